@@ -1,0 +1,5 @@
+"""``python -m supervisor`` is the ``homeleg`` command."""
+
+from supervisor.cli import main
+
+main()

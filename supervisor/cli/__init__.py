@@ -1,0 +1,71 @@
+"""The ``homeleg`` command: one verb a module, imported only when it is called.
+
+``homeleg --help`` must answer at once on a small computer, so a verb's module (and all that
+it pulls in) is loaded when that verb is asked for and not before.
+"""
+
+from __future__ import annotations
+
+import importlib
+import sys
+from typing import Any
+
+import click
+
+from supervisor import __version__
+from supervisor.errors import InputError
+
+VERBS: dict[str, str] = {
+    "budget": "before the flight: ledger, turn-back point, go or no-go",
+    "run": "the daemon aboard",
+    "watch": "live advisories on a laptop",
+    "replay": "a recording through the same core, fast",
+    "demo": "a simulated flight from take-off to landing, in under two minutes",
+    "fly": "the simulator alone, over real links",
+}
+
+
+class Verbs(click.Group):
+    """A click group whose commands are modules of this package, loaded on demand."""
+
+    def list_commands(self, ctx: click.Context) -> list[str]:  # noqa: ARG002
+        return list(VERBS)
+
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:  # noqa: ARG002
+        if cmd_name not in VERBS:
+            return None
+        module = importlib.import_module(f"supervisor.cli.{cmd_name}")
+        command: click.Command = module.command
+        return command
+
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:  # noqa: ARG002
+        # From the table, so that help imports no verb.
+        with formatter.section("Verbs"):
+            formatter.write_dl(list(VERBS.items()))
+
+
+@click.command(
+    cls=Verbs,
+    epilog="Homeleg advises. The remote pilot stays responsible; local rules and the licence decide.",
+)
+@click.version_option(__version__, prog_name="homeleg")
+def group() -> None:
+    """Does the charge that is left still cover the way home?"""
+
+
+def main(argv: list[str] | None = None) -> Any:
+    """Run the command line; exit 0 good, 1 the answer is no, 2 wrong input, 3 an internal fault."""
+    try:
+        code = group.main(args=argv, prog_name="homeleg", standalone_mode=False)
+    except InputError as error:
+        click.echo(f"homeleg: {error}", err=True)
+        sys.exit(2)
+    except click.ClickException as error:
+        error.show()
+        sys.exit(2)
+    except click.Abort:
+        sys.exit(130)
+    except Exception as error:  # the last net: a tired pilot gets a sentence, not a traceback
+        click.echo(f"homeleg: internal fault: {type(error).__name__}: {error}", err=True)
+        sys.exit(3)
+    sys.exit(code if isinstance(code, int) else 0)

@@ -1,0 +1,1 @@
+"""The pure core: observations in, conclusions out. No sockets, files, clocks, or globals."""
