@@ -272,6 +272,89 @@ class Advisory:
 
 
 @dataclass(frozen=True, slots=True)
+class PlaceAhead:
+    """The turn-back point: where on the plan, and how far along it from here."""
+
+    lat_rad: float
+    lon_rad: float
+    along_m: float
+    distance_home_m: float
+
+
+@dataclass(frozen=True, slots=True)
+class WindNow:
+    """Wind at the aircraft, blowing toward, and its head component on the home leg."""
+
+    n_mps: float
+    e_mps: float
+    sd_mps: float
+    headwind_home_mps: float
+
+
+@dataclass(frozen=True, slots=True)
+class PackNow:
+    """Charge 0..1, energy above empty, and what the monitor reports."""
+
+    charge: float
+    charge_sd: float
+    energy_wh: float
+    pack_v: float
+    weakest_cell_v: float
+    current_a: float
+    temperature_c: float
+
+
+@dataclass(frozen=True, slots=True)
+class SiteChance:
+    """One alternate: chance that a diversion started now lands there with reserve and voltage."""
+
+    name: str
+    covered: float
+    landing_energy_wh: Spread
+
+
+@dataclass(frozen=True, slots=True)
+class ActiveCondition:
+    """A condition that holds now."""
+
+    seq: int
+    condition: str
+    level: Level
+    since_t_s: float
+    acked_by: str
+
+
+@dataclass(frozen=True, slots=True)
+class Status:
+    """Everything believed and foreseen at one moment.
+
+    ``ledger_wh``: home leg if turned now, expected, by phase and reserve term, in flying order:
+    turn, climb, cruise, descent, landing, contingency, alternate, final-reserve, extra.
+    ``planned_wh``: the same as the budget planned it for this point of the route.
+    ``advice``: named figures beyond the four numbers (best return airspeed ... ).
+    """
+
+    t_s: float
+    unix_s: float
+    phase: Phase
+    level: Level
+    sentence: str
+    position: Position | None
+    airspeed_mps: float
+    numbers: FourNumbers | None
+    turn_back_place: PlaceAhead | None
+    ledger_wh: tuple[tuple[str, float], ...]
+    planned_wh: tuple[tuple[str, float], ...]
+    why_wh: tuple[tuple[str, float], ...]
+    wind: WindNow | None
+    pack: PackNow | None
+    alternates: tuple[SiteChance, ...]
+    active: tuple[ActiveCondition, ...]
+    advice: tuple[tuple[str, float], ...]
+    telemetry_age_s: float
+
+
+@dataclass(frozen=True, slots=True)
 class Text:
     """A line to mirror on the local link as STATUSTEXT; ``severity`` is MAV_SEVERITY."""
 

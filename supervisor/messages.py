@@ -1,0 +1,222 @@
+"""What Homeleg publishes: pydantic models, from which the JSON Schemas are generated.
+
+Times: ``t`` is seconds since the first frame of this flight, the order of everything; ``utc`` is
+the aircraft's own date when its autopilot knows it, else null. Angles in degrees here: this is
+the edge. Numbers are rounded once, here, so that one belief has one spelling.
+"""
+
+from __future__ import annotations
+
+from typing import Annotated, Literal
+
+from pydantic import BaseModel, ConfigDict, Field
+
+SCHEMA = 1
+TOPIC_ROOT = "homeleg/v1"
+
+LevelName = Literal["normal", "advisory", "caution", "warning"]
+Percentiles = Annotated[
+    tuple[float | None, float | None, float | None], Field(description="5, 50, 95 %")
+]
+
+
+class Message(BaseModel):
+    """Common ground: immutable, no unknown keys."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid")
+
+    def payload(self) -> bytes:
+        """The UTF-8 JSON that goes on the wire and into the recording."""
+        return self.model_dump_json().encode()
+
+
+class Stamped(Message):
+    """Every message names its schema, aircraft, flight and time."""
+
+    schema_version: Literal[1] = SCHEMA
+    aircraft: str = Field(pattern=r"^[A-Za-z0-9_-]{1,64}$")
+    flight: str = Field(description="identifies one power-up of one aircraft")
+    t: float = Field(description="seconds since the first frame")
+    utc: str | None = Field(default=None, description="RFC 3339, when the aircraft knows the date")
+
+
+class Numbers(Message):
+    """The four numbers. Energies in Wh; null where not within the plan (no turn-back needed)."""
+
+    landing_energy_wh: Percentiles
+    above_reserve_wh: Percentiles
+    turn_back_min: Percentiles
+    turn_back_safe_min: float | None = Field(description="at the policy's confidence; act on this")
+    completion: float = Field(ge=0, le=1)
+    hover_cell_v: Percentiles
+    hover_holds: float = Field(ge=0, le=1)
+    covered: float = Field(ge=0, le=1, description="turn now: lands with reserve, voltage held")
+
+
+class Advisory(Stamped):
+    """One condition, begun, changed or ended (level normal)."""
+
+    seq: int = Field(ge=1)
+    condition: str
+    level: LevelName
+    sentence: str
+    numbers: Numbers | None
+    why_wh: dict[str, float] = Field(description="what ate the margin since take-off; sums to it")
+
+
+class Where(Message):
+    """Where the aircraft is."""
+
+    lat_deg: float
+    lon_deg: float
+    height_m: float
+    alt_m: float
+    groundspeed_mps: float
+    track_deg: float
+    airspeed_mps: float | None
+
+
+class TurnBackPlace(Message):
+    """Where on the plan it must turn."""
+
+    lat_deg: float
+    lon_deg: float
+    along_km: float
+    distance_home_km: float
+
+
+class Wind(Message):
+    """Where from and how strong, with one sigma a component."""
+
+    from_deg: float
+    speed_mps: float
+    sd_mps: float
+    headwind_home_mps: float
+
+
+class Pack(Message):
+    """Charge and what the monitor reports."""
+
+    charge_percent: float
+    charge_sd_percent: float
+    energy_wh: float
+    pack_v: float | None
+    weakest_cell_v: float | None
+    current_a: float | None
+    temperature_c: float | None
+
+
+class Alternate(Message):
+    """Chance that a diversion started now lands there with the reserve."""
+
+    name: str
+    covered: float
+    landing_energy_wh: Percentiles
+
+
+class Active(Message):
+    """A condition that holds now, and who acknowledged it."""
+
+    seq: int
+    condition: str
+    level: LevelName
+    since_t: float
+    acked_by: str | None
+
+
+class Status(Stamped):
+    """The latest belief and the four numbers; retained."""
+
+    phase: str
+    level: LevelName
+    sentence: str
+    where: Where | None
+    numbers: Numbers | None
+    turn_back_place: TurnBackPlace | None
+    ledger_wh: dict[str, float]
+    planned_wh: dict[str, float]
+    why_wh: dict[str, float]
+    wind: Wind | None
+    pack: Pack | None
+    alternates: list[Alternate]
+    active: list[Active]
+    advice: dict[str, float]
+    telemetry_age_s: float
+
+
+class Site(Message):
+    """A landing site of the plan."""
+
+    name: str
+    lat_deg: float
+    lon_deg: float
+    elevation_m: float
+
+
+class PlannedPoint(Message):
+    """A waypoint with what the budget foresees there."""
+
+    name: str
+    lat_deg: float
+    lon_deg: float
+    height_m: float
+    eta_min: float | None = None
+    energy_left_wh: float | None = None
+    home_leg_wh: float | None = None
+
+
+class Plan(Stamped):
+    """What was planned; retained, so that a late watcher can draw it."""
+
+    name: str
+    home: Site
+    alternates: list[Site]
+    route: list[PlannedPoint]
+    return_style: str
+    return_height_m: float
+    final_reserve_wh: float
+    confidence: float
+    nameplate_wh: float
+    budget_wh: dict[str, float] = Field(
+        description="the planned energy ledger, take-off to landing"
+    )
+
+
+class Track(Stamped):
+    """Recent positions, oldest first, as deltas: see ``points`` for the coding.
+
+    ``points`` rows are ``[dt_s, dlat_1e-5deg, dlon_1e-5deg, dheight_m]``; the first row is counted
+    from ``t0`` and ``origin``.
+    """
+
+    t0: float
+    origin: tuple[float, float, float]
+    points: list[tuple[int, int, int, int]]
+
+
+class Presence(Message):
+    """Retained; the last will says offline."""
+
+    schema_version: Literal[1] = SCHEMA
+    aircraft: str
+    state: Literal["online", "offline"]
+    flight: str | None = None
+    version: str = ""
+    beat: int = Field(default=0, description="counts up while the daemon lives")
+    telemetry_age_s: float | None = None
+
+
+class Ack(Message):
+    """From a person to the aircraft: this advisory was read."""
+
+    schema_version: Literal[1] = SCHEMA
+    aircraft: str
+    flight: str
+    seq: int
+    by: str
+    utc: str
+
+
+def topic(aircraft: str, leaf: str) -> str:
+    """``homeleg/v1/<aircraft>/<leaf>``."""
+    return f"{TOPIC_ROOT}/{aircraft}/{leaf}"
