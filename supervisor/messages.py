@@ -11,7 +11,7 @@ from typing import Annotated, Literal
 
 from pydantic import BaseModel, ConfigDict, Field
 
-SCHEMA = 1
+SCHEMA: Literal[1] = 1
 TOPIC_ROOT = "homeleg/v1"
 
 LevelName = Literal["normal", "advisory", "caution", "warning"]

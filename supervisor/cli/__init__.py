@@ -46,7 +46,7 @@ class Verbs(click.Group):
 
 @click.command(
     cls=Verbs,
-    epilog="Homeleg advises. The remote pilot stays responsible; local rules and the licence decide.",
+    epilog="Homeleg advises. The remote pilot decides; local rules and the licence bind.",
 )
 @click.version_option(__version__, prog_name="homeleg")
 def group() -> None:

@@ -25,7 +25,7 @@ class Heartbeat:
 
 @dataclass(frozen=True, slots=True)
 class Position:
-    """GLOBAL_POSITION_INT. ``alt_m`` above mean sea level, ``height_m`` above home; velocity NED."""
+    """GLOBAL_POSITION_INT: ``alt_m`` above mean sea level, ``height_m`` above home; NED."""
 
     t_s: float
     lat_rad: float

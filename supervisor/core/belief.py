@@ -1,0 +1,169 @@
+"""The belief: what is thought to be true now, and how uncertain each part is.
+
+Made by the estimators (``wind.py``, ``power_scales.py``, ``pack.py``), read by the forecast, which
+draws its members from it. Everything is a frozen value; an update makes a new one.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Protocol
+
+import numpy as np
+from numpy.typing import NDArray
+
+from supervisor.core.events import Phase, Position
+
+Array = NDArray[np.float64]
+
+
+class WindBelief(Protocol):
+    """The wind field as believed: near or far, now or later."""
+
+    def draw(
+        self,
+        rng: np.random.Generator,
+        members: int,
+        north_m: Array,
+        east_m: Array,
+        height_m: Array,
+        ahead_s: Array,
+    ) -> tuple[Array, Array]:
+        """Jointly consistent samples of the wind (blowing toward) at Q points of space and time.
+
+        Arguments are (Q,) arrays on the local map; ``ahead_s`` is counted from now. Returns north
+        and east components [m/s], each (members, Q), with all uncertainty: what is not known
+        about the wind there now, and how it may change until then.
+        """
+        ...
+
+    def mean_at(
+        self, north_m: float, east_m: float, height_m: float, ahead_s: float
+    ) -> tuple[float, float, float]:
+        """(north, east, 1-sigma a component) [m/s] expected at one point."""
+        ...
+
+
+@dataclass(frozen=True, slots=True)
+class PowerMembers:
+    """Samples of what the power model is scaled by; each array is (members,)."""
+
+    hover: Array
+    climb: Array
+    cruise: Array
+    descent: Array
+    avionics_w: Array
+    mass_kg: Array
+
+
+@dataclass(frozen=True, slots=True)
+class PowerBelief:
+    """Scales on the power model, as log-normals, and the mass.
+
+    ``log_mean`` and ``log_cov``: hover, climb, cruise, descent, avionics (5,), (5, 5).
+    ``gust_w_sd``: spread of cruise power over minutes that no scale explains, seen this flight.
+    """
+
+    log_mean: Array
+    log_cov: Array
+    avionics_w: float
+    mass_kg: float
+    mass_sd_kg: float
+
+    def draw(self, rng: np.random.Generator, members: int) -> PowerMembers:
+        """``members`` samples."""
+        scales = np.exp(
+            rng.multivariate_normal(self.log_mean, self.log_cov, members, method="eigh")
+        )
+        mass = self.mass_kg + self.mass_sd_kg * rng.standard_normal(members)
+        return PowerMembers(
+            hover=scales[:, 0],
+            climb=scales[:, 1],
+            cruise=scales[:, 2],
+            descent=scales[:, 3],
+            avionics_w=self.avionics_w * scales[:, 4],
+            mass_kg=mass,
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class PackMembers:
+    """Samples of the pack, per cell; each array is (members,).
+
+    ``weak_v``: how far (>= 0) the weakest cell stands below the mean cell at rest, and
+    ``weak_r``: its resistance over the mean cell's.
+    """
+
+    charge: Array
+    v1_v: Array
+    v2_v: Array
+    resistance: Array
+    capacity_ah: Array
+    temperature_c: Array
+    weak_v: Array
+    weak_r: Array
+
+
+@dataclass(frozen=True, slots=True)
+class PackBelief:
+    """Gaussian over (charge, v1, v2, log resistance scale, log capacity scale, log current gain).
+
+    ``mean`` (6,), ``cov`` (6, 6). ``capacity_ah`` is what scale 1 means, at the pack's temperature.
+    """
+
+    mean: Array
+    cov: Array
+    capacity_ah: float
+    temperature_c: float
+    temperature_sd_c: float
+    weak_v: float
+    weak_v_sd: float
+    weak_r: float
+    weak_r_sd: float
+
+    def draw(self, rng: np.random.Generator, members: int) -> PackMembers:
+        """``members`` samples, charge held within 0..1."""
+        x = rng.multivariate_normal(self.mean, self.cov, members, method="eigh")
+        weak = np.abs(self.weak_v + self.weak_v_sd * rng.standard_normal(members))
+        weak_r = 1.0 + np.abs(self.weak_r - 1.0 + self.weak_r_sd * rng.standard_normal(members))
+        heat = self.temperature_c + self.temperature_sd_c * rng.standard_normal(members)
+        return PackMembers(
+            charge=np.clip(x[:, 0], 0.0, 1.0),
+            v1_v=x[:, 1],
+            v2_v=x[:, 2],
+            resistance=np.exp(x[:, 3]),
+            capacity_ah=self.capacity_ah * np.exp(x[:, 4]),
+            temperature_c=heat,
+            weak_v=weak,
+            weak_r=weak_r,
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class FlownHabits:
+    """How this autopilot really flies, seen in this flight; NaN where not seen yet."""
+
+    cruise_cas_mps: float
+    climb_mps: float
+    descent_mps: float
+    landing_hover_s: float
+
+
+@dataclass(frozen=True, slots=True)
+class Belief:
+    """All of it at one moment. ``north_m``/``east_m`` on the local map around home."""
+
+    t_s: float
+    phase: Phase
+    airborne_s: float
+    position: Position
+    north_m: float
+    east_m: float
+    mission_seq: int
+    cas_mps: float
+    day_offset_k: float
+    wind: WindBelief
+    power: PowerBelief
+    pack: PackBelief
+    habits: FlownHabits
+    doubts: tuple[str, ...] = ()  # what is stale, frozen, contradictory; widens the forecast
