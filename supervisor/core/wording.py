@@ -1,0 +1,165 @@
+"""One plain sentence for each condition: what, by how much, until when. Advice, not commands.
+
+Written for someone tired, in the dark, who reads one line. The numbers come first-hand from the
+situation; nothing here computes.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+
+from supervisor.core.decide import Situation
+from supervisor.core.events import FourNumbers, Level
+
+
+def minutes(seconds: float) -> str:
+    """``"12 min"``, ``"50 s"``, or words for never."""
+    if not math.isfinite(seconds):
+        return "not within the plan"
+    if seconds < 0:
+        return "now"
+    return f"{seconds / 60:.0f} min" if seconds >= 90 else f"{seconds:.0f} s"
+
+
+def percent(chance: float) -> str:
+    """A chance in whole per cent, never rounded up to certainty nor down to none."""
+    if not math.isfinite(chance):
+        return "unknown"
+    if chance > 0.995:
+        return "over 99 %"
+    return "under 1 %" if chance < 0.005 else f"{100 * chance:.0f} %"
+
+
+def _energy(numbers: FourNumbers | None) -> str:
+    if numbers is None:
+        return ""
+    spread = numbers.above_reserve_wh
+    side = "above" if spread.p50 >= 0 else "below"
+    return (
+        f" Turning now would land {abs(spread.p50):.0f} Wh {side} the reserve "
+        f"({spread.p05:+.0f} to {spread.p95:+.0f})."
+    )
+
+
+def _turn_back_now(s: Situation, n: FourNumbers | None) -> str:
+    return f"Time to turn back: the way home is covered with {percent(s.covered)}.{_energy(n)}"
+
+
+def _turn_back_soon(s: Situation, n: FourNumbers | None) -> str:
+    return f"Be ready to turn back in {minutes(s.turn_back_safe_s)}.{_energy(n)}"
+
+
+def _home_not_covered(s: Situation, n: FourNumbers | None) -> str:
+    word = "likely out of reach with the reserve" if s.covered < 0.5 else "in doubt"
+    return f"Home is {word}: {percent(s.covered)} to land with reserve and voltage.{_energy(n)}"
+
+
+def _divert(s: Situation, _n: FourNumbers | None) -> str:
+    return (
+        f"Consider diverting to {s.best_alternate}: {percent(s.best_alternate_covered)} there, "
+        f"{percent(s.covered)} at home."
+    )
+
+
+def _land_now(_s: Situation, _n: FourNumbers | None) -> str:
+    return (
+        "No planned site is within reach of the charge that is left. A landing you choose now, "
+        "away from people, is better than one the pack chooses."
+    )
+
+
+def _plan_not_covered(s: Situation, _n: FourNumbers | None) -> str:
+    return (
+        f"The whole plan has a chance of {percent(s.completion)}; "
+        f"expect to turn in {minutes(s.turn_back_safe_s)}."
+        if math.isfinite(s.turn_back_safe_s)
+        else f"The whole plan has a chance of {percent(s.completion)}."
+    )
+
+
+def _hover_margin(s: Situation, n: FourNumbers | None) -> str:
+    volts = "" if n is None else f"; lowest cell about {n.hover_cell_v.p50:.2f} V"
+    return f"The landing hover holds its voltage with {percent(s.hover_holds)}{volts}."
+
+
+def _headwind_home(s: Situation, _n: FourNumbers | None) -> str:
+    return (
+        f"The wind against the way home is {s.headwind_excess_mps:.0f} m/s stronger than forecast "
+        f"and costs about {s.headwind_cost_wh:.0f} Wh."
+    )
+
+
+def _budget_overrun(s: Situation, _n: FourNumbers | None) -> str:
+    share = 100 * s.overrun_wh / s.nameplate_wh
+    return f"{s.overrun_wh:.0f} Wh more used than planned for here ({share:.0f} % of the pack)."
+
+
+def _pack_weak(s: Situation, _n: FourNumbers | None) -> str:
+    return (
+        f"The pack is weaker than its file says: resistance x {s.pack_resistance:.2f}, "
+        f"capacity x {s.pack_capacity:.2f}."
+    )
+
+
+def _telemetry_stale(s: Situation, _n: FourNumbers | None) -> str:
+    return f"No telemetry for {s.telemetry_age_s:.0f} s; all figures count on from the last known."
+
+
+def _position_lost(_s: Situation, _n: FourNumbers | None) -> str:
+    return "No trustworthy position; the way home is reckoned from the last one."
+
+
+def _forecast_unsure(s: Situation, _n: FourNumbers | None) -> str:
+    return f"The forecast is less sure than usual: {'; '.join(s.doubts) or 'cause unknown'}."
+
+
+def _link_degraded(s: Situation, _n: FourNumbers | None) -> str:
+    return f"The link is poor ({percent(s.link_quality)}); advisories may come late."
+
+
+_SENTENCES: dict[str, Callable[[Situation, FourNumbers | None], str]] = {
+    "turn-back-now": _turn_back_now,
+    "turn-back-soon": _turn_back_soon,
+    "home-not-covered": _home_not_covered,
+    "divert": _divert,
+    "land-now": _land_now,
+    "plan-not-covered": _plan_not_covered,
+    "hover-margin": _hover_margin,
+    "headwind-home": _headwind_home,
+    "budget-overrun": _budget_overrun,
+    "pack-weak": _pack_weak,
+    "telemetry-stale": _telemetry_stale,
+    "position-lost": _position_lost,
+    "forecast-unsure": _forecast_unsure,
+    "link-degraded": _link_degraded,
+}
+
+_ENDED: dict[str, str] = {
+    "turn-back-now": "the aircraft is homeward bound, or the margin is back",
+    "turn-back-soon": "overtaken by the turn itself, or the margin is back",
+    "telemetry-stale": "telemetry is back",
+    "position-lost": "position is back",
+}
+
+
+def sentence(condition: str, level: Level, s: Situation, numbers: FourNumbers | None) -> str:
+    """The sentence to publish for ``condition`` at ``level``."""
+    if level is Level.NORMAL:
+        return f"Ended: {condition.replace('-', ' ')} ({_ENDED.get(condition, 'no longer true')})."
+    return _SENTENCES[condition](s, numbers)
+
+
+def headline(s: Situation, numbers: FourNumbers | None, worst: str) -> str:
+    """The status in one sentence: the worst condition's, or how good it looks."""
+    if numbers is None:
+        return "Waiting for enough telemetry to foresee the way home."
+    if worst:
+        return sentence(worst, Level.CAUTION, s, numbers)
+    if not s.airborne:
+        return f"On the ground. The whole plan has a chance of {percent(s.completion)}."
+    if s.homeward:
+        return f"On the way home, covered with {percent(s.covered)}.{_energy(numbers)}"
+    if not math.isfinite(s.turn_back_safe_s):
+        return f"Fine: the rest of the plan and the way home fit ({percent(s.completion)})."
+    return f"Fine: {minutes(s.turn_back_safe_s)} until it must turn.{_energy(numbers)}"
