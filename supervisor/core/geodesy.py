@@ -66,7 +66,7 @@ def inverse(lat1: float, lon1: float, lat2: float, lon2: float) -> tuple[float, 
 
 
 def direct(lat: float, lon: float, azimuth: float, distance_m: float) -> tuple[float, float]:
-    """Latitude and longitude [rad] reached from a point along ``azimuth`` [rad] after a distance."""
+    """Latitude and longitude [rad] reached along ``azimuth`` [rad] after a distance."""
     u1 = math.atan((1.0 - WGS84_F) * math.tan(lat))
     su1, cu1 = math.sin(u1), math.cos(u1)
     sa, ca = math.sin(azimuth), math.cos(azimuth)
