@@ -166,4 +166,5 @@ class Belief:
     power: PowerBelief
     pack: PackBelief
     habits: FlownHabits
+    homeward: bool = False  # already on its way home: the plan ahead no longer counts
     doubts: tuple[str, ...] = ()  # what is stale, frozen, contradictory; widens the forecast

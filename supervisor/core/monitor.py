@@ -1,0 +1,143 @@
+"""The one door of the core: observations in, advisories and statuses out.
+
+:class:`Monitor` is fed one timestamped observation at a time, and asks to be called again by
+``next_deadline()``. It looks (belief, forecast, decision) only at deadlines that follow from the
+observations' own times, so a live run and a replay of its recording look at the same moments and
+conclude the same. It never reads a clock; extra ticks change nothing.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+
+from supervisor.core import homeward, report, wording
+from supervisor.core.belief import Belief
+from supervisor.core.decide import STALE_S, Alerts, Change, Situation, acknowledge, decide
+from supervisor.core.estimate import Estimator
+from supervisor.core.events import Acknowledged, Advisory, Level, Observation, Phase, Status, Text
+from supervisor.core.forecast import Forecast, Forecaster
+from supervisor.core.plan import Flight
+from supervisor.core.situation import Heard, assess
+
+Output = Advisory | Status | Text
+
+# How often it looks: seldom on the ground and when there is time, often when it matters. Between
+# two looks no more than LOOK_SHARE of the time left until the turn may pass.
+GROUND_PERIOD_S, CALM_PERIOD_S, HOMEWARD_PERIOD_S, KEEN_PERIOD_S = 10.0, 10.0, 5.0, 2.0
+LOOK_SHARE = 1.0 / 60.0
+# MAV_SEVERITY of the STATUSTEXT that mirrors an advisory: alert, warning, notice (MAVLink common).
+SEVERITY = {Level.WARNING: 1, Level.CAUTION: 4, Level.ADVISORY: 5, Level.NORMAL: 6}
+
+
+class Monitor:
+    """Belief, forecast and decision for one flight of one aircraft."""
+
+    def __init__(
+        self, flight: Flight, *, seed: int = 0, members: int = 400, points: int = 40
+    ) -> None:
+        self.flight = flight
+        self._estimator = Estimator(flight)
+        self._forecaster = Forecaster(flight, seed=seed, members=members, points=points)
+        self._heard = Heard()
+        self._alerts = Alerts()
+        self._homeward = homeward.Homeward()
+        self._forecast: Forecast | None = None
+        self._looks = 0
+        self._looked_s = -math.inf
+        self._next_s = math.inf
+
+    def handle(self, observation: Observation) -> list[Output]:
+        """Everything concluded up to and including this observation's time."""
+        out = self.tick(observation.t_s)
+        if isinstance(observation, Acknowledged):
+            self._alerts = acknowledge(self._alerts, observation.seq, observation.by)
+            return out
+        self._heard.hear(observation)
+        self._estimator.observe(observation)
+        if math.isinf(self._next_s):
+            self._next_s = observation.t_s + KEEN_PERIOD_S
+        return out
+
+    def tick(self, t_s: float) -> list[Output]:
+        """Everything that was due up to ``t_s``; nothing when nothing was."""
+        out: list[Output] = []
+        while self.next_deadline() <= t_s:
+            out += self._look(self.next_deadline())
+        return out
+
+    def next_deadline(self) -> float:
+        """When :meth:`tick` next has something to do; inf before the first observation.
+
+        Silence brings the next look forward, so that stale telemetry is said at once.
+        """
+        silent_s = self._heard.t_s + STALE_S + 0.001
+        return min(self._next_s, silent_s) if self._looked_s < silent_s else self._next_s
+
+    def _look(self, t_s: float) -> list[Output]:
+        """Belief, forecast, decision, report: the middle of the straight line."""
+        self._looked_s = t_s
+        belief = self._estimator.belief(t_s)
+        if belief is not None and t_s - self._heard.t_s <= STALE_S:
+            belief = self._with_heading_home(belief)
+            self._looks += 1
+            self._forecast = self._forecaster.forecast(belief, self._looks)
+        situation = assess(
+            self.flight, self._heard, belief, self._forecast, t_s, self._homeward.yes
+        )
+        self._alerts, changes = decide(self._alerts, situation)
+        self._next_s = t_s + _period_s(situation)
+        out: list[Output] = []
+        for change in changes:
+            out += self._say(change, situation)
+        worst = _worst_condition(self._alerts)
+        view = report.View(
+            self.flight, self._heard, belief, self._forecast, situation, self._alerts
+        )
+        return [*out, report.status(view, wording.headline(situation, report.numbers(view), worst))]
+
+    def _with_heading_home(self, belief: Belief) -> Belief:
+        place, fix = (belief.north_m, belief.east_m), belief.position
+        velocity = (fix.vn_mps, fix.ve_mps)
+        if belief.phase is Phase.GROUND:
+            self._homeward = homeward.Homeward()
+        else:
+            ahead = self._forecaster.next_point(belief)
+            self._homeward = homeward.watch(self._homeward, belief.t_s, place, velocity, ahead)
+        return replace(belief, homeward=self._homeward.yes)
+
+    def _say(self, change: Change, situation: Situation) -> list[Output]:
+        forecast = self._forecast
+        numbers = forecast.numbers if forecast else None
+        sentence = wording.sentence(change.condition, change.level, situation, numbers)
+        if change.reminder:
+            sentence = f"Still so, not acknowledged: {sentence}"
+        advisory = Advisory(
+            seq=change.seq,
+            t_s=situation.t_s,
+            condition=change.condition,
+            level=change.level,
+            sentence=sentence,
+            numbers=numbers,
+            why_wh=forecast.why_wh if forecast else (),
+        )
+        out: list[Output] = [advisory]
+        if change.level is Level.WARNING:
+            out.append(Text(SEVERITY[change.level], sentence))
+        return out
+
+
+def _period_s(s: Situation) -> float:
+    if not s.airborne:
+        return GROUND_PERIOD_S
+    if s.homeward:
+        return HOMEWARD_PERIOD_S
+    if not math.isfinite(s.turn_back_safe_s):
+        return CALM_PERIOD_S
+    return min(max(s.turn_back_safe_s * LOOK_SHARE, KEEN_PERIOD_S), CALM_PERIOD_S)
+
+
+def _worst_condition(alerts: Alerts) -> str:
+    held = [(h.level.rank, name) for name, h in alerts.held.items() if h.level is not Level.NORMAL]
+    # The table's own order decides between equals: max keeps the first of them.
+    return max(held, key=lambda pair: pair[0])[1] if held else ""

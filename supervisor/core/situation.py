@@ -1,0 +1,111 @@
+"""From belief and forecast to the facts that the decision table looks at."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+
+from supervisor.core.belief import Belief
+from supervisor.core.decide import Situation
+from supervisor.core.events import (
+    AirData,
+    ClockFix,
+    GpsQuality,
+    LinkQuality,
+    Observation,
+    PackReport,
+    Phase,
+    Position,
+)
+from supervisor.core.forecast import Forecast
+from supervisor.core.plan import Flight
+
+NAN = math.nan
+
+
+class Heard:
+    """The last of each observation that is shown or judged as it came, and when it came."""
+
+    def __init__(self) -> None:
+        self.t_s = -math.inf
+        self.position: Position | None = None
+        self.pack: PackReport | None = None
+        self.air: AirData | None = None
+        self.fix_ok = True
+        self.link_quality = NAN
+        self.unix_offset_s = NAN
+
+    def hear(self, observation: Observation) -> None:
+        """Remember it."""
+        self.t_s = max(self.t_s, observation.t_s)
+        match observation:
+            case Position():
+                self.position = observation
+            case PackReport():
+                self.pack = observation
+            case AirData():
+                self.air = observation
+            case GpsQuality(fix_type=fix):
+                self.fix_ok = fix >= 3
+            case LinkQuality(quality=quality):
+                self.link_quality = quality
+            case ClockFix(t_s=t_s, unix_s=unix_s) if math.isfinite(unix_s):
+                self.unix_offset_s = unix_s - t_s
+            case _:
+                pass
+
+
+def assess(
+    flight: Flight,
+    heard: Heard,
+    belief: Belief | None,
+    forecast: Forecast | None,
+    t_s: float,
+    homeward: bool,
+) -> Situation:
+    """The situation at ``t_s``; the forecast may be older, and is then counted on to now."""
+    policy, position = flight.policy, heard.position
+    elapsed = t_s - forecast.t_s if forecast else 0.0
+    best = (
+        max(forecast.alternates, key=lambda site: site.covered)
+        if (forecast and forecast.alternates)
+        else None
+    )
+    numbers = forecast.numbers if forecast else None
+    airborne = belief is not None and belief.phase not in (Phase.GROUND, Phase.UNKNOWN)
+    return Situation(
+        t_s=t_s,
+        airborne=airborne,
+        homeward=homeward,
+        turn_back_safe_s=numbers.turn_back_safe_s - elapsed if numbers else NAN,
+        soon_lead_s=policy.soon_lead_s,
+        confidence=policy.confidence,
+        covered=_covered_now(forecast, elapsed),
+        landing_p50_wh=numbers.landing_energy_wh.p50 if numbers else NAN,
+        completion=numbers.completion if numbers else NAN,
+        hover_holds=numbers.hover_holds if numbers else NAN,
+        best_alternate=best.name if best else "",
+        best_alternate_covered=best.covered if best else 0.0,
+        any_site_reachable=forecast.any_site_reachable if forecast else True,
+        headwind_excess_mps=forecast.headwind_excess_mps if forecast else NAN,
+        headwind_cost_wh=forecast.headwind_cost_wh if forecast else NAN,
+        overrun_wh=forecast.overrun_wh if forecast else NAN,
+        nameplate_wh=flight.pack.nameplate_wh,
+        pack_resistance=math.exp(float(belief.pack.mean[3])) if belief else NAN,
+        pack_capacity=math.exp(float(belief.pack.mean[4])) if belief else NAN,
+        telemetry_age_s=t_s - heard.t_s,
+        position_age_s=t_s - position.t_s if position else NAN,
+        fix_ok=heard.fix_ok,
+        doubts=belief.doubts if belief else (),
+        link_quality=heard.link_quality,
+    )
+
+
+def _covered_now(forecast: Forecast | None, elapsed_s: float) -> float:
+    """Chance that turning now still lands with the reserve, from a forecast ``elapsed_s`` old."""
+    if forecast is None:
+        return NAN
+    if elapsed_s <= 0.0 or len(forecast.ahead_s) < 2:
+        return forecast.numbers.covered
+    return float(np.interp(elapsed_s, forecast.ahead_s, forecast.covered_at))
