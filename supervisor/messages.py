@@ -142,6 +142,22 @@ class Status(Stamped):
     active: list[Active]
     advice: dict[str, float]
     telemetry_age_s: float
+    homeward: bool = Field(default=False, description="on the way home: no turn is left to time")
+    next_s: float | None = Field(
+        default=None, description="the next status is due within; silence beyond it is stale"
+    )
+    ledger_sd_wh: dict[str, float] = Field(
+        default_factory=dict, description="one sigma of each ledger term; absent where not known"
+    )
+    ahead: list[tuple[float, float, float, float]] = Field(
+        default_factory=list,
+        description="rows [minutes from now, P5, P50, P95 Wh above the reserve if turned then]",
+    )
+    footprint_km: list[float] = Field(
+        default_factory=list,
+        description="how far from home the home leg is still covered in this wind, at evenly "
+        "spaced bearings from home, the first one north, clockwise",
+    )
 
 
 class Site(Message):
