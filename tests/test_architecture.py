@@ -10,7 +10,7 @@ import pytest
 ROOT = Path(__file__).resolve().parent.parent
 CORE_MAY = {
     "__future__", "bisect", "collections", "dataclasses", "enum", "functools", "itertools", "math",
-    "numpy", "types", "typing",
+    "numpy", "operator", "types", "typing",
 }  # fmt: skip
 # The only modules in which truth and belief may meet.
 GLUE = {
