@@ -1,0 +1,243 @@
+"""Frames to observations: units to SI, degrees to radians, every "unknown" marker to NaN.
+
+Markers and units are those of the field descriptions in the ``common`` message set. A value
+outside the range its description allows is no measurement either and becomes NaN; a position that
+is none (out of range, or exactly 0, 0) gives no observation at all.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from typing import Any
+
+from supervisor.core.events import (
+    AirData,
+    AirPressure,
+    Attitude,
+    ClockFix,
+    FlightState,
+    GpsQuality,
+    Heartbeat,
+    HomeFix,
+    Landed,
+    Lift,
+    LinkQuality,
+    MissionProgress,
+    Observation,
+    PackReport,
+    Position,
+    WindReport,
+)
+from supervisor.edge import wire
+from supervisor.edge.frames import Frame, Splitter
+from supervisor.edge.wire import unpack
+
+Values = tuple[Any, ...]
+
+NAN = math.nan
+INT8_UNKNOWN, UINT8_UNKNOWN = -1, 0xFF
+INT16_UNKNOWN, UINT16_UNKNOWN = 0x7FFF, 0xFFFF
+ARMED = 0x80  # MAV_MODE_FLAG_SAFETY_ARMED
+PAYLOAD_PACKS = (3, 4)  # MAV_BATTERY_FUNCTION avionics, payload: not what flies us home
+ANY_CELL_MAX_MV = 5000  # no rechargeable cell reaches 5 V: what is above is a whole pack
+SPILL_MV = UINT16_UNKNOWN - 1  # a pack above 65.534 V continues in the next cell's place
+ROLLED_OVER_CA = -10_000  # no pack is charged with 100 A in flight: int16 rolled over
+CELL_REPORT_S = 5.0  # so long a BATTERY_STATUS keeps SYS_STATUS from speaking for the pack
+DATE_KNOWN_US = 1_420_070_400_000_000  # 2015-01-01: an earlier date is a clock that was never set
+DEG7 = math.radians(1e-7)
+CDEG = math.radians(1e-2)
+
+
+class Decoder:
+    """Turns one aircraft's frames into observations; remembers only which pack to believe."""
+
+    def __init__(self) -> None:
+        self._pack_id = 256
+        self._pack_s = -math.inf
+
+    def decode(self, frame: Frame, t_s: float) -> Observation | None:
+        """What the frame says, as received at ``t_s``; None: nothing for the core."""
+        reader = _READERS.get(frame.msgid)
+        if reader is not None:
+            return reader(t_s, unpack(frame.msgid, frame.payload))
+        if frame.msgid == wire.BATTERY_STATUS:
+            return self._battery(t_s, unpack(frame.msgid, frame.payload))
+        if frame.msgid == wire.SYS_STATUS:
+            return self._totals(t_s, unpack(frame.msgid, frame.payload))
+        return None
+
+    def observe(self, raw: bytes, t_s: float) -> list[Observation]:
+        """The same for the bytes of whole frames, in memory: for recordings and simulations."""
+        frames = Splitter().feed(raw)
+        found = (self.decode(frame, t_s) for frame in frames)
+        return [observation for observation in found if observation is not None]
+
+    def _battery(self, t_s: float, values: Values) -> PackReport | None:
+        consumed, _, temperature = values[:3]
+        current, pack_id, function, _, remaining = values[13:18]
+        if function in PAYLOAD_PACKS or pack_id > self._pack_id:
+            return None
+        self._pack_id, self._pack_s = pack_id, t_s
+        pack_v, cell_v = _voltages(values[3:13], values[20:24])
+        if current < ROLLED_OVER_CA:
+            current += 1 << 16
+        return PackReport(
+            t_s,
+            pack_v,
+            cell_v,
+            NAN if current == INT8_UNKNOWN else current * 1e-2,
+            NAN if consumed == INT8_UNKNOWN else consumed * 1e-3,
+            NAN if temperature == INT16_UNKNOWN else temperature * 1e-2,
+            remaining * 1e-2 if 0 <= remaining <= 100 else NAN,
+        )
+
+    def _totals(self, t_s: float, values: Values) -> PackReport | None:
+        voltage, current, remaining = values[4], values[5], values[12]
+        if t_s - self._pack_s < CELL_REPORT_S:
+            return None
+        return PackReport(
+            t_s,
+            NAN if voltage == UINT16_UNKNOWN else voltage * 1e-3,
+            (),
+            NAN if current == INT8_UNKNOWN else current * 1e-2,
+            NAN,
+            NAN,
+            remaining * 1e-2 if 0 <= remaining <= 100 else NAN,
+        )
+
+
+def _voltages(first: Values, more: Values) -> tuple[float, tuple[float, ...]]:
+    """Pack voltage and cells. Absent: UINT16_MAX or 0 in cells 1-10, 0 in cells 11-14."""
+    known = [mv for mv in first if 0 < mv < UINT16_UNKNOWN] + [
+        mv for mv in more if 0 < mv < UINT16_UNKNOWN
+    ]
+    if not known:
+        return NAN, ()
+    pack_v = sum(known) * 1e-3
+    if max(known) > ANY_CELL_MAX_MV:  # cells unknown: the whole pack stands in the first places
+        return pack_v, ()
+    return pack_v, tuple(mv * 1e-3 for mv in known)
+
+
+def _heartbeat(t_s: float, values: Values) -> Heartbeat:
+    return Heartbeat(t_s, bool(values[3] & ARMED), values[4])
+
+
+def _system_time(t_s: float, values: Values) -> ClockFix:
+    unix_us, boot_ms = values
+    return ClockFix(t_s, unix_us * 1e-6 if unix_us >= DATE_KNOWN_US else NAN, boot_ms * 1e-3)
+
+
+def _gps(t_s: float, values: Values) -> GpsQuality:
+    satellites, h_acc_mm = values[9], values[11]
+    return GpsQuality(
+        t_s,
+        values[8],
+        0 if satellites == UINT8_UNKNOWN else satellites,
+        h_acc_mm * 1e-3 if h_acc_mm else NAN,  # an extension: 0 is "not sent"
+    )
+
+
+def _pressure(t_s: float, values: Values) -> AirPressure:
+    hpa = values[1]
+    return AirPressure(t_s, hpa * 100.0 if 0.0 < hpa < math.inf else NAN, values[3] * 1e-2)
+
+
+def _attitude(t_s: float, values: Values) -> Attitude:
+    _, roll, pitch, yaw, *_ = values
+    return Attitude(t_s, _finite(roll), _finite(pitch), _finite(yaw))
+
+
+def _position(t_s: float, values: Values) -> Position | None:
+    _, lat, lon, alt, height, vn, ve, vd, heading = values
+    if not _is_place(lat, lon):
+        return None
+    return Position(
+        t_s,
+        lat * DEG7,
+        lon * DEG7,
+        alt * 1e-3,
+        height * 1e-3,
+        vn * 1e-2,
+        ve * 1e-2,
+        vd * 1e-2,
+        heading * CDEG if heading <= 36_000 else NAN,
+    )
+
+
+def _air_data(t_s: float, values: Values) -> AirData:
+    airspeed, groundspeed, _, climb, heading, throttle = values
+    return AirData(
+        t_s,
+        _finite(airspeed),
+        _finite(groundspeed),
+        math.radians(heading) if 0 <= heading <= 360 else NAN,
+        throttle * 1e-2 if throttle <= 100 else NAN,
+        _finite(climb),
+    )
+
+
+def _wind(t_s: float, values: Values) -> WindReport:
+    accuracy = _finite(values[7])
+    return WindReport(
+        t_s,
+        _finite(values[1]),
+        _finite(values[2]),
+        accuracy if accuracy > 0.0 else NAN,  # no estimate is exact: 0 is "not filled in"
+    )
+
+
+def _flight_state(t_s: float, values: Values) -> FlightState:
+    lift, landed = values
+    return FlightState(
+        t_s,
+        Lift(lift) if lift <= Lift.WING else Lift.UNKNOWN,
+        Landed(landed) if landed <= Landed.LANDING else Landed.UNKNOWN,
+    )
+
+
+def _mission(t_s: float, values: Values) -> MissionProgress | None:
+    seq, total, *_ = values
+    return MissionProgress(t_s, seq) if total != UINT16_UNKNOWN else None  # none is loaded
+
+
+def _home(t_s: float, values: Values) -> HomeFix | None:
+    lat, lon, alt, *_ = values
+    return HomeFix(t_s, lat * DEG7, lon * DEG7, alt * 1e-3) if _is_place(lat, lon) else None
+
+
+def _radio(t_s: float, values: Values) -> LinkQuality:
+    strengths = [rssi for rssi in values[2:4] if rssi != UINT8_UNKNOWN]
+    return LinkQuality(t_s, min(strengths) / 254.0 if strengths else NAN)
+
+
+def _cellular(t_s: float, values: Values) -> LinkQuality:
+    quality = values[6]
+    return LinkQuality(t_s, quality * 1e-2 if quality <= 100 else NAN)
+
+
+def _is_place(lat_e7: int, lon_e7: int) -> bool:
+    in_range = abs(lat_e7) <= 900_000_000 and abs(lon_e7) <= 1_800_000_000
+    return in_range and (lat_e7, lon_e7) != (0, 0)  # exactly 0, 0 is a receiver without a fix
+
+
+def _finite(value: float) -> float:
+    return value if -math.inf < value < math.inf else NAN
+
+
+_READERS: dict[int, Callable[[float, Values], Observation | None]] = {
+    wire.HEARTBEAT: _heartbeat,
+    wire.SYSTEM_TIME: _system_time,
+    wire.GPS_RAW_INT: _gps,
+    wire.SCALED_PRESSURE: _pressure,
+    wire.ATTITUDE: _attitude,
+    wire.GLOBAL_POSITION_INT: _position,
+    wire.VFR_HUD: _air_data,
+    wire.WIND_COV: _wind,
+    wire.EXTENDED_SYS_STATE: _flight_state,
+    wire.MISSION_CURRENT: _mission,
+    wire.HOME_POSITION: _home,
+    wire.RADIO_STATUS: _radio,
+    wire.CELLULAR_STATUS: _cellular,
+}
