@@ -1,0 +1,365 @@
+"""The flight file: read once, validated, turned into the core's :class:`Flight`.
+
+Every refusal is an :class:`InputError` with the file, the key, the value and what is allowed.
+"""
+
+from __future__ import annotations
+
+import difflib
+import json
+import math
+import tomllib
+from collections.abc import Iterable
+from pathlib import Path
+from typing import Any, get_args
+
+from pydantic import BaseModel, ValidationError
+
+from supervisor import flightsense
+from supervisor.celltable import built_in, find_cell, with_curve
+from supervisor.core import plan
+from supervisor.errors import InputError
+from supervisor.flightmodels import FlightFile, WaypointRow, WeatherSection
+from supervisor.reduction import disk_area_m2, reduce_figures
+from supervisor.reserves import alternate_leg_wh, reserve_wh
+
+# Without the builder's own word on it. A forecast for a day: 2.5 m/s a component (from memory, the
+# usual error of a short-range forecast of wind at 100 m); none at all: what a breeze may be.
+FORECAST_SD_MPS, NO_FORECAST_SD_MPS = 2.5, 5.0
+RESISTANCE_SD, CAPACITY_SD, GUESSED_CAPACITY_SD = 0.15, 0.03, 0.08
+
+
+def load_flight(path: Path) -> plan.Flight:
+    """The flight of one file."""
+    return to_flight(load_file(path), path.parent, str(path))
+
+
+def parse_flight(text: str, where: str) -> plan.Flight:
+    """The flight of a text; ``where`` names it in errors; paths in it are relative to here."""
+    return to_flight(parse_file(text, where), Path(), where)
+
+
+def load_file(path: Path, route: tuple[dict[str, Any], ...] = ()) -> FlightFile:
+    """The validated file as the builder wrote it; ``route`` rows replace its own route."""
+    try:
+        text = path.read_text(encoding="utf-8")
+    except OSError as error:
+        raise InputError(str(path), f"cannot be read: {error.strerror}") from None
+    except UnicodeDecodeError:
+        raise InputError(str(path), "is not UTF-8 text") from None
+    return parse_file(text, str(path), route)
+
+
+def parse_file(text: str, where: str, route: tuple[dict[str, Any], ...] = ()) -> FlightFile:
+    """The same from a text."""
+    try:
+        data = tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        raise InputError(where, f"is not TOML: {error}") from None
+    if route:
+        data["route"] = {"waypoints": list(route)}
+    hint = flightsense.suspect_units(data)
+    if hint:
+        raise InputError(where, hint.problem, allowed=hint.allowed)
+    try:
+        return FlightFile.model_validate(data)
+    except ValidationError as error:
+        raise _explain(error, where) from None
+
+
+# --- errors ------------------------------------------------------------------------------------
+
+
+def _explain(error: ValidationError, where: str) -> InputError:
+    """The first problem in our words; unknown keys first, since they often explain the others."""
+    problems = sorted(error.errors(), key=lambda e: e["type"] != "extra_forbidden")
+    first = problems[0]
+    key = ".".join(str(part) for part in first["loc"]) or "the file"
+    more = f" (and {len(problems) - 1} more)" if len(problems) > 1 else ""
+    if first["type"] == "extra_forbidden":
+        known = _known_keys(first["loc"][:-1])
+        near = difflib.get_close_matches(str(first["loc"][-1]), known, n=1, cutoff=0.5)
+        hint = f"; did you mean {near[0]!r}?" if near else ""
+        return InputError(where, f"{key}: unknown key{hint}{more}", allowed=", ".join(known))
+    if first["type"] == "missing":
+        return InputError(where, f"{key}: missing{more}")
+    value = first["input"]
+    shown = "" if isinstance(value, dict | list | tuple) else f" = {value!r}"
+    text = first["msg"].removeprefix("Value error, ")
+    return InputError(where, f"{key}{shown}: {text}{more}", allowed=_bounds(first.get("ctx", {})))
+
+
+def _bounds(context: dict[str, Any]) -> str:
+    signs = {"gt": ">", "ge": ">=", "lt": "<", "le": "<="}
+    told = [f"{sign} {context[name]:g}" for name, sign in signs.items() if name in context]
+    return str(context["expected"]) if "expected" in context else " and ".join(told)
+
+
+def _known_keys(location: tuple[int | str, ...]) -> list[str]:
+    """The keys that the section at ``location`` has, as they are spelled in the file."""
+    model: type[BaseModel] = FlightFile
+    for part in location:
+        if isinstance(part, int):
+            continue
+        for name, info in model.model_fields.items():
+            if part in (name, info.alias):
+                model = next(iter(_models_in(info.annotation)), model)
+                break
+    return [info.alias or name for name, info in model.model_fields.items()]
+
+
+def _models_in(annotation: Any) -> Iterable[type[BaseModel]]:
+    if isinstance(annotation, type) and issubclass(annotation, BaseModel):
+        yield annotation
+    for inner in get_args(annotation):
+        yield from _models_in(inner)
+
+
+# --- to the core -------------------------------------------------------------------------------
+
+
+def to_flight(file: FlightFile, folder: Path, where: str) -> plan.Flight:
+    """The core's flight; ``folder`` is where relative paths of the file start."""
+    aircraft, guessed = _aircraft(file, where)
+    pack, pack_guessed = _pack(file, folder, where)
+    home = _site(file.home)
+    alternates = tuple(_site(place) for place in file.alternate)
+    weather, weather_guessed = _weather(file.weather)
+    route = _route(file, folder, where)
+    return_plan = _return(file)
+    policy = _policy(file, where, aircraft, pack, home, alternates, return_plan)
+    flight = plan.Flight(
+        name=file.name,
+        aircraft=aircraft,
+        pack=pack,
+        policy=policy,
+        home=home,
+        alternates=alternates,
+        route=route,
+        return_plan=return_plan,
+        weather=weather,
+        guessed=guessed + pack_guessed + weather_guessed,
+    )
+    flightsense.contradictions(flight, where)
+    return flight
+
+
+def _aircraft(file: FlightFile, where: str) -> tuple[plan.Aircraft, tuple[str, ...]]:
+    given = file.aircraft
+    figures = reduce_figures(given, where)
+    aircraft = plan.Aircraft(
+        aircraft_id=given.id,
+        name=given.name or given.id,
+        mass_kg=given.mass_kg,
+        payload_kg=given.payload_kg,
+        wing_area_m2=given.wing_area_m2,
+        wing_span_m=given.wing_span_m,
+        stall_mps=given.stall_mps,
+        cruise_mps=given.cruise_mps,
+        climb_mps=given.climb_mps,
+        descent_mps=given.descent_mps,
+        disk_area_m2=disk_area_m2(given),
+        hover_efficiency=figures.hover_efficiency,
+        cd0=figures.cd0,
+        k=figures.k,
+        cruise_efficiency=figures.cruise_efficiency,
+        avionics_w=figures.avionics_w,
+        hover_climb_mps=given.hover_climb_mps,
+        hover_descent_mps=given.hover_descent_mps,
+        transition_s=given.transition_s,
+        transition_height_m=given.transition_height_m,
+        bank_rad=math.radians(given.bank_deg),
+        hover_sd=figures.hover_sd,
+        cruise_sd=figures.cruise_sd,
+    )
+    return aircraft, figures.guessed
+
+
+def _pack(file: FlightFile, folder: Path, where: str) -> tuple[plan.Pack, tuple[str, ...]]:
+    given = file.pack
+    cell = built_in()["lipo-5ah-25c"] if given.cell is None else find_cell(given.cell, where)
+    guessed: list[str] = []
+    capacity_ah = given.capacity_ah
+    if capacity_ah is None:
+        if given.cell is None:
+            raise InputError(where, "pack.capacity_ah: missing (a curve alone does not give it)")
+        capacity_ah = cell.capacity_ah * given.parallel
+        guessed.append(f"pack.capacity_ah: {capacity_ah:g} Ah, as a new pack")
+    if given.curve is not None:
+        share_ah = capacity_ah / given.parallel
+        cell = with_curve(cell, folder / given.curve, given.curve_current_a, share_ah)
+    if given.cell is None:
+        guessed.append("pack.cell: resistance and heat as of lipo-5ah-25c, scaled to the capacity")
+    temperature_c = given.temperature_c
+    if temperature_c is None:
+        temperature_c = file.weather.temperature_c
+        guessed.append(f"pack.temperature_c: {temperature_c:g}, as the air")
+    # A class stands for cells of its capacity: half the cell has about twice the resistance.
+    size = cell.capacity_ah * given.parallel / capacity_ah if given.cell is None else 1.0
+    pack = plan.Pack(
+        pack_id=given.id,
+        cell=cell,
+        series=given.series,
+        parallel=given.parallel,
+        capacity_ah=capacity_ah,
+        resistance_scale=given.resistance_scale * size,
+        initial_charge=given.initial_charge_percent / 100.0,
+        temperature_c=temperature_c,
+        capacity_sd=GUESSED_CAPACITY_SD if given.capacity_ah is None else CAPACITY_SD,
+        resistance_sd=RESISTANCE_SD if given.cell is not None else 2.0 * RESISTANCE_SD,
+    )
+    return pack, tuple(guessed)
+
+
+def _site(place: Any) -> plan.Site:
+    lat_rad, lon_rad = math.radians(place.lat_deg), math.radians(place.lon_deg)
+    return plan.Site(place.name, lat_rad, lon_rad, place.elevation_m)
+
+
+def _policy(
+    file: FlightFile,
+    where: str,
+    aircraft: plan.Aircraft,
+    pack: plan.Pack,
+    home: plan.Site,
+    alternates: tuple[plan.Site, ...],
+    return_plan: plan.ReturnPlan,
+) -> plan.Policy:
+    given = file.policy
+    kept = None
+    if given.alternate is not None:
+        kept = next((site for site in alternates if site.name == given.alternate), None)
+        if kept is None:
+            names = ", ".join(site.name for site in alternates) or "none is given"
+            raise InputError(where, f"policy.alternate = {given.alternate!r}", allowed=names)
+    temperature_c = file.weather.temperature_c
+    reserve = reserve_wh(given.final_reserve, aircraft, pack, home.elevation_m, temperature_c)
+    if reserve >= 0.7 * pack.nameplate_wh:
+        raise InputError(
+            where,
+            f"policy.final_reserve is {reserve:.0f} Wh of a {pack.nameplate_wh:.0f} Wh pack",
+            allowed="less than 70 % of the pack",
+        )
+    leg_wh = 0.0
+    if kept is not None:
+        leg_wh = alternate_leg_wh(aircraft, pack, home, kept, return_plan, temperature_c)
+    return plan.Policy(
+        final_reserve_wh=reserve,
+        contingency=given.contingency_percent / 100.0,
+        alternate_wh=leg_wh,
+        missed_landings=given.missed_landings,
+        confidence=given.confidence,
+        min_cell_v=given.min_cell_v,
+        reaction_s=given.reaction_s,
+        soon_lead_s=given.soon_lead_min * 60.0,
+    )
+
+
+def _return(file: FlightFile) -> plan.ReturnPlan:
+    given, aircraft = file.return_, file.aircraft
+    return plan.ReturnPlan(
+        style=plan.ReturnStyle(given.style),
+        height_m=given.height_m,
+        airspeed_mps=given.airspeed_mps or aircraft.cruise_mps,
+        climb_mps=given.climb_mps or aircraft.climb_mps,
+        descent_mps=given.descent_mps or aircraft.descent_mps,
+        landing_hover_s=given.landing_hover_s,
+        via=tuple((math.radians(p.lat_deg), math.radians(p.lon_deg)) for p in given.via),
+    )
+
+
+def _weather(given: WeatherSection) -> tuple[plan.Weather, tuple[str, ...]]:
+    guessed = []
+    rows = sorted(given.wind, key=lambda row: (row.after_h, row.height_m))
+    sd_mps = given.wind_sd_mps
+    if sd_mps is None:
+        sd_mps = FORECAST_SD_MPS if rows else NO_FORECAST_SD_MPS
+        guessed.append(f"weather.wind_sd_mps: {sd_mps:g} m/s")
+    if not rows:
+        guessed.append("weather.wind: no forecast, calm")
+    return plan.Weather(tuple(_wind(row) for row in rows), sd_mps, given.temperature_c), tuple(
+        guessed
+    )
+
+
+def _wind(row: Any) -> plan.WindRow:
+    """The wind blows from ``from_deg``; the core wants where it blows to."""
+    toward = math.radians(row.from_deg) + math.pi
+    nowhere = math.nan
+    return plan.WindRow(
+        after_s=row.after_h * 3600.0,
+        height_m=row.height_m,
+        n_mps=row.speed_mps * math.cos(toward),
+        e_mps=row.speed_mps * math.sin(toward),
+        lat_rad=nowhere if row.lat_deg is None else math.radians(row.lat_deg),
+        lon_rad=nowhere if row.lon_deg is None else math.radians(row.lon_deg),
+    )
+
+
+def _route(file: FlightFile, folder: Path, where: str) -> tuple[plan.Waypoint, ...]:
+    given = file.route
+    rows = given.waypoints
+    if given.geojson is not None:
+        rows = read_geojson(folder / given.geojson, given.third_coordinate, file.home.elevation_m)
+    default_mps = given.airspeed_mps or file.aircraft.cruise_mps
+    dropped_kg = sum(row.drop_kg for row in rows)
+    if dropped_kg > file.aircraft.payload_kg + 1e-9:
+        raise InputError(
+            where,
+            f"route: drops add up to {dropped_kg:g} kg",
+            allowed=f"at most aircraft.payload_kg = {file.aircraft.payload_kg:g}",
+        )
+    return tuple(_waypoint(i, row, given.height_m, default_mps) for i, row in enumerate(rows))
+
+
+def _waypoint(index: int, row: WaypointRow, height_m: float, airspeed_mps: float) -> plan.Waypoint:
+    return plan.Waypoint(
+        name=row.name or f"wp {index + 1}",
+        lat_rad=math.radians(row.lat_deg),
+        lon_rad=math.radians(row.lon_deg),
+        height_m=height_m if row.height_m is None else row.height_m,
+        airspeed_mps=row.airspeed_mps or airspeed_mps,
+        loiter_s=row.loiter_s,
+        land=row.land,
+        drop_kg=row.drop_kg,
+        ground_s=row.ground_s,
+    )
+
+
+def read_geojson(path: Path, third: str, home_elevation_m: float) -> tuple[WaypointRow, ...]:
+    """The first LineString of a GeoJSON file (RFC 7946: longitude comes first)."""
+    try:
+        data = json.loads(path.read_text(encoding="utf-8"))
+    except OSError as error:
+        raise InputError(str(path), f"cannot be read: {error.strerror}") from None
+    except (UnicodeDecodeError, json.JSONDecodeError) as error:
+        raise InputError(str(path), f"is not JSON: {error}") from None
+    line = next(iter(_lines_in(data)), None)
+    if not isinstance(line, list) or len(line) < 1:
+        raise InputError(str(path), "has no LineString", allowed="a GeoJSON LineString (RFC 7946)")
+    return tuple(_position(path, i, p, third, home_elevation_m) for i, p in enumerate(line))
+
+
+def _lines_in(data: Any) -> Iterable[Any]:
+    if not isinstance(data, dict):
+        return
+    if data.get("type") == "LineString":
+        yield data.get("coordinates")
+    for inner in (data.get("geometry"), *(data.get("features") or ())):
+        yield from _lines_in(inner)
+
+
+def _position(
+    path: Path, index: int, position: Any, third: str, home_elevation_m: float
+) -> WaypointRow:
+    where = f"{path} coordinates[{index}]"
+    try:
+        lon_deg, lat_deg, *rest = (float(x) for x in position)
+        height_m = None
+        if rest and third != "ignore":
+            height_m = rest[0] - (home_elevation_m if third == "elevation" else 0.0)
+        return WaypointRow(lat_deg=lat_deg, lon_deg=lon_deg, height_m=height_m)
+    except (TypeError, ValueError):
+        raise InputError(
+            where, f"{position!r}", allowed="[longitude, latitude] or [longitude, latitude, height]"
+        ) from None
