@@ -1,0 +1,106 @@
+"""Reads a recording, whole or cut off or partly damaged, fast.
+
+What is damaged is skipped and counted: a chunk is believed when its CRC is right, and after a
+record that makes no sense the next chunk is searched for by its mark.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Iterator
+from io import BytesIO
+from pathlib import Path
+
+from mcap.data_stream import ReadDataStream
+from mcap.opcode import Opcode
+from mcap.records import Channel, Metadata
+
+from supervisor.edge.mcap_format import CHUNK, MAGIC, MESSAGE, RECORD, ZSTD, open_chunk
+from supervisor.errors import InputError
+
+_CHUNK, _MESSAGE = int(Opcode.CHUNK), int(Opcode.MESSAGE)
+_CHANNEL, _METADATA = int(Opcode.CHANNEL), int(Opcode.METADATA)
+_DATA_END, _KNOWN = int(Opcode.DATA_END), {int(opcode) for opcode in Opcode}
+_BODY = MESSAGE.size - RECORD.size
+
+Entry = tuple[str, int, bytes]
+
+
+class Recording:
+    """One file, read into memory. ``metadata`` is there at once; ``complete`` after reading."""
+
+    def __init__(self, path: Path) -> None:
+        try:
+            self._data = path.read_bytes()
+        except OSError as error:
+            raise InputError(str(path), f"cannot be read: {error.strerror}") from None
+        if not self._data.startswith(MAGIC):
+            raise InputError(str(path), "is not a recording", allowed="an MCAP file")
+        self.metadata: dict[str, str] = {}
+        self.damaged = 0  # places that made no sense and were skipped
+        self.complete = False  # the end of the file was found
+        self._topics: dict[int, str] = {}
+        self._chunks = self._scan()
+
+    def messages(self, topics: Collection[str] | None = None) -> Iterator[Entry]:
+        """(topic, time in ns, bytes) in the order in which they were written."""
+        for start, end in self._chunks:
+            records = open_chunk(self._data, start, end)
+            if records is None:
+                self.damaged += 1
+            else:
+                yield from self._entries(records, topics)
+
+    def _scan(self) -> list[tuple[int, int]]:
+        """Where the chunks are; channels and metadata on the way."""
+        chunks: list[tuple[int, int]] = []
+        at = len(MAGIC)
+        while at + RECORD.size <= len(self._data):
+            opcode, size = RECORD.unpack_from(self._data, at)
+            start, end = at + RECORD.size, at + RECORD.size + size
+            if opcode not in _KNOWN or end > len(self._data):
+                at = self._next_chunk(at)
+                continue
+            if opcode == _CHUNK:
+                chunks.append((start, end))
+            elif opcode == _DATA_END:
+                self.complete = True
+                break
+            else:
+                self._note(opcode, self._data[start:end])
+            at = end
+        return chunks
+
+    def _next_chunk(self, at: int) -> int:
+        """Search for the next chunk by its mark; the end of the data is no damage but a cut."""
+        mark = self._data.find(ZSTD, at + RECORD.size + CHUNK.size + 1)
+        if mark < 0:
+            return len(self._data)
+        self.damaged += 1
+        return mark - CHUNK.size - RECORD.size
+
+    def _note(self, opcode: int, body: bytes) -> None:
+        try:
+            if opcode == _CHANNEL:
+                channel = Channel.read(ReadDataStream(BytesIO(body)))
+                self._topics[channel.id] = channel.topic
+            elif opcode == _METADATA:
+                metadata = Metadata.read(ReadDataStream(BytesIO(body)))
+                if metadata.name == "homeleg":
+                    self.metadata = metadata.metadata
+        except Exception:  # the library raises whatever its parts raise on damaged bytes
+            self.damaged += 1
+
+    def _entries(self, records: bytes, topics: Collection[str] | None) -> Iterator[Entry]:
+        names = {
+            channel: topic
+            for channel, topic in self._topics.items()
+            if topics is None or topic in topics
+        }
+        unpack, at, end = MESSAGE.unpack_from, 0, len(records)
+        while at < end:
+            _, size, channel, _, t_ns, _ = unpack(records, at)
+            start = at + MESSAGE.size
+            at = start + size - _BODY
+            topic = names.get(channel)
+            if topic is not None:
+                yield topic, t_ns, records[start:at]
