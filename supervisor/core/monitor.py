@@ -74,6 +74,10 @@ class Monitor:
         silent_s = self._heard.t_s + STALE_S + 0.001
         return min(self._next_s, silent_s) if self._looked_s < silent_s else self._next_s
 
+    def unix_s(self, t_s: float) -> float:
+        """The aircraft's own date at ``t_s``; NaN while its autopilot does not know it."""
+        return t_s + self._heard.unix_offset_s
+
     def _look(self, t_s: float) -> list[Output]:
         """Belief, forecast, decision, report: the middle of the straight line."""
         self._looked_s = t_s

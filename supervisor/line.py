@@ -1,0 +1,81 @@
+"""The one straight line, from frame to message, without any I/O.
+
+The daemon, a replay and the campaign all drive this same object: frames with their times go in,
+published messages come out. Nothing in it knows where they come from or go to.
+"""
+
+from __future__ import annotations
+
+import math
+
+from supervisor import messages
+from supervisor.core.events import Acknowledged, Advisory, Status, Text
+from supervisor.core.monitor import Monitor, Output
+from supervisor.core.plan import Flight
+from supervisor.daemonfile import ForecastSection
+from supervisor.edge.decoder import Decoder
+from supervisor.edge.frames import Frame
+from supervisor.publish import Publisher
+
+NS_PER_S = 1_000_000_000
+
+Concluded = messages.Advisory | messages.Status | Text
+
+
+class Line:
+    """Frames to messages for one flight; time is nanoseconds of the recording."""
+
+    def __init__(
+        self, flight: Flight, flight_id: str, forecast: ForecastSection | None = None
+    ) -> None:
+        effort = forecast or ForecastSection()
+        self.publisher = Publisher(flight.aircraft.aircraft_id, flight_id)
+        self._decoder = Decoder()
+        self._monitor = Monitor(
+            flight, seed=effort.seed, members=effort.members, points=effort.points
+        )
+        self._first_ns: int | None = None
+
+    def frame(self, frame: Frame, t_ns: int) -> list[Concluded]:
+        """What this frame, received at ``t_ns``, leads to."""
+        if self._first_ns is None:
+            self._first_ns = t_ns
+        observation = self._decoder.decode(frame, self._seconds(t_ns))
+        if observation is None:
+            return self.tick(t_ns)
+        return self._publish(self._monitor.handle(observation))
+
+    def acknowledge(self, seq: int, by: str, t_ns: int) -> list[Concluded]:
+        """A person, authenticated at the edge, has read advisory ``seq``."""
+        return self._publish(self._monitor.handle(Acknowledged(self._seconds(t_ns), seq, by)))
+
+    def tick(self, t_ns: int) -> list[Concluded]:
+        """What was due up to ``t_ns``."""
+        return self._publish(self._monitor.tick(self._seconds(t_ns)))
+
+    def next_ns(self) -> int | None:
+        """When :meth:`tick` next has something to do; None before the first frame."""
+        deadline_s = self._monitor.next_deadline()
+        return self._nanoseconds(deadline_s) if math.isfinite(deadline_s) else None
+
+    def t_ns(self, message: messages.Stamped) -> int:
+        """The recording's time of a published message."""
+        return self._nanoseconds(message.t)
+
+    def _seconds(self, t_ns: int) -> float:
+        return (t_ns - (self._first_ns or 0)) / NS_PER_S
+
+    def _nanoseconds(self, t_s: float) -> int:
+        return math.ceil(t_s * NS_PER_S) + (self._first_ns or 0)
+
+    def _publish(self, outputs: list[Output]) -> list[Concluded]:
+        return [self._message(output) for output in outputs]
+
+    def _message(self, output: Output) -> Concluded:
+        match output:
+            case Advisory():
+                return self.publisher.advisory(output, self._monitor.unix_s(output.t_s))
+            case Status():
+                return self.publisher.status(output)
+            case Text():
+                return output
