@@ -11,6 +11,7 @@ from dataclasses import dataclass
 
 from supervisor.edge.frame_signing import Verdict, Verifier
 from supervisor.edge.frames import MAGIC_1, Frame, SplitCounts, Splitter
+from supervisor.edge.outgoing import AUTOPILOT, NO_AUTOPILOT
 from supervisor.edge.sequence import Order, Sequence
 from supervisor.edge.wire import (
     BATTERY_STATUS,
@@ -21,11 +22,9 @@ from supervisor.edge.wire import (
     unpack,
 )
 
-AUTOPILOT = 1  # MAV_COMP_ID_AUTOPILOT1
 BATTERIES = (180, 181)  # MAV_COMP_ID_BATTERY, MAV_COMP_ID_BATTERY2
 TELEMETRY_RADIO = 68  # MAV_COMP_ID_TELEMETRY_RADIO
 TYPE_GCS = 6  # MAV_TYPE_GCS
-NO_AUTOPILOT = 8  # MAV_AUTOPILOT_INVALID
 
 
 @dataclass(slots=True)
