@@ -1,0 +1,399 @@
+"""The forecast: an ensemble drawn from the belief flies on, and home from everywhere on the plan.
+
+What counts as covered: the member lands with at least the policy's final reserve (open-circuit
+energy of the charge left) and no cell under load ever falls below the policy's lowest voltage on
+the way, the landing hover included. The policy's contingency is shown in the ledger and kept by
+the budget before the flight; it is *not* asked for a second time here, because the spread of the
+members is exactly what contingency stands for (ICAO Annex 6: unforeseen factors).
+
+``turn_back_s`` is the time at which a member first fails when it goes on along the plan, as a
+distribution; ``turn_back_safe_s`` is how long the chance of success stays at the policy's
+confidence, less the pilot's reaction time. Its tail is read off a line through the lowest quarter
+of the members on normal scores, not off one or two extreme members (see ``low_quantile``).
+
+The generator is seeded from (seed, forecast number): replays agree draw for draw.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from supervisor.core.ahead import Ahead, Columns, fly_plan
+from supervisor.core.belief import Array, Belief
+from supervisor.core.cells import pack_energy_wh
+from supervisor.core.constants import RHO0_KGPM3
+from supervisor.core.discharge import CellTables, Floats, tables
+from supervisor.core.events import FourNumbers, Phase, PlaceAhead, SiteChance
+from supervisor.core.legs import (
+    ROTORBORNE,
+    Habits,
+    Kind,
+    Point,
+    Stretch,
+    cut_to_points,
+    map_of,
+    next_waypoint,
+    plan_ahead,
+    route_on_map,
+    seen_or_planned,
+    ways_to,
+)
+from supervisor.core.members import Members, air_at, draw
+from supervisor.core.plan import Aircraft, Flight, Site
+from supervisor.core.power import wing_w
+from supervisor.core.tail import low_quantile, spread
+from supervisor.core.way import Departures, Destination, Landings, fly_ways
+from supervisor.core.wind_nodes import Query, ask_plan, ask_ways
+
+AT_HOME_M = 150.0
+
+
+@dataclass(frozen=True, slots=True)
+class Forecast:
+    """What is foreseen at one moment. Arrays run over the future turn-back points.
+
+    ``ahead_s``: expected time to each; ``covered_at``: chance that turning there succeeds;
+    ``margin_wh``: (3, points) P5, P50, P95 of landing energy above the reserve.
+    """
+
+    t_s: float
+    numbers: FourNumbers
+    turn_back_place: PlaceAhead | None
+    ledger_wh: tuple[tuple[str, float], ...]
+    planned_wh: tuple[tuple[str, float], ...]
+    why_wh: tuple[tuple[str, float], ...]
+    alternates: tuple[SiteChance, ...]
+    headwind_home_mps: float
+    headwind_excess_mps: float
+    headwind_cost_wh: float
+    overrun_wh: float
+    any_site_reachable: bool
+    ahead_s: Array
+    covered_at: Array
+    margin_wh: Array
+    advice: tuple[tuple[str, float], ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Course:
+    """The plan ahead, cut to points."""
+
+    stretches: list[Stretch]
+    seconds: Array  # expected, each
+    whole: bool  # reaches the end of the plan
+    heights: Array
+    places: list[tuple[Point, int, Point]]  # place, next waypoint, course unit vector
+    departures: list[Departures]  # for home, then for each alternate
+
+
+class Forecaster:
+    """Makes forecasts for one flight; holds nothing but the flight and tables made from it."""
+
+    def __init__(
+        self,
+        flight: Flight,
+        *,
+        seed: int = 0,
+        members: int = 400,
+        points: int = 40,
+        dtype: Any = np.float32,
+    ) -> None:
+        self.flight, self.seed = flight, seed
+        self.members, self.points = members, points
+        self.dtype = np.dtype(dtype)
+        self.chart = map_of(flight)
+        self.route = route_on_map(flight, self.chart)
+        self.table: CellTables = tables(flight.pack.cell, self.dtype)
+
+    def next_point(self, belief: Belief) -> Point | None:
+        """(north, east) [m] of the route point being flown to; None when none is left."""
+        index = next_waypoint(self.flight, belief)
+        return self.route[index] if index < len(self.route) else None
+
+    def forecast(self, belief: Belief, number: int) -> Forecast:
+        """The forecast from ``belief``; pure, with the generator seeded from (seed, number)."""
+        rng = np.random.default_rng([self.seed, number])
+        run = self.run(belief, rng)
+        return run.summary()
+
+    def run(self, belief: Belief, rng: np.random.Generator) -> Run:
+        """The members' fates, before they are summed up."""
+        flight, dtype = self.flight, self.dtype
+        habits = seen_or_planned(flight, belief)
+        course = self._course(belief, habits)
+        members = draw(flight, belief, rng, self.members, dtype)
+        query = Query()
+        leave_s = np.concatenate([[0.0], np.cumsum(course.seconds)])
+        plan_wind = self._ask_plan(query, course, leave_s)
+        sites = (flight.home, *flight.alternates)
+        targets = [self._target(query, belief, course, leave_s, site) for site in sites]
+        wind = query.draw(belief.wind, rng, self.members)
+        ahead = self._fly_plan(belief, course, members, plan_wind, wind, rng)
+        landings = [
+            fly_ways(flight, self.table, members, ahead, leave, target, wind, habits)
+            for leave, target in zip(course.departures, targets, strict=True)
+        ]
+        return Run(self, belief, habits, course, members, ahead, landings)
+
+    def _course(self, belief: Belief, habits: Habits) -> Course:
+        flight = self.flight
+        plan = [] if belief.homeward else plan_ahead(flight, self.route, belief, habits)
+        seconds = [self._expected_s(belief, s) for s in plan]
+        horizon = self._horizon_s(belief)
+        pieces = cut_to_points(plan, self.points, seconds, horizon)
+        return Course(
+            stretches=pieces,
+            seconds=np.array([self._expected_s(belief, s) for s in pieces]),
+            whole=sum(seconds) <= horizon,
+            heights=np.array([belief.position.height_m] + [s.end_height_m for s in pieces]),
+            places=self._places(belief, pieces),
+            departures=self._departures(belief, pieces),
+        )
+
+    def _expected_s(self, belief: Belief, s: Stretch) -> float:
+        """Roughly how long a stretch takes in the wind met here: only spaces points and nodes."""
+        if s.kind is not Kind.WING:
+            return s.dwell_s
+        north, east, _ = belief.wind.mean_at(
+            belief.north_m, belief.east_m, belief.position.height_m, 0.0
+        )
+        along = (north * (s.end[0] - s.start[0]) + east * (s.end[1] - s.start[1])) / s.length_m
+        return s.length_m / max(s.cas_mps + along, 0.3 * s.cas_mps)
+
+    def _horizon_s(self, belief: Belief) -> float:
+        """When every member will have run dry: beyond it no point is worth flying to."""
+        pack = belief.pack
+        charge = min(float(pack.mean[0]) + 2.0 * math.sqrt(float(pack.cov[0, 0])), 1.0)
+        energy = pack_energy_wh(self.flight.pack, charge, pack.capacity_ah)
+        return 1.4 * 3600.0 * float(energy) / _level_w(self.flight.aircraft, belief)
+
+    def _places(self, belief: Belief, pieces: list[Stretch]) -> list[tuple[Point, int, Point]]:
+        fix = belief.position
+        speed = math.hypot(fix.vn_mps, fix.ve_mps)
+        course = (fix.vn_mps / speed, fix.ve_mps / speed) if speed > 5.0 else (0.0, 0.0)
+        first = next_waypoint(self.flight, belief)
+        places = [((belief.north_m, belief.east_m), first, course)]
+        for s in pieces:
+            length = max(s.length_m, 1e-9)
+            unit = ((s.end[0] - s.start[0]) / length, (s.end[1] - s.start[1]) / length)
+            places.append((s.end, s.waypoint, unit if s.length_m > 1.0 else (0.0, 0.0)))
+        return places
+
+    def _departures(self, belief: Belief, pieces: list[Stretch]) -> list[Departures]:
+        craft, fix = self.flight.aircraft, belief.position
+        near = math.hypot(belief.north_m, belief.east_m) < AT_HOME_M
+        standing = near and belief.phase in (Phase.GROUND, Phase.UNKNOWN)
+        landing = near and belief.phase is Phase.HOVER_LANDING
+        low = max(fix.height_m, 0.0)
+        lift = [_lift_s(craft, low, 0.0) if belief.phase in ROTORBORNE else 0.0]
+        lift += [self._lift_after(s) for s in pieces]
+        all_of_it = np.ones(len(lift))
+        fly, land = all_of_it.copy(), all_of_it.copy()
+        if standing or landing:
+            fly[0] = 0.0
+            land[0] = min(low / craft.transition_height_m, 1.0) if landing else 0.0
+        first = next_waypoint(self.flight, belief)
+        gone = [sum(w.drop_kg for w in self.flight.route[:first])] + [s.dropped_kg for s in pieces]
+        if len(set(gone)) == 1:
+            gone = gone[:1]
+        height = np.array([fix.height_m] + [s.end_height_m for s in pieces])
+        rotors = np.array(lift) > 0.0
+        height = np.where(rotors, np.maximum(height, craft.transition_height_m), height)
+        common = (height, np.array(gone, self.dtype), np.array(lift))
+        home = Departures(*common, fly, land)
+        away = Departures(*common, all_of_it, all_of_it)
+        return [home] + [away] * len(self.flight.alternates)
+
+    def _lift_after(self, s: Stretch) -> float:
+        craft = self.flight.aircraft
+        if s.kind is Kind.GROUND:
+            return _lift_s(craft, 0.0, 0.0)
+        if s.kind is not Kind.HOVER:
+            return 0.0
+        in_transition = s.start_height_m == s.end_height_m
+        return 0.0 if in_transition else _lift_s(craft, s.end_height_m, 0.0)
+
+    def _ask_plan(self, query: Query, course: Course, leave_s: Array) -> Any:
+        if not course.stretches:
+            return None
+        middle = 0.5 * (leave_s[1:] + leave_s[:-1])
+        where = np.array([(*s.start, *s.end) for s in course.stretches])
+        height = np.array([0.5 * (s.start_height_m + s.end_height_m) for s in course.stretches])
+        north, east = 0.5 * (where[:, 0] + where[:, 2]), 0.5 * (where[:, 1] + where[:, 3])
+        return ask_plan(query, north, east, height, middle)
+
+    def _target(
+        self, query: Query, belief: Belief, course: Course, leave_s: Array, site: Site
+    ) -> Destination:
+        flight = self.flight
+        ground_m = site.elevation_m - flight.home.elevation_m
+        low = ground_m + flight.aircraft.transition_height_m
+        cruise_m = max(flight.return_plan.height_m, low)
+        ways = ways_to(flight, self.chart, self.route, course.places, site)
+        north, east, _ = belief.wind.mean_at(belief.north_m, belief.east_m, cruise_m, 0.0)
+        cas = flight.return_plan.airspeed_mps
+        tail = ((north * ways.north + east * ways.east) * ways.length_m).sum(axis=0)
+        mean_tail = tail / np.maximum(ways.total_m, 1.0)
+        ground = np.maximum(cas + mean_tail, 0.3 * cas)
+        return Destination(
+            ways=ways,
+            winds=ask_ways(query, ways, leave_s, ground, cruise_m),
+            cruise_m=cruise_m,
+            ground_m=ground_m,
+            cruise_air=air_at(flight, belief, np.array([cruise_m]), self.dtype),
+            ground_air=air_at(flight, belief, np.array([ground_m + 10.0]), self.dtype),
+        )
+
+    def _fly_plan(
+        self,
+        belief: Belief,
+        course: Course,
+        members: Members,
+        winds: Any,
+        wind: tuple[Array, Array],
+        rng: np.random.Generator,
+    ) -> Ahead:
+        if not course.stretches:
+            still = np.zeros_like(members.u)
+            ample = np.full_like(members.u, 9.0)
+            return Ahead(still, members.u, members.v1_v, members.v2_v, still, ample, still)
+        legs = Columns.of(course.stretches, self.dtype)
+        air = air_at(self.flight, belief, legs.mid_height_m, self.dtype)
+        parts = winds.along_across(wind, legs.north, legs.east, self.dtype)
+        gusts = rng.standard_normal((self.members, len(course.stretches)), dtype=np.float32)
+        return fly_plan(self.flight, self.table, members, air, legs, parts, gusts)
+
+
+def _level_w(craft: Aircraft, belief: Belief) -> float:
+    scale = math.exp(float(belief.power.log_mean[2]))
+    bare = wing_w(craft, belief.power.mass_kg, RHO0_KGPM3, craft.cruise_mps)
+    return float(np.asarray(bare)) * scale + belief.power.avionics_w
+
+
+def _lift_s(craft: Aircraft, height_m: float, ground_m: float) -> float:
+    climb = max(craft.transition_height_m + ground_m - height_m, 0.0)
+    return float(climb / craft.hover_climb_mps + craft.transition_s)
+
+
+@dataclass(frozen=True, slots=True)
+class Run:
+    """The members' fates."""
+
+    maker: Forecaster
+    belief: Belief
+    habits: Habits
+    course: Course
+    members: Members
+    ahead: Ahead
+    landings: list[Landings]
+
+    def margins(self, site: int = 0) -> tuple[Floats, Floats]:
+        """(energy above the reserve [Wh], voltage above the limit [V]) of landing, (M, K)."""
+        policy, fate = self.maker.flight.policy, self.landings[site]
+        return (
+            fate.u * self.members.to_wh - policy.final_reserve_wh,
+            fate.lowest_v - policy.min_cell_v,
+        )
+
+    def summary(self) -> Forecast:
+        """The published figures."""
+        flight, policy = self.maker.flight, self.maker.flight.policy
+        energy, volts = self.margins()
+        # One margin for both questions: 0.1 V counts like 20 Wh, so that its zero can be found by
+        # interpolation; which scale is taken moves only the path to zero, not the zero.
+        margin = np.minimum(energy, 200.0 * volts)
+        margin = np.minimum.accumulate(margin, axis=1)
+        turn_s = fail_times_s(self.ahead.t_s, margin, self.course.whole)
+        safe_s = low_quantile(turn_s, 1.0 - policy.confidence) - policy.reaction_s
+        good = margin >= 0.0
+        covered_at = good.mean(axis=0, dtype=float)
+        hover = self.landings[0].hover_v[:, 0]
+        numbers = FourNumbers(
+            landing_energy_wh=spread(energy[:, 0] + policy.final_reserve_wh),
+            above_reserve_wh=spread(energy[:, 0]),
+            turn_back_s=spread(np.maximum(turn_s, 0.0)),
+            turn_back_safe_s=safe_s,
+            completion=float(covered_at[-1]) if self.course.whole else 0.0,
+            hover_cell_v=spread(hover),
+            hover_holds=float(np.mean(hover >= policy.min_cell_v)),
+            covered=float(covered_at[0]),
+        )
+        alternates = tuple(
+            self._chance(index, site) for index, site in enumerate(flight.alternates, start=1)
+        )
+        reachable = max([numbers.covered, *(a.covered for a in alternates)]) > 0.0
+        return Forecast(
+            t_s=self.belief.t_s,
+            numbers=numbers,
+            turn_back_place=self._place(safe_s),
+            ledger_wh=self._ledger(),
+            planned_wh=(),
+            why_wh=(),
+            alternates=alternates,
+            headwind_home_mps=float(self.landings[0].head_mps[:, 0].mean()),
+            headwind_excess_mps=0.0,
+            headwind_cost_wh=0.0,
+            overrun_wh=0.0,
+            any_site_reachable=reachable,
+            ahead_s=self.ahead.t_s.mean(axis=0, dtype=float),
+            covered_at=covered_at,
+            margin_wh=np.quantile(energy, (0.05, 0.5, 0.95), axis=0).astype(float),
+            advice=(),
+        )
+
+    def _chance(self, index: int, site: Site) -> SiteChance:
+        energy, volts = (part[:, 0] for part in self.margins(index))
+        good = (energy >= 0.0) & (volts >= 0.0)
+        left = spread(energy + self.maker.flight.policy.final_reserve_wh)
+        return SiteChance(site.name, float(good.mean()), left)
+
+    def _ledger(self) -> tuple[tuple[str, float], ...]:
+        """Expected, from point 0, in flying order; adds up to the energy there is now."""
+        policy, parts = self.maker.flight.policy, self.landings[0].parts_wh
+        phases = ("turn", "climb", "cruise", "descent", "landing")
+        lines = {name: float(np.mean(parts.get(name, 0.0))) for name in phases}
+        trip = sum(lines.values())
+        now = float((self.members.u * self.members.to_wh).mean())
+        lines["contingency"] = policy.contingency * trip
+        lines["alternate"] = policy.alternate_wh
+        lines["final-reserve"] = policy.final_reserve_wh
+        lines["extra"] = now - sum(lines.values())
+        return tuple(lines.items())
+
+    def _place(self, safe_s: float) -> PlaceAhead | None:
+        """Where on the plan the safe turn-back time is reached."""
+        if not math.isfinite(safe_s) or len(self.course.places) < 2:
+            return None
+        north = np.array([p[0][0] for p in self.course.places])
+        east = np.array([p[0][1] for p in self.course.places])
+        t = self.ahead.t_s.mean(axis=0, dtype=float)
+        when = max(safe_s, 0.0)
+        steps = np.hypot(np.diff(north), np.diff(east))
+        along = np.concatenate([[0.0], np.cumsum(steps)])
+        n, e = float(np.interp(when, t, north)), float(np.interp(when, t, east))
+        lat, lon = self.maker.chart.to_place(n, e)
+        return PlaceAhead(lat, lon, float(np.interp(when, t, along)), math.hypot(n, e))
+
+
+def fail_times_s(t_s: Floats, margin: Floats, whole: bool) -> NDArray[np.float64]:
+    """(members,) time at which each margin (running minimum, (M, K)) first falls below zero.
+
+    Linear between points; beyond now it is carried back along the first slope (a negative time says
+    how long ago the last chance passed); inf when the whole plan is covered.
+    """
+    rows = np.arange(len(margin))
+    if margin.shape[1] == 1:
+        return np.where(margin[:, 0] >= 0.0, np.inf, -1.0)
+    failed = margin < 0.0
+    right = np.clip(np.argmax(failed, axis=1), 1, None)
+    m0, m1 = margin[rows, right - 1].astype(float), margin[rows, right].astype(float)
+    t0, t1 = t_s[rows, right - 1].astype(float), t_s[rows, right].astype(float)
+    time = t0 + (t1 - t0) * m0 / np.maximum(m0 - m1, 1e-6)
+    end = np.inf if whole else t_s[:, -1].astype(float)
+    result: NDArray[np.float64] = np.where(failed.any(axis=1), np.maximum(time, -3600.0), end)
+    return result

@@ -1,0 +1,149 @@
+"""The ensemble: members drawn from the belief, each a complete guess at the truth, and their power.
+
+Arrays are (members, 1), ready to stand against (points,) arrays. Members carry together what is
+not known now (wind, scales, mass, pack) and what nobody can know yet (gusts on the power drawn, how
+long the landing will take, how exactly the airspeed is held).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from supervisor.core.atmosphere import density_kgpm3, tas_per_cas
+from supervisor.core.belief import Belief
+from supervisor.core.cells import temperature_factor
+from supervisor.core.constants import G0_MPS2, T0_K
+from supervisor.core.discharge import u_of_charge
+from supervisor.core.plan import Flight
+from supervisor.core.power import hover_w, wing_w
+
+Floats = NDArray[np.floating[Any]]
+
+# Spread (1 sigma, relative) of how long a landing takes, and of the airspeed really held: ours, for
+# autopilots on a day without trouble; the campaign's calibration table judges them.
+LANDING_TIME_SD = 0.08
+AIRSPEED_SD = 0.01
+GUST_TIME_S = 60.0  # how long a lull or a draught lasts: averages over longer legs shrink by it
+
+
+@dataclass(frozen=True, slots=True)
+class Members:
+    """(members, 1) each. Resistances: ``resistance`` is the factor at ``temperature_c``."""
+
+    u: Floats
+    v1_v: Floats
+    v2_v: Floats
+    resistance: Floats
+    temperature_c: Floats
+    per_ah: Floats  # 1 / (3600 s/h * one cell's capacity [Ah])
+    to_wh: Floats  # pack energy [Wh] per u
+    weak_v: Floats
+    weak_r: Floats
+    hover: Floats
+    climb: Floats
+    cruise: Floats
+    descent: Floats
+    avionics_w: Floats
+    mass_kg: Floats
+    landing: Floats  # factor on the landing's duration
+    airspeed: Floats  # factor on the airspeed asked for
+    gust_w: Floats  # 1 sigma of the power drawn for a while
+    gust_home: Floats  # standard normal: how gusty the way home turns out
+
+
+def draw(
+    flight: Flight, belief: Belief, rng: np.random.Generator, count: int, dtype: Any
+) -> Members:
+    """``count`` members of ``belief``."""
+    power, pack = belief.power.draw(rng, count), belief.pack.draw(rng, count)
+    spec = flight.pack
+    factor = pack.resistance * temperature_factor(spec.cell, pack.temperature_c)
+
+    def column(values: Floats) -> Floats:
+        return np.asarray(values, dtype=dtype)[:, None]
+
+    return Members(
+        u=column(u_of_charge(spec.cell, pack.charge)),
+        v1_v=column(pack.v1_v),
+        v2_v=column(pack.v2_v),
+        resistance=column(factor),
+        temperature_c=column(pack.temperature_c),
+        per_ah=column(spec.parallel / (3600.0 * pack.capacity_ah)),
+        to_wh=column(pack.capacity_ah * spec.series),
+        weak_v=column(pack.weak_v),
+        weak_r=column(pack.weak_r),
+        hover=column(power.hover),
+        climb=column(power.climb),
+        cruise=column(power.cruise),
+        descent=column(power.descent),
+        avionics_w=column(power.avionics_w),
+        mass_kg=column(power.mass_kg),
+        landing=column(np.exp(LANDING_TIME_SD * rng.standard_normal(count))),
+        airspeed=column(1.0 + AIRSPEED_SD * rng.standard_normal(count)),
+        gust_w=column(np.full(count, getattr(belief.power, "gust_w_sd", 0.0))),
+        gust_home=column(rng.standard_normal(count)),
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class Air:
+    """Density [kg/m^3] and true over calibrated airspeed at some heights; (points,) arrays."""
+
+    density: Floats
+    tas_per_cas: Floats
+    temperature_c: Floats
+
+
+def air_at(flight: Flight, belief: Belief, height_m: Floats, dtype: Any) -> Air:
+    """The air at heights above home, on this day."""
+    offset = belief.day_offset_k
+    altitudes = [flight.home.elevation_m + float(h) for h in height_m]
+    density = [density_kgpm3(a, offset) for a in altitudes]
+    celsius = [T0_K - 273.15 - 0.0065 * a + offset for a in altitudes]
+    return Air(
+        np.array(density, dtype=dtype),
+        np.array([tas_per_cas(d) for d in density], dtype=dtype),
+        np.array(celsius, dtype=dtype),
+    )
+
+
+def wing_power_w(
+    flight: Flight,
+    members: Members,
+    air: Air,
+    cas_mps: Floats,
+    climb_mps: Floats,
+    dropped_kg: Floats,
+    load_factor: Floats | float = 1.0,
+) -> Floats:
+    """Electrical power of the whole aircraft on the wing [W], (members, points)."""
+    tas = cas_mps * air.tas_per_cas
+    mass = members.mass_kg - dropped_kg
+    bare = wing_w(flight.aircraft, mass, air.density, tas, climb_mps, load_factor)
+    scale = np.where(
+        climb_mps > 0.05,
+        members.climb,
+        np.where(climb_mps < -0.05, members.descent, members.cruise),
+    )
+    result: Floats = bare * scale + members.avionics_w
+    return result
+
+
+def hover_power_w(
+    flight: Flight, members: Members, density: Floats, climb_mps: Floats, dropped_kg: Floats
+) -> Floats:
+    """Electrical power of the whole aircraft on the rotors [W], (members, points)."""
+    mass = members.mass_kg - dropped_kg
+    bare = hover_w(flight.aircraft, mass, density, climb_mps)
+    result: Floats = np.asarray(bare) * members.hover + members.avionics_w
+    return result
+
+
+def turn_s(bank_rad: float, tas_mps: Floats, turn_rad: Floats) -> Floats:
+    """Time [s] for a coordinated turn: rate = g tan(bank) / V."""
+    result: Floats = turn_rad * tas_mps / (G0_MPS2 * np.tan(bank_rad))
+    return result

@@ -1,0 +1,121 @@
+"""Which winds to ask the belief for, and how to spread the few answers over the many legs.
+
+A joint draw at every piece of every leg would cost more than all the rest. The wind is therefore
+drawn at a few nodes of space and time: along the plan, and for each site on a small net of
+(turn-back point) x (share of the way home); between nodes it is interpolated linearly. What is
+interpolated loses a little spread, as any average over a leg does.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from supervisor.core.belief import Array, WindBelief
+from supervisor.core.legs import Ways
+
+Floats = NDArray[np.floating[Any]]
+
+PLAN_NODES = 8
+ANCHORS = 5  # turn-back points with nodes of their own
+SHARES = np.array([1 / 6, 1 / 2, 5 / 6])  # where on the way home the nodes stand
+
+
+@dataclass(slots=True)
+class Query:
+    """Nodes collected so far."""
+
+    north: list[Array] = field(default_factory=list)
+    east: list[Array] = field(default_factory=list)
+    height: list[Array] = field(default_factory=list)
+    ahead: list[Array] = field(default_factory=list)
+    count: int = 0
+
+    def add(self, north: Array, east: Array, height: Array, ahead: Array) -> slice:
+        """Add nodes; returns the columns where their draws will stand."""
+        self.north.append(north)
+        self.east.append(east)
+        self.height.append(height)
+        self.ahead.append(ahead)
+        self.count += len(north)
+        return slice(self.count - len(north), self.count)
+
+    def draw(self, wind: WindBelief, rng: np.random.Generator, members: int) -> tuple[Array, Array]:
+        """All nodes at once, so that they are consistent with each other."""
+        parts = (self.north, self.east, self.height, self.ahead)
+        return wind.draw(rng, members, *(np.concatenate(p) for p in parts))
+
+
+@dataclass(frozen=True, slots=True)
+class Spread:
+    """Columns of the draw, and the weights that carry them to legs: (nodes, legs)."""
+
+    columns: slice
+    weights: Array
+
+    def along_across(
+        self, wind: tuple[Array, Array], north: Array, east: Array, dtype: Any
+    ) -> tuple[Floats, Floats]:
+        """Tail and cross component [m/s] on legs with unit vectors (north, east): (members, legs)."""
+        wn = wind[0][:, self.columns].astype(dtype)
+        we = wind[1][:, self.columns].astype(dtype)
+        by_n, by_e = (self.weights * north).astype(dtype), (self.weights * east).astype(dtype)
+        return wn @ by_n + we @ by_e, we @ by_n - wn @ by_e
+
+
+def hat_weights(nodes: Array, at: Array) -> Array:
+    """Linear interpolation as a matrix (nodes, at); constant beyond the ends."""
+    if len(nodes) == 1:
+        return np.ones((1, len(at)))
+    right = np.clip(np.searchsorted(nodes, at), 1, len(nodes) - 1)
+    span = np.maximum(nodes[right] - nodes[right - 1], 1e-9)
+    part = np.clip((at - nodes[right - 1]) / span, 0.0, 1.0)
+    weights = np.zeros((len(nodes), len(at)))
+    columns = np.arange(len(at))
+    weights[right - 1, columns] += 1.0 - part
+    weights[right, columns] += part
+    return weights
+
+
+def ask_plan(query: Query, mid_n: Array, mid_e: Array, height: Array, ahead_s: Array) -> Spread:
+    """Nodes along the plan, given the middles of its stretches."""
+    pick = np.unique(np.linspace(0, len(ahead_s) - 1, PLAN_NODES).round().astype(int))
+    columns = query.add(mid_n[pick], mid_e[pick], height[pick], ahead_s[pick])
+    return Spread(columns, hat_weights(ahead_s[pick], ahead_s))
+
+
+def ask_ways(
+    query: Query, ways: Ways, leave_s: Array, ground_mps: Array, height_m: float
+) -> list[Spread]:
+    """Nodes on the ways to one site; one :class:`Spread` a piece.
+
+    ``leave_s`` (points,): expected time at each turn-back point; ``ground_mps`` (points,): expected
+    ground speed on the way.
+    """
+    points = len(leave_s)
+    anchors = np.unique(np.linspace(0, points - 1, ANCHORS).round().astype(int))
+    pieces = np.arange(ways.length_m.shape[0])
+    columns: list[slice] = []
+    for anchor in anchors:
+        nearest = np.abs(ways.share[:, anchor, None] - SHARES).argmin(axis=0)
+        piece = pieces[nearest]
+        seconds = ways.total_m[anchor] / ground_mps[anchor]
+        columns.append(
+            query.add(
+                ways.mid_n_m[piece, anchor],
+                ways.mid_e_m[piece, anchor],
+                np.full(len(SHARES), height_m),
+                leave_s[anchor] + SHARES * seconds,
+            )
+        )
+    block = slice(columns[0].start, columns[-1].stop)
+    by_anchor = hat_weights(anchors.astype(float), np.arange(points, dtype=float))
+    result: list[Spread] = []
+    for p in pieces:
+        by_share = hat_weights(SHARES, ways.share[p])
+        weights = by_anchor[:, None, :] * by_share[None, :, :]
+        result.append(Spread(block, weights.reshape(-1, points)))
+    return result
