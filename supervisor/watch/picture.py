@@ -1,0 +1,291 @@
+"""What is known of one aircraft: a pure fold of the published messages heard so far.
+
+No clock is read here: each message comes with the time at which it was heard (``at_s``, seconds
+since 1970 on the watcher's steady clock). Folding a message twice changes nothing, so retained
+messages, files read back and repeated deliveries can be fed in any number.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable
+from dataclasses import dataclass, replace
+from datetime import datetime
+from typing import Literal, TypeVar
+
+from supervisor.messages import Ack, Advisory, Plan, Presence, Status, Track
+
+Told = Status | Advisory | Plan | Track | Presence | Ack
+T = TypeVar("T")
+Trust = Literal["verified", "unverified", "unchecked"]
+
+# A history of this many points has the older three quarters thinned to half.
+MOST_POINTS = 2400
+MOST_ADVISORIES = 500
+# A message delayed on its way has a larger (heard - flight time) than its neighbours.
+OFFSETS_KEPT, GAPS_KEPT = 20, 5
+
+
+@dataclass(frozen=True, slots=True)
+class Heard:
+    """One message, when it was heard, and whether its signature was found good."""
+
+    at_s: float
+    message: Told
+    retained: bool = False
+    trust: Trust = "unchecked"
+
+
+@dataclass(frozen=True, slots=True)
+class Point:
+    """One moment of the margin strip; energies above the reserve if turned then [Wh]."""
+
+    t_s: float
+    p05_wh: float
+    p50_wh: float
+    p95_wh: float
+    safe_min: float | None
+    level: str
+
+
+@dataclass(frozen=True, slots=True)
+class Fix:
+    """One position of the track."""
+
+    t_s: float
+    lat_deg: float
+    lon_deg: float
+    height_m: float
+
+
+@dataclass(frozen=True, slots=True)
+class Entry:
+    """An advisory as heard."""
+
+    advisory: Advisory
+    at_s: float
+    trust: Trust
+
+
+@dataclass(frozen=True, slots=True)
+class Seen:
+    """Who acknowledged advisory ``seq``; ``utc`` is empty when only the aircraft told us."""
+
+    seq: int
+    by: str
+    utc: str
+    trust: Trust
+
+
+@dataclass(frozen=True, slots=True)
+class Picture:
+    """Everything worth keeping about one aircraft's present flight. Times in watcher seconds."""
+
+    aircraft: str
+    flight: str = ""
+    plan: Plan | None = None
+    status: Status | None = None
+    status_at_s: float = math.nan  # NaN: the broker kept it, nobody knows since when
+    status_trust: Trust = "unchecked"
+    live: bool = False
+    presence: Presence | None = None
+    presence_at_s: float = math.nan
+    heard_at_s: float = math.nan
+    offsets_s: tuple[float, ...] = ()
+    gaps_s: tuple[float, ...] = ()
+    history: tuple[Point, ...] = ()
+    track: tuple[Fix, ...] = ()
+    entries: tuple[Entry, ...] = ()
+    seen: tuple[Seen, ...] = ()
+
+
+def fold(picture: Picture, heard: Heard) -> Picture:
+    """The picture after one more message."""
+    if not heard.retained and not isinstance(heard.message, Ack):
+        picture = replace(picture, heard_at_s=_later(picture.heard_at_s, heard.at_s))
+    match heard.message:
+        case Status():
+            return _status(picture, heard, heard.message)
+        case Advisory():
+            return _advisory(picture, heard, heard.message)
+        case Plan():
+            return replace(picture, plan=heard.message)
+        case Track():
+            return _track(picture, heard.message)
+        case Presence():
+            return replace(picture, presence=heard.message, presence_at_s=heard.at_s)
+        case Ack(flight=flight, seq=seq, by=by, utc=utc):
+            if flight not in ("", picture.flight):
+                return picture
+            return _acknowledged(picture, Seen(seq, by, utc, heard.trust))
+
+
+def fold_all(picture: Picture, heard: Iterable[Heard]) -> Picture:
+    """The picture after many."""
+    for one in heard:
+        picture = fold(picture, one)
+    return picture
+
+
+def _later(a: float, b: float) -> float:
+    return b if math.isnan(a) else max(a, b)
+
+
+# -- status ---------------------------------------------------------------------------------------
+
+
+def _status(picture: Picture, heard: Heard, status: Status) -> Picture:
+    if status.flight != picture.flight:
+        if heard.retained and picture.live:
+            return picture  # what the broker kept is older than what was heard live
+        picture = _new_flight(picture, status.flight)
+    before = picture.status
+    if before is not None and status.t <= before.t and not _now_live(picture, heard, status):
+        return picture
+    offsets = picture.offsets_s
+    if heard.retained:
+        at_s = _kept_since(status, heard.at_s)
+    else:
+        offsets = (*offsets, heard.at_s - status.t)[-OFFSETS_KEPT:]
+        at_s = status.t + min(offsets)
+    gaps = picture.gaps_s
+    if before is not None and not heard.retained and picture.live:
+        gaps = (*gaps, max(at_s - picture.status_at_s, 0.0))[-GAPS_KEPT:]
+    picture = replace(
+        picture,
+        status=status,
+        status_at_s=at_s,
+        status_trust=heard.trust,
+        live=picture.live or not heard.retained,
+        offsets_s=offsets,
+        gaps_s=gaps,
+        history=_with_point(picture.history, status),
+        track=_with_fix(picture.track, status),
+    )
+    for active in status.active:
+        if active.acked_by:
+            picture = _acknowledged(picture, Seen(active.seq, active.acked_by, "", heard.trust))
+    return picture
+
+
+def _now_live(picture: Picture, heard: Heard, status: Status) -> bool:
+    """The very status that the broker had kept is now heard live: it then has an age."""
+    same = picture.status is not None and status.t == picture.status.t
+    return same and not heard.retained and not picture.live
+
+
+def _new_flight(picture: Picture, flight: str) -> Picture:
+    kept = tuple(e for e in picture.entries if e.advisory.flight == flight)
+    return Picture(
+        aircraft=picture.aircraft,
+        flight=flight,
+        plan=picture.plan,
+        presence=picture.presence,
+        presence_at_s=picture.presence_at_s,
+        heard_at_s=picture.heard_at_s,
+        entries=kept,
+    )
+
+
+def _kept_since(status: Status, heard_at_s: float) -> float:
+    """When a retained status was made, by the aircraft's own date; NaN when it has none."""
+    if status.utc is None:
+        return math.nan
+    try:
+        made_s = datetime.fromisoformat(status.utc.replace("Z", "+00:00")).timestamp()
+    except ValueError:
+        return math.nan
+    return min(made_s, heard_at_s)
+
+
+def _with_point(history: tuple[Point, ...], status: Status) -> tuple[Point, ...]:
+    numbers = status.numbers
+    if numbers is None:
+        return history
+    p05, p50, p95 = numbers.above_reserve_wh
+    if p05 is None or p50 is None or p95 is None or (history and status.t <= history[-1].t_s):
+        return history
+    point = Point(status.t, p05, p50, p95, numbers.turn_back_safe_min, status.level)
+    return _thinned((*history, point))
+
+
+def _thinned(rows: tuple[T, ...]) -> tuple[T, ...]:
+    if len(rows) < MOST_POINTS:
+        return rows
+    old, new = rows[: 3 * MOST_POINTS // 4], rows[3 * MOST_POINTS // 4 :]
+    return (*old[::2], *new)
+
+
+# -- track ----------------------------------------------------------------------------------------
+
+
+def _with_fix(track: tuple[Fix, ...], status: Status) -> tuple[Fix, ...]:
+    where = status.where
+    if where is None or (track and status.t <= track[-1].t_s):
+        return track
+    fix = Fix(status.t, where.lat_deg, where.lon_deg, where.height_m)
+    return _thinned((*track, fix))
+
+
+def _track(picture: Picture, message: Track) -> Picture:
+    """Weave recent positions into the track; those in between known ones are wanted too."""
+    if picture.flight not in ("", message.flight):
+        return picture
+    known = {fix.t_s for fix in picture.track}
+    fresh = [fix for fix in unpacked(message) if fix.t_s not in known]
+    if not fresh:
+        return picture
+    track = tuple(sorted((*picture.track, *fresh), key=lambda fix: fix.t_s))
+    return replace(picture, track=_thinned(track))
+
+
+def unpacked(message: Track) -> list[Fix]:
+    """The positions of a track message: each row is counted from the one before it."""
+    t_s = message.t0
+    lat_deg, lon_deg, height_m = message.origin
+    fixes = []
+    for dt, dlat, dlon, dheight in message.points:
+        t_s += dt
+        lat_deg += dlat * 1e-5
+        lon_deg += dlon * 1e-5
+        height_m += dheight
+        fixes.append(Fix(t_s, lat_deg, lon_deg, height_m))
+    return fixes
+
+
+# -- advisories and acknowledgements --------------------------------------------------------------
+
+
+def _advisory(picture: Picture, heard: Heard, advisory: Advisory) -> Picture:
+    key = (advisory.flight, advisory.seq)
+    if any((e.advisory.flight, e.advisory.seq) == key for e in picture.entries):
+        return picture
+    if not picture.flight:
+        picture = replace(picture, flight=advisory.flight)
+    entries = (*picture.entries, Entry(advisory, heard.at_s, heard.trust))
+    ordered = sorted(entries, key=lambda e: (e.advisory.flight, e.advisory.seq))
+    return replace(picture, entries=tuple(ordered[-MOST_ADVISORIES:]))
+
+
+def _acknowledged(picture: Picture, seen: Seen) -> Picture:
+    """Keep the best account of one acknowledgement: the one that says when it was."""
+    for known in picture.seen:
+        if known.seq == seen.seq and known.by == seen.by:
+            if known.utc or not seen.utc:
+                return picture
+            others = tuple(s for s in picture.seen if s is not known)
+            return replace(picture, seen=(*others, seen))
+    return replace(picture, seen=(*picture.seen, seen)[-MOST_ADVISORIES:])
+
+
+def of_flight(picture: Picture) -> tuple[Entry, ...]:
+    """The present flight's advisories, oldest first."""
+    return tuple(e for e in picture.entries if e.advisory.flight == picture.flight)
+
+
+def missing(picture: Picture) -> tuple[int, ...]:
+    """Sequence numbers that must have existed and have not (yet) arrived."""
+    got = {e.advisory.seq for e in of_flight(picture)}
+    named = {a.seq for a in picture.status.active} if picture.status else set()
+    last = max(got | named, default=0)
+    return tuple(sorted(set(range(1, last + 1)) - got))
