@@ -1,0 +1,250 @@
+"""How the aircraft moves: a point mass on its wing, or carried by its rotors.
+
+The air-relative motion is integrated with the inertial force of a changing wind, so that every
+watt-hour of climb, acceleration, turn and gust is paid for by thrust: T V = D V + d/dt(m g h +
+m V^2/2) in still air.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+from sim.aircraft import Aircraft
+from sim.atmosphere import G0_MPS2, RHO0_KGPM3
+from sim.geodesy import moved
+
+ROLL_TIME_S = 0.8
+CLIMB_TIME_S = 1.5
+SPEED_TIME_S = 8.0
+THRUST_TIME_S = 1.5  # an autothrottle follows the filtered airspeed, not each gust
+SINK_TIME_S = 8.0  # height is held against the mean updraught, gusts just carry the aircraft
+MAX_ACCELERATION_MPS2 = 1.2
+LIFT_ACCELERATION_MPS2 = 2.0
+
+
+@dataclass(slots=True)
+class Order:
+    """What the pilot asks for, one step at a time. ``mode``: ground, lift or wing.
+
+    On the wing: ground ``course_rad`` with ``turn_rate`` fed forward, ``climb_mps`` wanted and
+    ``cas_mps``. In lift: ground velocity wanted; ``nose_rad`` where the pusher pushes.
+    """
+
+    mode: str = "ground"
+    course_rad: float = 0.0
+    turn_rate: float = 0.0
+    climb_mps: float = 0.0
+    cas_mps: float = 0.0
+    vn_mps: float = 0.0
+    ve_mps: float = 0.0
+    nose_rad: float = math.nan
+    pushing: bool = False
+    fixed_thrust_n: float = math.nan
+
+
+@dataclass(slots=True)
+class Effects:
+    """What faults do to the aircraft at this moment."""
+
+    parasite: float = 1.0
+    weak_motor: float = 1.0
+    pusher: float = 1.0
+
+
+@dataclass(slots=True)
+class Work:
+    """Where the mechanical energy went [Wh]; the winged part must balance."""
+
+    thrust_wh: float = 0.0
+    drag_wh: float = 0.0
+    pusher_wh: float = 0.0  # electrical, pusher
+    rotors_wh: float = 0.0
+    avionics_wh: float = 0.0
+
+
+@dataclass(slots=True)
+class Body:
+    """Where the aircraft is and how it moves; ground velocities north, east, climb up."""
+
+    lat: float
+    lon: float
+    height_m: float = 0.0
+    ground_m: float = 0.0
+    vn: float = 0.0
+    ve: float = 0.0
+    climb: float = 0.0
+    air_climb: float = 0.0  # through the air
+    felt_sink: float = 0.0  # downdraught the height loop has noticed
+    tas: float = 0.0
+    heading: float = 0.0
+    roll: float = 0.0
+    pitch: float = 0.0
+    mass_kg: float = 0.0
+    wind_n: float = 0.0
+    wind_e: float = 0.0
+    wind_d: float = 0.0
+    density: float = RHO0_KGPM3
+    viscosity: float = 1.79e-5
+    temperature_k: float = 288.15
+    pressure_pa: float = 101325.0
+    throttle: float = 0.0
+    thrust_n: float = 0.0
+    rotor_w: float = 0.0
+    pusher_w: float = 0.0
+
+
+def _toward(value: float, target: float, step: float) -> float:
+    return min(max(target, value - step), value + step)
+
+
+def _thrust_limit_n(craft: Aircraft, body: Body, cache: dict[int, float]) -> float:
+    key = int(body.tas) * 1000 + int(body.density * 50.0)
+    found = cache.get(key)
+    if found is None:
+        found = cache[key] = craft.pusher.max_thrust_n(max(body.tas, 0.5), body.density)
+    return found
+
+
+def _pusher_power(craft: Aircraft, body: Body, thrust_n: float, effects: Effects) -> float:
+    """Electrical power [W] of the pusher."""
+    if thrust_n <= 0.0:
+        return 0.0
+    shaft_w = craft.pusher.shaft_w(thrust_n, body.tas, body.density) * craft.pusher_scale
+    return craft.pusher.drive.electrical_w(shaft_w / effects.pusher)
+
+
+def fly_wing(
+    body: Body,
+    craft: Aircraft,
+    order: Order,
+    effects: Effects,
+    work: Work,
+    wind: tuple[float, float, float],
+    dt: float,
+    cache: dict[int, float],
+) -> None:
+    """One step on the wing."""
+    tas = body.tas
+    _turn(body, craft, order, dt)
+    body.felt_sink += (wind[2] - body.felt_sink) * dt / SINK_TIME_S
+    wanted = order.climb_mps + body.felt_sink
+    body.air_climb += (wanted - body.air_climb) * (1.0 - math.exp(-dt / CLIMB_TIME_S))
+    weight_n = body.mass_kg * G0_MPS2
+    sin_g = min(max(body.air_climb / tas, -0.3), 0.3)
+    cos_g = math.sqrt(1.0 - sin_g * sin_g)
+    lift_n = weight_n * cos_g / math.cos(body.roll)
+    drag_n = craft.polar.drag_n(
+        lift_n,
+        tas,
+        body.density,
+        body.viscosity,
+        craft.parasite_scale * effects.parasite,
+        craft.induced_scale,
+    )
+    sin_h, cos_h = math.sin(body.heading), math.cos(body.heading)
+    shear = ((wind[0] - body.wind_n) * cos_h + (wind[1] - body.wind_e) * sin_h) / dt
+    floor = craft.stall_margin * craft.polar.stall_mps(lift_n, RHO0_KGPM3)
+    target = max(order.cas_mps, floor) * math.sqrt(RHO0_KGPM3 / body.density)
+    want = min(max((target - tas) / SPEED_TIME_S, -1.0), MAX_ACCELERATION_MPS2)
+    steady_n = drag_n + weight_n * sin_g
+    asked_n = steady_n + body.mass_kg * want
+    if order.fixed_thrust_n == order.fixed_thrust_n:
+        asked_n = order.fixed_thrust_n + weight_n * sin_g
+    thrust_n = body.thrust_n + (asked_n - body.thrust_n) * (1.0 - math.exp(-dt / THRUST_TIME_S))
+    limit_n = _thrust_limit_n(craft, body, cache)
+    thrust_n = min(max(thrust_n, 0.0), limit_n)
+    new_tas = max(tas + ((thrust_n - steady_n) / body.mass_kg - shear) * dt, 5.0)
+    air_speed = 0.5 * (tas + new_tas)
+    hours = dt / 3600.0
+    work.thrust_wh += thrust_n * air_speed * hours
+    work.drag_wh += drag_n * air_speed * hours
+    body.tas = new_tas
+    climb = air_speed * sin_g - wind[2]
+    across = air_speed * cos_g
+    _move(body, across * cos_h + wind[0], across * sin_h + wind[1], climb, dt)
+    body.pitch = math.asin(sin_g) + 0.03
+    body.thrust_n = thrust_n
+    body.throttle = thrust_n / limit_n if limit_n > 0.0 else 0.0
+    body.pusher_w = _pusher_power(craft, body, thrust_n, effects)
+    body.rotor_w = 0.0
+
+
+def _turn(body: Body, craft: Aircraft, order: Order, dt: float) -> None:
+    """Roll toward the bank that turns onto the course: psi_dot = g tan(phi)/V (coordinated)."""
+    cross = body.wind_e * math.cos(order.course_rad) - body.wind_n * math.sin(order.course_rad)
+    drift = math.asin(min(max(cross / body.tas, -0.9), 0.9))
+    error = math.remainder(order.course_rad - drift - body.heading, math.tau)
+    rate = 0.4 * error + order.turn_rate
+    limit = min(craft.bank_limit_rad, math.radians(25.0))
+    bank = min(max(math.atan(rate * body.tas / G0_MPS2), -limit), limit)
+    body.roll += (bank - body.roll) * (1.0 - math.exp(-dt / ROLL_TIME_S))
+    turned = G0_MPS2 * math.tan(body.roll) / body.tas * dt
+    body.heading = math.remainder(body.heading + turned, math.tau)
+
+
+def _move(body: Body, vn: float, ve: float, climb: float, dt: float) -> None:
+    """Advance the position with the mean of old and new ground velocity."""
+    body.lat, body.lon = moved(
+        body.lat, body.lon, 0.5 * (vn + body.vn) * dt, 0.5 * (ve + body.ve) * dt
+    )
+    body.height_m += climb * dt
+    body.vn, body.ve, body.climb = vn, ve, climb
+
+
+def fly_lift(
+    body: Body,
+    craft: Aircraft,
+    order: Order,
+    effects: Effects,
+    wind: tuple[float, float, float],
+    dt: float,
+    cache: dict[int, float],
+) -> None:
+    """One step carried by the rotors: hover, transition either way, vertical landing.
+
+    The wing takes what lift it can at the airspeed it has; the rotors carry the rest and, tilted
+    with the aircraft, push where the pusher does not.
+    """
+    limit = LIFT_ACCELERATION_MPS2 * dt
+    dvn, dve = order.vn_mps - body.vn, order.ve_mps - body.ve
+    size = math.hypot(dvn, dve)
+    if size > limit:
+        dvn, dve = dvn * limit / size, dve * limit / size
+    vn, ve = body.vn + dvn, body.ve + dve
+    climb = body.air_climb = _toward(body.climb, order.climb_mps, 1.0 * dt)
+    un, ue = vn - wind[0], ve - wind[1]
+    tas = math.hypot(un, ue)
+    heading = math.atan2(ue, un) if tas > 2.0 else body.heading
+    turn = math.remainder(heading - body.heading, math.tau)
+    body.heading = math.remainder(body.heading + _toward(0.0, turn, 0.6 * dt), math.tau)
+    along = max(un * math.cos(body.heading) + ue * math.sin(body.heading), 0.0)
+    q = 0.5 * body.density
+    lift_cl = (0.8 if order.pushing else 0.25) * craft.polar.cl_max
+    weight_n = body.mass_kg * G0_MPS2
+    wing_n = min(q * along * along * craft.polar.area_m2 * lift_cl, 0.97 * weight_n)
+    drag_n = q * tas * tas * craft.hover_drag_area_m2
+    if along > 4.0:
+        drag_n += wing_n * wing_n * craft.polar.k / (q * along * along * craft.polar.area_m2)
+    upward_n = weight_n - wing_n + body.mass_kg * (climb - body.climb) / dt
+    push_n = body.mass_kg * math.hypot(dvn, dve) / dt
+    drag_along = drag_n if tas > 0.1 else 0.0
+    if order.pushing:
+        body.tas = tas
+        most_n = _thrust_limit_n(craft, body, cache)
+        thrust_n = min(push_n + drag_along, most_n)
+        tilt_n = push_n + drag_along - thrust_n
+    else:
+        ahead = (dvn * un + dve * ue) / (dt * max(tas, 0.1))
+        thrust_n, tilt_n = 0.0, abs(body.mass_kg * ahead + drag_along)
+    rotor_n = math.hypot(max(upward_n, 0.03 * weight_n), tilt_n)
+    body.tas = tas
+    _move(body, vn, ve, climb, dt)
+    body.roll = 0.0
+    body.pitch = 0.0 if order.pushing else -math.atan2(tilt_n, max(upward_n, 1.0))
+    body.thrust_n = thrust_n
+    body.rotor_w = craft.rotors.electrical_w(
+        rotor_n, body.density, climb + wind[2], tas, craft.hover_scale, effects.weak_motor
+    )
+    body.pusher_w = _pusher_power(craft, body, thrust_n, effects)
+    body.throttle = min(rotor_n / (1.8 * weight_n), 1.0)

@@ -1,0 +1,175 @@
+"""What would really have happened: branches of one flight that turn back at other times.
+
+T* is the latest turn-back time from which the aircraft still lands at home with the final reserve in
+the pack and every cell above the policy's limit all the way.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import asdict, dataclass
+from typing import Any
+
+from sim.flight import Flight
+from sim.state import AircraftState, Phase
+
+LONGEST_S = 8 * 3600.0
+
+
+@dataclass(frozen=True, slots=True)
+class Outcome:
+    """One return: when it began, how it ended. ``lowest_cell_v`` from the turn to touch-down."""
+
+    turn_s: float
+    distance_km: float
+    landed: bool
+    landing_s: float
+    energy_left_wh: float
+    lowest_cell_v: float
+
+    def good(self, reserve_wh: float, min_cell_v: float) -> bool:
+        """Landed with the reserve intact and the voltage held."""
+        kept = self.energy_left_wh >= reserve_wh and self.lowest_cell_v >= min_cell_v
+        return self.landed and kept
+
+
+def final_reserve_wh(flight: Flight) -> float:
+    """The policy's final reserve in watt-hours, by the builder's own figures."""
+    plan = flight.scenario.plan
+    kind, amount = plan.reserve
+    if kind == "energy_wh":
+        return amount
+    if kind == "nameplate_percent":
+        cell = flight.pack.build.cell
+        return amount / 100.0 * cell.energy_wh_per_ah * plan.pack.series * plan.pack.capacity_ah
+    if kind == "hover_min":
+        return amount / 60.0 * plan.builder.hover_power_w
+    speeds = plan.builder.cruise_points
+    nearest = min(speeds, key=lambda p: abs(p[0] - plan.builder.cruise_mps))
+    return amount / 60.0 * nearest[1]
+
+
+def fly_home(flight: Flight, fresh_seed: int | None = None, divert: int | None = None) -> Outcome:
+    """Branch ``flight`` now, turn back (or to alternate ``divert``) and fly to the end."""
+    branch = flight.fork(fresh_seed)
+    turn_s, distance_km = branch.t_s, branch.distance_home_m / 1000.0
+    if divert is None:
+        branch.command_return()
+    else:
+        branch.command_divert(divert)
+    branch.pack.lowest_ever_v = math.inf
+    branch.advance(turn_s + LONGEST_S)
+    return Outcome(
+        turn_s=turn_s,
+        distance_km=distance_km,
+        landed=branch.pilot.done and not branch.lost,
+        landing_s=branch.t_s,
+        energy_left_wh=branch.pack.energy_left_wh,
+        lowest_cell_v=branch.pack.lowest_ever_v,
+    )
+
+
+def turn_back_grid(flight: Flight, step_s: float, until_s: float = LONGEST_S) -> list[Outcome]:
+    """Outcomes of turning back every ``step_s`` along the plan of a flight that has not begun.
+
+    Ends when the plan itself turns home, or the flight is lost, or ``until_s``.
+    """
+    walker = flight.fork()
+    outcomes = []
+    while walker.t_s < until_s:
+        outcomes.append(fly_home(walker))
+        walker.advance(walker.t_s + step_s)
+        if walker.done or walker.pilot.returning:
+            break
+    return outcomes
+
+
+def latest_turn_back_s(
+    flight: Flight, reserve_wh: float, min_cell_v: float, step_s: float = 120.0, fine_s: float = 2.0
+) -> float | None:
+    """T* [s] of a flight that has not begun: a coarse walk along the plan, then halving.
+
+    None when no turn-back lands with the reserve; inf when even the whole plan does.
+    """
+    walker = flight.fork()
+    best: Flight | None = None
+    while True:
+        if not fly_home(walker).good(reserve_wh, min_cell_v):
+            break
+        best = walker.fork()
+        walker.advance(walker.t_s + step_s)
+        if walker.done or walker.pilot.returning:
+            whole = fly_to_end(walker)
+            if whole.good(reserve_wh, min_cell_v):
+                return math.inf
+            break
+    if best is None:
+        return None
+    return _halve(best, walker.t_s, reserve_wh, min_cell_v, fine_s)
+
+
+def _halve(
+    best: Flight, bad_s: float, reserve_wh: float, min_cell_v: float, fine_s: float
+) -> float:
+    while bad_s - best.t_s > fine_s:
+        middle = best.fork()
+        middle.advance(0.5 * (best.t_s + bad_s))
+        if middle.t_s >= bad_s or middle.t_s <= best.t_s:
+            break
+        usable = not middle.done and not middle.pilot.returning
+        if usable and fly_home(middle).good(reserve_wh, min_cell_v):
+            best = middle
+        else:
+            bad_s = middle.t_s
+    return best.t_s
+
+
+def fly_to_end(flight: Flight) -> Outcome:
+    """Let a branch of ``flight`` go on along its plan to the end, untouched."""
+    branch = flight.fork()
+    start_s, distance_km = branch.t_s, branch.distance_home_m / 1000.0
+    branch.pack.lowest_ever_v = math.inf
+    branch.advance(start_s + LONGEST_S)
+    return Outcome(
+        start_s,
+        distance_km,
+        branch.pilot.done and not branch.lost,
+        branch.t_s,
+        branch.pack.energy_left_wh,
+        branch.pack.lowest_ever_v,
+    )
+
+
+SERIES = (
+    "t_s", "lat_deg", "lon_deg", "height_m", "vn_mps", "ve_mps", "tas_mps", "power_w", "pack_v",
+    "current_a", "soc", "energy_left_wh", "pack_temp_c", "wind_n_mps", "wind_e_mps", "returning",
+)  # fmt: skip
+
+
+def row(state: AircraftState) -> list[float | str]:
+    """One row of the 1 Hz series: the columns of SERIES, then phase and lowest cell voltage."""
+    values: list[float | str] = [round(float(getattr(state, name)), 6) for name in SERIES]
+    return [*values, state.phase.value, round(min(state.cell_v), 4)]
+
+
+def document(
+    scenario_flight: Flight, rows: list[list[float | str]], last: AircraftState, grid_s: float
+) -> dict[str, Any]:
+    """The content of ``truth.json``. ``scenario_flight`` is the flight before its first step."""
+    flight = scenario_flight
+    reserve_wh, min_v = final_reserve_wh(flight), flight.scenario.plan.min_cell_v
+    best = latest_turn_back_s(flight, reserve_wh, min_v)
+    return {
+        "scenario": flight.scenario.name,
+        "seed": flight.seed,
+        "draw": flight.draw,
+        "final_reserve_wh": reserve_wh,
+        "min_cell_v": min_v,
+        "t_star_s": best if best is None or math.isfinite(best) else "whole-plan",
+        "turn_backs": [asdict(outcome) for outcome in turn_back_grid(flight, grid_s)],
+        "landed": last.phase is Phase.LANDED,
+        "landing_energy_wh": last.energy_left_wh,
+        "end_s": last.t_s,
+        "columns": [*SERIES, "phase", "lowest_cell_v"],
+        "series": rows,
+    }
