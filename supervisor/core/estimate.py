@@ -1,0 +1,350 @@
+"""The estimator: observations in, belief out. A thin assembly of the pure filters.
+
+Every stream is gated (gate.py), remembered, and passed on to the filter that it concerns. A filter
+runs no more often than its physics: wind and power once a second, the pack with each report. What
+is stale, frozen or contradictory becomes a doubt in words; doubts widen the forecast.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from typing import Any, TypeVar
+
+import numpy as np
+
+from supervisor.core import events as ev
+from supervisor.core import flown, gate, pack, pack_monitor, power_scales, wind, windfield
+from supervisor.core import phase as phases
+from supervisor.core.atmosphere import day_offset_k, density_kgpm3, tas_per_cas
+from supervisor.core.belief import Belief
+from supervisor.core.constants import LAPSE_KPM, T0_K
+from supervisor.core.events import Observation, Phase
+from supervisor.core.geodesy import LocalMap
+from supervisor.core.plan import Flight
+
+NAN = math.nan
+FRESH_S = 3.0  # a value older than this is not used in a formula together with newer ones
+SILENT_S = 5.0
+STEP_S = 0.95  # wind, power and phase look once a second
+REFUSED_S = 30.0  # how long an impossible value is worth a doubt
+DROP_RADIUS_M = 200.0
+AIRBORNE = frozenset(Phase) - {Phase.GROUND, Phase.UNKNOWN}
+
+T = TypeVar("T")
+
+
+class Estimator:
+    """Fed one observation at a time; asked for the belief at any moment not before the last."""
+
+    def __init__(self, flight: Flight) -> None:
+        self._flight = flight
+        self._map = LocalMap(flight.home.lat_rad, flight.home.lon_rad)
+        home_m = flight.home.elevation_m
+        self._offset_k = day_offset_k(flight.weather.temperature_c, home_m)
+        density = density_kgpm3(home_m, self._offset_k)
+        self._hover_w = power_scales.hover_reference_w(flight.aircraft, density)
+        self._curves = pack.Curves(flight.pack.cell)
+        self._gates = {kind: gate.checker(fields) for kind, fields in gate.FIELDS.items()}
+        self._gates[ev.PackReport] = gate.checker(gate.pack_fields(flight.pack))
+        self._steps: dict[type, Callable[[Any], None]] = {
+            ev.Position: self._on_position,
+            ev.PackReport: self._on_pack,
+            ev.WindReport: self._on_wind_report,
+        }
+        self._last: dict[type, Any] = {}
+        self._refused: dict[str, float] = {}
+        self._track: gate.Track | None = None
+        self._fix: ev.Position | None = None
+        self._place = (0.0, 0.0)
+        self._phase = phases.PhaseState()
+        self._progress = flown.Progress()
+        self._habits = flown.Habits()
+        self._stepped_s = self._reported_s = -math.inf
+        self._take_off_s = NAN
+        self._power_w = NAN
+        self._wind: wind.WindState | None = None
+        self._scales = power_scales.start(flight.aircraft)
+        self._pack: pack.PackState | None = None
+        self._monitor = pack_monitor.MonitorState()
+        self._drops = [w for w in flight.route if w.drop_kg > 0.0]
+
+    # --- what others may ask at any time ------------------------------------------------------
+
+    @property
+    def phase(self) -> Phase:
+        """The phase believed."""
+        return self._phase.phase
+
+    @property
+    def airborne(self) -> bool:
+        """Whether it flies."""
+        return self._phase.phase in AIRBORNE
+
+    def last_t_s(self, kind: type) -> float:
+        """When the last believable observation of ``kind`` came; -inf when none did."""
+        last = self._last.get(kind)
+        return last.t_s if last is not None else -math.inf
+
+    # --- in -----------------------------------------------------------------------------------
+
+    def observe(self, obs: Observation) -> None:
+        """Take one observation in; impossible ones and those older than their stream are not."""
+        kind = type(obs)
+        check = self._gates.get(kind)
+        clean = check(obs) if check else obs
+        if clean is not obs:
+            self._refused[kind.__name__] = obs.t_s
+        if clean is None or not clean.t_s >= self.last_t_s(kind):
+            return
+        self._last[kind] = clean
+        step = self._steps.get(kind)
+        if step:
+            step(clean)
+
+    def _fresh(self, kind: type[T], t_s: float) -> T | None:
+        last = self._last.get(kind)
+        return last if last is not None and t_s - last.t_s <= FRESH_S else None
+
+    def _on_position(self, fix: ev.Position) -> None:
+        north, east = self._map.to_map(fix.lat_rad, fix.lon_rad)
+        self._track, believed = gate.follow(self._track, fix.t_s, north, east)
+        if not believed:
+            self._refused["Position"] = fix.t_s
+            return
+        self._fix, self._place = fix, (north, east)
+        if self._wind is None:
+            forecast = windfield.forecast_wind(self._flight.weather, self._map.to_map)
+            kernel = windfield.kernel_of(self._flight.weather.wind_sd_mps)
+            self._wind = wind.start(forecast, kernel, fix.t_s)
+        if fix.t_s - self._stepped_s >= STEP_S:
+            dt_s = min(fix.t_s - self._stepped_s, 5.0)
+            self._stepped_s = fix.t_s
+            self._step(fix, dt_s)
+
+    def _step(self, fix: ev.Position, dt_s: float) -> None:
+        """Once a second: phase, habits, wind, payload."""
+        self._progress = flown.progressed(self._progress, fix.t_s, *self._place)
+        before = self._phase.phase
+        self._phase = phases.advance(self._phase, fix.t_s, self._signs(fix))
+        now = self._phase.phase
+        if now is not before:
+            self._habits = flown.changed(self._habits, before, now, fix.t_s)
+            if now in AIRBORNE and self._take_off_s != self._take_off_s:
+                self._take_off(fix.t_s)
+        air = self._fresh(ev.AirData, fix.t_s)
+        cas = air.cas_mps if air else NAN
+        in_phase = fix.t_s - self._phase.since_s
+        self._habits = flown.watch(self._habits, now, in_phase, cas, -fix.vd_mps, dt_s)
+        if now in phases.WING_BORNE:
+            self._observe_wind(fix)
+        self._watch_drops(now)
+
+    def _take_off(self, t_s: float) -> None:
+        self._take_off_s = t_s
+        if self._wind is not None:
+            self._wind = wind.took_off(self._wind, t_s)
+
+    def _signs(self, fix: ev.Position) -> phases.Signs:
+        heartbeat = self._last.get(ev.Heartbeat)
+        state = self._fresh(ev.FlightState, fix.t_s)
+        air = self._fresh(ev.AirData, fix.t_s)
+        return phases.Signs(
+            armed=heartbeat.armed if heartbeat else True,
+            height_m=fix.height_m,
+            climb_mps=-fix.vd_mps,
+            groundspeed_mps=math.hypot(fix.vn_mps, fix.ve_mps),
+            airspeed_ratio=air.cas_mps / self._flight.aircraft.stall_mps if air else NAN,
+            power_ratio=self._power_w / self._hover_w,
+            progress=self._progress.ratio(),
+            lift=state.lift if state else ev.Lift.UNKNOWN,
+            landed=state.landed if state else ev.Landed.UNKNOWN,
+        )
+
+    def _heading_rad(self, fix: ev.Position) -> float:
+        """Compass heading from whichever message carries it."""
+        if fix.heading_rad == fix.heading_rad:
+            return fix.heading_rad
+        air = self._fresh(ev.AirData, fix.t_s)
+        if air and air.heading_rad == air.heading_rad:
+            return air.heading_rad
+        attitude = self._fresh(ev.Attitude, fix.t_s)
+        return attitude.yaw_rad if attitude else NAN
+
+    def _density(self, fix: ev.Position) -> float:
+        """Air density [kg/m^3]: measured pressure when there is one, the day's temperature."""
+        pressure = self._fresh(ev.AirPressure, fix.t_s)
+        if pressure is None:
+            return density_kgpm3(fix.alt_m, self._offset_k)
+        kelvin = T0_K - LAPSE_KPM * fix.alt_m + self._offset_k
+        return pressure.pressure_pa / (287.05287 * kelvin)
+
+    def _observe_wind(self, fix: ev.Position) -> None:
+        heading = self._heading_rad(fix)
+        if self._wind is None or heading != heading:
+            return
+        air = self._fresh(ev.AirData, fix.t_s)
+        ratio = tas_per_cas(self._density(fix))
+        stall = self._flight.aircraft.stall_mps
+        # slower than half the stall on the wing: that is no airspeed (blocked or iced tube)
+        told = air is not None and air.cas_mps > 0.5 * stall
+        cas = air.cas_mps if air is not None and told else self._flight.return_plan.airspeed_mps
+        velocity = (fix.vn_mps, fix.ve_mps, fix.vd_mps)
+        sample = wind.Sample(
+            fix.t_s, *self._place, fix.height_m, *velocity, heading, cas * ratio, ratio, not told
+        )
+        self._wind = wind.observe(self._wind, sample)
+
+    def _on_wind_report(self, report: ev.WindReport) -> None:
+        if self._wind is None or self._fix is None or report.t_s - self._reported_s < STEP_S:
+            return
+        self._reported_s = report.t_s
+        place = np.array([*self._place, self._fix.height_m, report.t_s])
+        self._wind = wind.observe_report(
+            self._wind, place, report.wind_n_mps, report.wind_e_mps, report.accuracy_mps
+        )
+
+    def _watch_drops(self, now: Phase) -> None:
+        """A payload is released where the plan says so, standing or hovering there."""
+        if now not in (Phase.GROUND, *phases.ROTOR_BORNE):
+            return
+        for place in self._drops:
+            n, e = self._map.to_map(place.lat_rad, place.lon_rad)
+            if math.hypot(n - self._place[0], e - self._place[1]) < DROP_RADIUS_M and (
+                now is Phase.GROUND or not place.land
+            ):
+                self._drops.remove(place)
+                self._scales = power_scales.dropped(self._scales, place.drop_kg)
+                return
+
+    # --- pack and power -----------------------------------------------------------------------
+
+    def _air_c(self) -> float:
+        alt = self._fix.alt_m if self._fix else self._flight.home.elevation_m
+        return T0_K - 273.15 - LAPSE_KPM * alt + self._offset_k
+
+    def _on_pack(self, report: ev.PackReport) -> None:
+        spec = self._flight.pack
+        self._monitor, sample = pack_monitor.read(self._monitor, report, spec, self.airborne)
+        if sample is None:
+            return
+        if self._pack is None:
+            self._pack = pack.start(spec, report.t_s - 1.0, self._air_c())
+        if sample.current_a != sample.current_a or sample.now_a != sample.now_a:
+            stand_in = self._stand_in_a(sample.voltage_v)
+            mean = sample.current_a if sample.current_a == sample.current_a else stand_in
+            sample = sample._replace(current_a=mean, now_a=stand_in, stand_in=True)
+        self._pack = pack.observe(self._pack, spec, self._curves, sample, self._air_c())
+        if sample.stand_in or sample.voltage_v != sample.voltage_v:
+            return
+        power = sample.now_a * sample.voltage_v * spec.series
+        old = self._power_w
+        self._power_w = power if old != old else old + 0.4 * (power - old)
+        self._observe_power(report.t_s, sample.current_a * sample.voltage_v * spec.series)
+
+    def _power_sample(self, t_s: float, power_w: float) -> power_scales.PowerSample | None:
+        fix = self._fix
+        if fix is None or t_s - fix.t_s > FRESH_S:
+            return None
+        density = self._density(fix)
+        air = self._fresh(ev.AirData, t_s)
+        cas = air.cas_mps if air else NAN
+        if not cas > 0.5 * self._flight.aircraft.stall_mps:
+            cas = self._flight.return_plan.airspeed_mps
+        attitude = self._fresh(ev.Attitude, t_s)
+        bank = attitude.roll_rad if attitude else 0.0
+        load = 1.0 / max(math.cos(bank), 0.5) if bank == bank else 1.0
+        return power_scales.PowerSample(
+            t_s,
+            self._phase.phase,
+            power_w,
+            density,
+            cas * tas_per_cas(density),
+            -fix.vd_mps,
+            load,
+        )
+
+    def _observe_power(self, t_s: float, power_w: float) -> None:
+        sample = self._power_sample(t_s, power_w)
+        # the first seconds of a phase still belong to the one before
+        if sample and t_s - self._phase.since_s > 5.0 and self._phase.next_phase is self.phase:
+            self._scales = power_scales.observe(self._scales, self._flight.aircraft, sample)
+
+    def _stand_in_a(self, cell_v: float) -> float:
+        """Pack current [A] that the power model expects now."""
+        aircraft, spec = self._flight.aircraft, self._flight.pack
+        volts = cell_v if cell_v == cell_v else 3.7
+        watts = aircraft.avionics_w
+        if self.airborne and self._fix is not None:
+            sample = self._power_sample(self._fix.t_s, NAN)
+            expected = power_scales.expected_w(self._scales, aircraft, sample) if sample else NAN
+            watts = expected if expected == expected else 0.6 * self._hover_w
+        return watts / (volts * spec.series)
+
+    # --- out ----------------------------------------------------------------------------------
+
+    def belief(self, t_s: float) -> Belief | None:
+        """What is believed at ``t_s``; None until a position is known."""
+        fix = self._fix
+        if fix is None or self._wind is None:
+            return None
+        air = self._fresh(ev.AirData, t_s)
+        mission = self._last.get(ev.MissionProgress)
+        airborne_s = t_s - self._take_off_s if self._take_off_s == self._take_off_s else 0.0
+        return Belief(
+            t_s=t_s,
+            phase=self._phase.phase,
+            airborne_s=airborne_s,
+            position=fix,
+            north_m=self._place[0],
+            east_m=self._place[1],
+            mission_seq=mission.seq if mission else 0,
+            cas_mps=air.cas_mps if air else NAN,
+            day_offset_k=self._offset_k,
+            wind=wind.solve(self._wind, t_s),
+            power=power_scales.belief(self._scales, self._flight.aircraft),
+            pack=self._pack_belief(t_s),
+            habits=self._habits.belief(),
+            doubts=self.doubts(t_s),
+        )
+
+    def _pack_belief(self, t_s: float) -> Any:
+        spec = self._flight.pack
+        state = self._pack or pack.start(spec, t_s, self._air_c())
+        if t_s - state.t_s > SILENT_S:
+            current = self._stand_in_a(NAN)
+            state = pack.predict(
+                state, spec, self._curves, t_s, current, self._air_c(), stand_in=True
+            )
+        return pack.belief(state, spec)
+
+    def doubts(self, t_s: float) -> tuple[str, ...]:
+        """What is stale, frozen or contradictory at ``t_s``, in words."""
+        checks: tuple[tuple[bool, str], ...] = (
+            (t_s - self.last_t_s(ev.Position) > SILENT_S, "no position for some seconds"),
+            (t_s - self.last_t_s(ev.PackReport) > SILENT_S, "the battery monitor is silent"),
+            (self._monitor.frozen, "the battery monitor is frozen"),
+            (
+                self.airborne and self._no_airspeed(t_s),
+                "no usable airspeed: wind from turns only",
+            ),
+            (
+                self._wind is not None and self._wind.report_odd > 10,
+                "the autopilot's wind contradicts what is measured",
+            ),
+            (
+                t_s - self._scales.changed_s < 600.0,
+                "power drawn has changed suddenly",
+            ),
+            (
+                any(t_s - when < REFUSED_S for when in self._refused.values()),
+                "impossible values were refused",
+            ),
+        )
+        return tuple(words for holds, words in checks if holds)
+
+    def _no_airspeed(self, t_s: float) -> bool:
+        air = self._fresh(ev.AirData, t_s)
+        slow = 0.5 * self._flight.aircraft.stall_mps
+        wing = self._phase.phase in phases.WING_BORNE
+        return wing and (air is None or not air.cas_mps > slow)

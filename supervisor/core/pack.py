@@ -1,0 +1,269 @@
+"""What is in the pack: an extended Kalman filter on its voltage and current.
+
+State (7), per mean cell: charge z, fast and slow polarisation v1, v2 [V], logarithms of the scales
+of resistance, capacity and current-sensor gain, and the model's own error e [V], a slowly wandering
+difference between this table's cell and the real one. The last keeps the filter honest: a table is
+never the pack, and without e the charge would look surer than it is.
+
+    dz/dt  = -i g / (3600 C f(T) c)              g = exp(lg), c = exp(lc), r = exp(lr)
+    dv/dt  = (i g R r h(T) - v) / tau            (fast, slow)
+    V      = OCV(z) - v1 - v2 - i g R0(z) r h(T) + e
+
+Time runs with the reports. Without current the power model's stands in; without voltage nothing is
+corrected; without both the belief only drifts and widens.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from supervisor.core import cells
+from supervisor.core.belief import PackBelief
+from supervisor.core.constants import KELVIN
+from supervisor.core.kalman import Updated, decay, ou_growth, update
+from supervisor.core.plan import Cell, Pack
+
+Array = NDArray[np.float64]
+
+CHARGE, FAST, SLOW, RESISTANCE, CAPACITY, GAIN, ERROR = range(7)
+
+# Prior spreads; ours, after what differs between a table and a pack.
+CHARGE_SD, UNKNOWN_CHARGE_SD, GAIN_SD = 0.03, 0.30, 0.03
+ERROR_SD_V, ERROR_TAU_S = 0.015, 1800.0
+# How the slow states may wander, per root hour.
+RESISTANCE_WANDER, CAPACITY_WANDER, GAIN_WANDER = 0.06, 0.004, 0.004
+STAND_IN_SD = 0.15  # relative error of a current taken from the power model
+READING_SD_V = 0.005
+MISMATCH, MISMATCH_S = 0.05, 20.0  # of the ohmic and fast drop, and how long it lasts
+STEPS = 400
+
+
+class Curves:
+    """The cell's curves on an even grid: a look-up in plain floats, for a filter at 10 Hz."""
+
+    def __init__(self, cell: Cell) -> None:
+        grid = np.linspace(0.0, 1.0, STEPS + 1)
+        self.ocv: list[float] = cells.ocv_v(cell, grid).tolist()
+        self.slope: list[float] = cells.ocv_slope_v(cell, grid).tolist()
+        self.r0: list[float] = np.interp(grid, cell.charge_grid, cell.r0_ohm).tolist()
+
+    def at(self, charge: float) -> tuple[float, float, float]:
+        """OCV [V], its slope [V], R0 at 25 degC [ohm]."""
+        x = min(max(charge, 0.0), 1.0) * STEPS
+        i = min(int(x), STEPS - 1)
+        f = x - i
+        ocv, r0 = self.ocv, self.r0
+        return (
+            ocv[i] + f * (ocv[i + 1] - ocv[i]),
+            self.slope[i] + f * (self.slope[i + 1] - self.slope[i]),
+            r0[i] + f * (r0[i + 1] - r0[i]),
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class PackState:
+    """The filter's state at ``t_s``. ``weak_x``: the weakest cell's (offset [V], extra resistance).
+
+    ``weak_index``: which cell that is, -1 unknown; ``cell_mean_v``: slow mean of each cell's
+    distance from the mean cell.
+    """
+
+    t_s: float
+    x: Array
+    p: Array
+    current_a: float
+    temperature_c: float
+    temperature_var: float
+    weak_x: Array
+    weak_p: Array
+    weak_index: int = -1
+    cell_mean_v: Array | None = None
+    last: Updated | None = None
+
+
+class PackSample(NamedTuple):
+    """One report of the monitor, cleaned. ``stand_in``: the current comes from the power model."""
+
+    t_s: float
+    voltage_v: float  # mean cell
+    cell_v: tuple[float, ...]
+    current_a: float  # pack, mean since the last report where a counter tells
+    now_a: float  # pack, at this moment
+    temperature_c: float
+    stand_in: bool = False
+
+
+def start(pack: Pack, t_s: float, air_c: float) -> PackState:
+    """Prior from the flight file (or from the pack's own history, already in ``pack``)."""
+    x = np.array([pack.initial_charge, 0.0, 0.0, math.log(pack.resistance_scale), 0.0, 0.0, 0.0])
+    sd = [CHARGE_SD, 0.003, 0.008, pack.resistance_sd, pack.capacity_sd, GAIN_SD, ERROR_SD_V]
+    warm = pack.temperature_c if pack.temperature_c == pack.temperature_c else air_c
+    weak_x, weak_p = np.array([0.004, 0.02]), np.diag(np.square([0.010, 0.06]))
+    return PackState(t_s, x, np.diag(np.square(sd)), 0.0, warm, 4.0, weak_x, weak_p)
+
+
+def resistance_factor(cell: Cell, temperature_c: float) -> float:
+    """``cells.temperature_factor`` in floats."""
+    return math.exp(cell.resistance_temperature_k * (1.0 / (temperature_c + KELVIN) - 1.0 / 298.15))
+
+
+def predict(
+    state: PackState, pack: Pack, curves: Curves, t_s: float, current_a: float, air_c: float,
+    stand_in: bool = False,
+) -> PackState:  # fmt: skip
+    """(belief, current) -> belief at ``t_s``: the mean current since then has flowed."""
+    dt_s = t_s - state.t_s
+    if dt_s <= 0.0:
+        return state
+    cell, x = pack.cell, state.x
+    hot = resistance_factor(cell, state.temperature_c) * math.exp(x[RESISTANCE])
+    gain = math.exp(x[GAIN])
+    i_cell = current_a * gain / pack.parallel
+    full_ah = pack.capacity_ah * math.exp(x[CAPACITY]) * _cold(cell, state.temperature_c)
+    used = current_a * gain * dt_s / 3600.0 / full_ah
+    a1, a2 = decay(dt_s, cell.tau1_s), decay(dt_s, cell.tau2_s)
+    to1 = (1.0 - a1) * i_cell * cell.r1_ohm * hot
+    to2 = (1.0 - a2) * i_cell * cell.r2_ohm * hot
+    ae = decay(dt_s, ERROR_TAU_S)
+    new = x.copy()
+    new[CHARGE] -= used
+    new[FAST], new[SLOW], new[ERROR] = a1 * x[FAST] + to1, a2 * x[SLOW] + to2, ae * x[ERROR]
+    f = np.eye(7)
+    f[CHARGE, CAPACITY], f[CHARGE, GAIN] = used, -used
+    f[FAST, FAST], f[FAST, RESISTANCE], f[FAST, GAIN] = a1, to1, to1
+    f[SLOW, SLOW], f[SLOW, RESISTANCE], f[SLOW, GAIN] = a2, to2, to2
+    f[ERROR, ERROR] = ae
+    p = f @ state.p @ f.T
+    p[range(7), range(7)] += _noise(dt_s, used, i_cell, cell, hot, stand_in)
+    heat = _heated(state, pack, curves, i_cell, hot, dt_s, air_c)
+    grown = state.temperature_var + 1.0 * dt_s / 600.0
+    return replace(state, t_s=t_s, x=new, p=p, temperature_c=heat, temperature_var=grown)
+
+
+def _cold(cell: Cell, temperature_c: float) -> float:
+    return 1.0 - cell.cold_capacity_per_k * max(25.0 - temperature_c, 0.0)
+
+
+def _noise(
+    dt_s: float, used: float, i_cell: float, cell: Cell, hot: float, stand_in: bool
+) -> list[float]:
+    """Diagonal of Q for one step."""
+    hours = dt_s / 3600.0
+    # a stand-in's error lasts: its variance adds up with the square of what was used
+    odd = (STAND_IN_SD * used) ** 2 * 4.0 if stand_in else (0.01 * used) ** 2
+    return [
+        odd + (2e-4) ** 2 * dt_s / 60.0,
+        ou_growth(0.10 * cell.r1_ohm * hot * i_cell + 1e-4, dt_s, cell.tau1_s),
+        ou_growth(0.15 * cell.r2_ohm * hot * i_cell + 1e-4, dt_s, cell.tau2_s),
+        RESISTANCE_WANDER**2 * hours,
+        CAPACITY_WANDER**2 * hours,
+        GAIN_WANDER**2 * hours,
+        ou_growth(ERROR_SD_V, dt_s, ERROR_TAU_S),
+    ]
+
+
+def _heated(
+    state: PackState, pack: Pack, curves: Curves, i_cell: float, hot: float, dt_s: float,
+    air_c: float,
+) -> float:  # fmt: skip
+    """C dT/dt = i^2 R - k (T - T_air), exactly over the step at constant current."""
+    cell = pack.cell
+    r = (curves.at(float(state.x[CHARGE]))[2] + cell.r1_ohm + cell.r2_ohm) * hot
+    settled = air_c + i_cell * i_cell * r / cell.cooling_wpk
+    keep = math.exp(-dt_s * cell.cooling_wpk / cell.heat_capacity_jpk)
+    return settled + keep * (state.temperature_c - settled)
+
+
+def correct(
+    state: PackState, pack: Pack, curves: Curves, sample: PackSample, dt_s: float
+) -> PackState:
+    """(belief, voltage) -> belief."""
+    if sample.voltage_v != sample.voltage_v:
+        return replace(state, current_a=sample.now_a)
+    ocv, slope, r0 = curves.at(float(state.x[CHARGE]))
+    hot = resistance_factor(pack.cell, state.temperature_c) * math.exp(state.x[RESISTANCE])
+    i_cell = sample.now_a * math.exp(state.x[GAIN]) / pack.parallel
+    drop = i_cell * r0 * hot
+    x = state.x
+    expected = ocv - x[FAST] - x[SLOW] - drop + x[ERROR]
+    h = np.array([slope, -1.0, -1.0, -drop, 0.0, -drop, 1.0])
+    # voltage and current are not read at the same instant: a step between two reports blurs both
+    blur = 0.5 * (sample.now_a - state.current_a) / pack.parallel * r0 * hot
+    lasting = max(2.0 * MISMATCH_S / max(dt_s, 0.1), 1.0)
+    r = READING_SD_V**2 + (MISMATCH * drop) ** 2 * lasting + blur * blur
+    if sample.stand_in:
+        r += (STAND_IN_SD * drop) ** 2 * lasting
+    seen = update(x, state.p, sample.voltage_v - expected, h, r)
+    if seen.nis > 16.0 and abs(sample.now_a) < 0.05 * pack.capacity_ah:
+        # at rest and 4 sigma off: the pack is not charged as planned; the voltage decides
+        p = state.p.copy()
+        p[CHARGE, CHARGE] += UNKNOWN_CHARGE_SD**2
+        seen = update(x, p, sample.voltage_v - expected, h, r)
+    new = seen.x
+    new[CHARGE] = min(max(new[CHARGE], 0.0), 1.0)
+    state = replace(state, x=new, p=seen.p, current_a=sample.now_a, last=seen)
+    return _weakest(state, sample, i_cell * r0 * hot, dt_s)
+
+
+def _weakest(state: PackState, sample: PackSample, drop_v: float, dt_s: float) -> PackState:
+    """Two-state filter on the weakest cell: below the mean = offset + (extra resistance) i R."""
+    if not sample.cell_v:
+        return state
+    below = sample.voltage_v - np.array(sample.cell_v)
+    slow = state.cell_mean_v
+    slow = below if slow is None else slow + min(dt_s / 60.0, 1.0) * (below - slow)
+    index = int(np.argmax(slow))
+    x, p = state.weak_x, state.weak_p.copy()
+    p[0, 0] += 0.006**2 * dt_s / 3600.0
+    p[1, 1] += 0.02**2 * dt_s / 3600.0
+    if index != state.weak_index:
+        p += np.diag(np.square([0.004, 0.02]))  # another cell: what was known of it is not exact
+    h = np.array([1.0, drop_v])
+    r = 0.003**2 * max(10.0 / max(dt_s, 0.1), 1.0)
+    seen = update(x, p, float(below[index]) - float(h @ x), h, r)
+    return replace(state, weak_x=seen.x, weak_p=seen.p, weak_index=index, cell_mean_v=slow)
+
+
+def warmed(state: PackState, reading_c: float) -> PackState:
+    """(belief, temperature) -> belief: the sensor sits on one cell's skin, 2 K of the mean."""
+    if reading_c != reading_c:
+        return state
+    gain = state.temperature_var / (state.temperature_var + 4.0 * 30.0)
+    return replace(
+        state,
+        temperature_c=state.temperature_c + gain * (reading_c - state.temperature_c),
+        temperature_var=state.temperature_var * (1.0 - gain),
+    )
+
+
+def observe(
+    state: PackState, pack: Pack, curves: Curves, sample: PackSample, air_c: float
+) -> PackState:
+    """(belief, report) -> belief: predict to the report's time, then correct."""
+    dt_s = sample.t_s - state.t_s
+    if dt_s <= 0.0:
+        return state
+    state = predict(state, pack, curves, sample.t_s, sample.current_a, air_c, sample.stand_in)
+    state = correct(state, pack, curves, sample, dt_s)
+    return warmed(state, sample.temperature_c)
+
+
+def belief(state: PackState, pack: Pack) -> PackBelief:
+    """What the forecast draws from."""
+    weak_v, weak_r = float(state.weak_x[0]), 1.0 + float(state.weak_x[1])
+    return PackBelief(
+        mean=state.x[:6],
+        cov=state.p[:6, :6],
+        capacity_ah=pack.capacity_ah * _cold(pack.cell, state.temperature_c),
+        temperature_c=state.temperature_c,
+        temperature_sd_c=math.sqrt(state.temperature_var),
+        weak_v=weak_v,
+        weak_v_sd=math.sqrt(state.weak_p[0, 0]),
+        weak_r=weak_r,
+        weak_r_sd=math.sqrt(state.weak_p[1, 1]),
+    )

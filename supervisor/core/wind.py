@@ -1,0 +1,225 @@
+"""Wind from the wind triangle: samples of flight become evidence about the wind field.
+
+Ground velocity = air velocity + wind. With calibrated airspeed turned into true by density, flown
+along the heading, the sensors' own errors are part of the unknowns:
+
+    v_ground = ((1 + s) V + b r) (cos(psi + o), sin(psi + o)) + w
+
+``s`` airspeed scale, ``b`` airspeed bias [m/s, calibrated; r = true over calibrated], ``o`` compass
+offset [rad], and, when there is no airspeed, V is what the aircraft is set to fly and ``a`` its
+relative error. On a straight leg only the sum w + V(o, s) is seen; a turn separates them. Both
+follow from the information matrix, without any rule. Samples are correlated through the gusts, so
+each counts only as much as it is independent of the one before.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from supervisor.core.windfield import (
+    Evidence,
+    Field,
+    ForecastWind,
+    Kernel,
+    posterior,
+    profile,
+)
+
+Array = NDArray[np.float64]
+
+# Prior 1-sigma of the sensors' errors: scale, bias [m/s], compass [rad], assumed speed. Common
+# practice for small aircraft, no source; a flight's turns replace them within minutes.
+SENSOR_SD = (0.04, 0.4, 0.052, 0.08)
+SENSORS = len(SENSOR_SD)
+STRETCH_S, STRETCH_M = 45.0, 1200.0  # one node of memory at least this often
+MAX_NODES = 32
+SOLVE_S = 15.0  # how often the field is worked out anew; belief() does it for its own moment
+GUST_LENGTH_M = 270.0  # Dryden L_u at 100..120 m, MIL-F-8785C form (262.8..275.0 m)
+HEADING_NOISE_RAD = 0.02  # short-time noise of heading and sideslip
+ODD_CHI2, ODD_RUN = 25.0, 20  # a sample beyond 5 sigma is left out; 20 in a row are believed
+
+
+class Sample(NamedTuple):
+    """One moment in winged flight. ``assumed``: no airspeed sensor, ``tas_mps`` is the set one."""
+
+    t_s: float
+    north_m: float
+    east_m: float
+    height_m: float
+    vn_mps: float
+    ve_mps: float
+    vd_mps: float
+    heading_rad: float
+    tas_mps: float
+    tas_per_cas: float
+    assumed: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class WindState:
+    """Evidence so far; the open stretch is its last entry. ``gust_var`` a component [m^2/s^2]."""
+
+    forecast: ForecastWind
+    kernel: Kernel
+    take_off_s: float
+    evidence: tuple[Evidence, ...] = ()
+    last_s: float = -math.inf
+    gust_var: float = 0.64
+    odd: int = 0
+    report_odd: int = 0
+    field: Field | None = None
+    here: tuple[float, float, float] = (0.0, 0.0, 0.0)  # mean (n, e) and 1 sigma at the last solve
+    solved_s: float = -math.inf
+
+
+def start(forecast: ForecastWind, kernel: Kernel, t_s: float) -> WindState:
+    """Nothing but the forecast."""
+    return _refreshed(WindState(forecast, kernel, t_s), np.array([0.0, 0.0, 50.0, t_s]))
+
+
+def _refreshed(state: WindState, place: Array) -> WindState:
+    field = solve(state, float(place[3]))
+    here = field.mean_at(float(place[0]), float(place[1]), float(place[2]), 0.0)
+    return replace(state, field=field, here=here, solved_s=float(place[3]))
+
+
+def took_off(state: WindState, t_s: float) -> WindState:
+    """The forecast's time counts from take-off."""
+    return replace(state, take_off_s=t_s)
+
+
+def solve(state: WindState, t_s: float) -> Field:
+    """The wind field as believed at ``t_s``."""
+    var = np.square(np.array(SENSOR_SD))
+    return posterior(state.forecast, state.kernel, state.evidence, var, t_s, state.take_off_s)
+
+
+def rows(sample: Sample, sensors: Array) -> tuple[Array, Array]:
+    """Measurement (2,) and its matrix (2, 2 + sensors), linear about the ``sensors`` believed.
+
+    From v = (1 + s) V u(psi + o) + b r u(psi + o) + w, with u the unit vector along the nose.
+    """
+    # what is flown is along the path: its horizontal part, the vertical wind neglected
+    v = math.sqrt(max(sample.tas_mps**2 - sample.vd_mps**2, 1.0))
+    scale, bias, offset, assumed = sensors
+    c, s = math.cos(sample.heading_rad + offset), math.sin(sample.heading_rad + offset)
+    on, off = (0.0, 1.0) if sample.assumed else (1.0, 0.0)
+    r = on * sample.tas_per_cas
+    now = (1.0 + on * scale + off * assumed) * v + r * bias
+    h = np.array(
+        [
+            [1.0, 0.0, on * v * c, r * c, -now * s, off * v * c],
+            [0.0, 1.0, on * v * s, r * s, now * c, off * v * s],
+        ]
+    )
+    # z = v_ground - h(x0) + H x0, so that y = H' z / r holds for the absolute state
+    air = np.array([now * c, now * s])
+    z = np.array([sample.vn_mps, sample.ve_mps]) - air + h[:, 2:] @ sensors
+    return z, h
+
+
+def observe(state: WindState, sample: Sample) -> WindState:
+    """(belief, sample) -> belief; a sample at most once a second."""
+    dt_s = min(sample.t_s - state.last_s, 5.0)
+    if dt_s < 0.9 or state.field is None:
+        return state
+    field = state.field
+    z, h = rows(sample, field.sensor_mean)
+    chi2, gust_var = _residual(state, sample, z, h)
+    if chi2 > ODD_CHI2 and state.odd < ODD_RUN:
+        return replace(state, last_s=sample.t_s, odd=state.odd + 1)
+    # white-equivalent variance of correlated noise: sigma^2 2 tau / dt
+    tau_s = GUST_LENGTH_M / max(sample.tas_mps, 5.0)
+    white = (HEADING_NOISE_RAD * sample.tas_mps) ** 2
+    var = gust_var * max(2.0 * tau_s / dt_s, 1.0) + white
+    state = replace(state, last_s=sample.t_s, gust_var=gust_var, odd=0)
+    return _add(state, sample, h.T @ h / var, h.T @ z / var, dt_s)
+
+
+def _residual(state: WindState, sample: Sample, z: Array, h: Array) -> tuple[float, float]:
+    """Chi-square of the residual against the belief, and the gust variance that it suggests."""
+    field = state.field
+    assert field is not None
+    wn, we, sd = state.here
+    residual = z - np.array([wn, we]) - h[:, 2:] @ field.sensor_mean
+    spread = h[:, 2:] @ field.sensor_cov @ h[:, 2:].T
+    noise = state.gust_var + (HEADING_NOISE_RAD * sample.tas_mps) ** 2
+    s = spread + (sd * sd + noise) * np.eye(2)
+    chi2 = float(residual @ np.linalg.solve(s, residual))
+    # only what belief does not explain is gust: its share of the squared residual
+    share = 2.0 * state.gust_var / float(np.trace(s))
+    seen = share * min(float(residual @ residual), 9.0 * float(np.trace(s))) / 2.0
+    seen += (1.0 - share) * state.gust_var
+    gain = 1.0 / 120.0
+    return chi2, max(state.gust_var + gain * (seen - state.gust_var), 0.04)
+
+
+def _add(state: WindState, sample: Sample, j: Array, y: Array, dt_s: float) -> WindState:
+    """The sample's information joins the open stretch, or opens the next."""
+    place = np.array([sample.north_m, sample.east_m, sample.height_m, sample.t_s])
+    evidence = state.evidence
+    if not evidence or _full(evidence[-1], place):
+        evidence = _thinned((*evidence, Evidence(place, dt_s, j, y)), state.kernel)
+    else:
+        old = evidence[-1]
+        seconds = old.seconds + dt_s
+        middle = old.place + (place - old.place) * (dt_s / seconds)
+        evidence = (*evidence[:-1], Evidence(middle, seconds, old.j + j, old.y + y))
+    state = replace(state, evidence=evidence)
+    return _refreshed(state, place) if sample.t_s - state.solved_s >= SOLVE_S else state
+
+
+def _full(last: Evidence, place: Array) -> bool:
+    way_m = 2.0 * math.hypot(place[0] - last.place[0], place[1] - last.place[1])
+    return last.seconds >= STRETCH_S or way_m > STRETCH_M or abs(place[2] - last.place[2]) > 30.0
+
+
+def _thinned(evidence: tuple[Evidence, ...], kernel: Kernel) -> tuple[Evidence, ...]:
+    """Not more than MAX_NODES: the two neighbours that are most alike, and old, become one."""
+    if len(evidence) <= MAX_NODES:
+        return evidence
+    place = np.array([e.place for e in evidence])
+    step = np.abs(np.diff(place, axis=0))
+    way_m = np.hypot(step[:, 0], step[:, 1])
+    log_h = np.abs(np.diff(np.log(profile(place[:, 2]))))
+    apart = step[:, 3] / kernel.vary_s + way_m / kernel.vary_m + 5.0 * log_h
+    age = place[-1, 3] - place[:-1, 3]
+    i = int(np.argmin((apart / (age + 600.0))[:-2]))
+    a, b = evidence[i], evidence[i + 1]
+    share = b.seconds / (a.seconds + b.seconds)
+    middle = a.place + share * (b.place - a.place)
+    both = Evidence(middle, a.seconds + b.seconds, a.j + b.j, a.y + b.y)
+    return (*evidence[:i], both, *evidence[i + 2 :])
+
+
+REPORT_TAU_S = 120.0  # another filter's estimate repeats itself: one independent value in this time
+
+
+def observe_report(
+    state: WindState, place: Array, wind_n_mps: float, wind_e_mps: float, accuracy_mps: float
+) -> WindState:
+    """(belief, WIND_COV) -> belief. It is built on the same airspeed, so it counts seldom.
+
+    A report that contradicts what was found (5 sigma) is left out and counted.
+    """
+    if state.field is None:
+        return state
+    sd_mps = max(accuracy_mps if accuracy_mps == accuracy_mps else 1.5, 1.0)
+    n, e, sd = state.here
+    chi2 = ((wind_n_mps - n) ** 2 + (wind_e_mps - e) ** 2) / (sd * sd + sd_mps**2)
+    if chi2 > ODD_CHI2:
+        return replace(state, report_odd=min(state.report_odd + 1, 50))
+    j, y = np.zeros((2 + SENSORS, 2 + SENSORS)), np.zeros(2 + SENSORS)
+    info = 1.0 / (sd_mps**2 * REPORT_TAU_S)
+    j[0, 0] = j[1, 1] = info
+    y[0], y[1] = wind_n_mps * info, wind_e_mps * info
+    state = replace(state, report_odd=max(state.report_odd - 1, 0))
+    stand_in = Sample(
+        float(place[3]), float(place[0]), float(place[1]), float(place[2]), 0, 0, 0, 0, 20.0, 1.0
+    )
+    return _add(state, stand_in, j, y, 0.0 if state.evidence else 1.0)

@@ -1,0 +1,270 @@
+"""The wind as a random field: forecast plus deviation, known at nodes along the flown track.
+
+The deviation of each component from the forecast is a Gaussian process over place, height and time
+with the covariance
+
+    k(a, b) = g_a g_b [ s_b^2 exp(-dt/T_b - d/L_b) + s_v^2 exp(-dt/T_v - d/L_v - |ln(h_a/h_b)|/H) ]
+
+a bias of the forecast that changes over hours, and a part that changes over tens of minutes; ``d``
+is horizontal distance, ``g = (h/100 m)^a`` the power-law profile. Both parts are exponential, so a
+flight through them meets an Ornstein-Uhlenbeck process (a Kalman filter gives the same answer on a
+straight track: tests/core/test_windfield.py), and way flown ages a memory as time does.
+
+What was measured is kept as information (J = H' R^-1 H and y = H' R^-1 z) about the deviation at
+each node and about the sensors' own errors, common to all nodes: so a compass offset that looks
+like crosswind on the way out has the opposite sign on the way home, as it must.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from supervisor.core.plan import Weather, WindRow
+
+Array = NDArray[np.float64]
+
+# Neutral onshore profile exponent 1/7 (references: power law of the wind profile).
+PROFILE_EXPONENT, PROFILE_REF_M, PROFILE_LOW_M = 1.0 / 7.0, 100.0, 5.0
+
+
+def profile(height_m: Array) -> Array:
+    """Wind at a height relative to 100 m [-]: (h/100)^(1/7), the ground layer held at 5 m."""
+    result: Array = (np.maximum(height_m, PROFILE_LOW_M) / PROFILE_REF_M) ** PROFILE_EXPONENT
+    return result
+
+
+@dataclass(frozen=True, slots=True)
+class Series:
+    """Forecast of one height at one place (None: everywhere): times after take-off, components."""
+
+    place: tuple[float, float] | None
+    height_m: float
+    after_s: Array
+    n_mps: Array
+    e_mps: Array
+
+
+@dataclass(frozen=True, slots=True)
+class ForecastWind:
+    """The flight file's wind rows, ready to be asked at many points."""
+
+    series: tuple[Series, ...]
+
+    def at(self, north_m: Array, east_m: Array, height_m: Array, after_s: Array) -> Array:
+        """(Q, 2) forecast wind [m/s]: linear in time, by profile in height, by distance in place.
+
+        Between two heights linear in the logarithm of height; beyond them by the power law. Between
+        places weighted by inverse squared distance.
+        """
+        total = np.zeros((len(north_m), 2))
+        weight = np.zeros(len(north_m))
+        for place in dict.fromkeys(s.place for s in self.series):
+            column = [s for s in self.series if s.place == place]
+            w = _weight(place, north_m, east_m)
+            total += w[:, None] * _column(column, height_m, after_s)
+            weight += w
+        result: Array = total / weight[:, None] if self.series else total
+        return result
+
+
+def _weight(place: tuple[float, float] | None, north_m: Array, east_m: Array) -> Array:
+    """Inverse squared distance [1/m^2], levelled off within 1 km; one for "everywhere"."""
+    if place is None:
+        return np.ones(len(north_m))
+    result: Array = 1.0 / (np.square(north_m - place[0]) + np.square(east_m - place[1]) + 1e6)
+    return result
+
+
+def _column(column: list[Series], height_m: Array, after_s: Array) -> Array:
+    """Wind of one place: each height in time, then between the heights."""
+    column = sorted(column, key=lambda s: s.height_m)
+    levels = np.array([max(s.height_m, PROFILE_LOW_M) for s in column])
+    winds = [
+        np.column_stack(
+            [np.interp(after_s, s.after_s, s.n_mps), np.interp(after_s, s.after_s, s.e_mps)]
+        )
+        for s in column
+    ]
+    inside = np.clip(height_m, levels[0], levels[-1])
+    position = np.interp(np.log(inside), np.log(levels), np.arange(len(levels), dtype=float))
+    lower = np.minimum(position.astype(int), len(levels) - 1)
+    upper = np.minimum(lower + 1, len(levels) - 1)
+    share = (position - lower)[:, None]
+    rows = np.arange(len(height_m))
+    stack = np.stack(winds)
+    wind = stack[lower, rows] * (1.0 - share) + stack[upper, rows] * share
+    result: Array = wind * (profile(height_m) / profile(inside))[:, None]
+    return result
+
+
+VARY_MPS = 1.5  # spread of the part of the wind that changes over tens of minutes to hours
+ToMap = Callable[[float, float], tuple[float, float]]
+
+
+def forecast_wind(weather: Weather, to_map: ToMap) -> ForecastWind:
+    """The rows of ``weather``, grouped by place and height; ``to_map`` as in geodesy.LocalMap."""
+    groups: dict[tuple[tuple[float, float] | None, float], list[WindRow]] = {}
+    for row in weather.wind:
+        everywhere = row.lat_rad != row.lat_rad
+        place = None if everywhere else to_map(row.lat_rad, row.lon_rad)
+        groups.setdefault((place, row.height_m), []).append(row)
+    series = []
+    for (place, height_m), rows in groups.items():
+        rows.sort(key=lambda r: r.after_s)
+        after, n, e = np.array([(r.after_s, r.n_mps, r.e_mps) for r in rows]).T
+        series.append(Series(place, height_m, after, n, e))
+    return ForecastWind(tuple(series))
+
+
+@dataclass(frozen=True, slots=True)
+class Kernel:
+    """How far the wind is from its forecast, and how far apart in time and space it stays alike.
+
+    The variable part's ``s_v^2 / T_v`` sets how fast the wind changes; it is what a flight learns.
+    Defaults: see ``tests/reference/test_belief_wind_change.py`` for the time scales.
+    """
+
+    bias_mps: float = 2.0
+    bias_s: float = 6.0 * 3600.0
+    bias_m: float = 300e3
+    vary_mps: float = VARY_MPS
+    vary_s: float = 2.0 * 3600.0
+    vary_m: float = 60e3
+    vary_log_h: float = 8.0
+
+    def between(self, a: Array, b: Array) -> Array:
+        """(len(a), len(b)) covariances of points (north, east, height, time) in columns."""
+        d_m = np.hypot(a[:, None, 0] - b[None, :, 0], a[:, None, 1] - b[None, :, 1])
+        dt_s = np.abs(a[:, None, 3] - b[None, :, 3])
+        log_a = np.log(np.maximum(a[:, 2], PROFILE_LOW_M))
+        log_b = np.log(np.maximum(b[:, 2], PROFILE_LOW_M))
+        d_log = np.abs(log_a[:, None] - log_b[None, :])
+        bias = self.bias_mps**2 * np.exp(-dt_s / self.bias_s - d_m / self.bias_m)
+        vary = self.vary_mps**2 * np.exp(
+            -dt_s / self.vary_s - d_m / self.vary_m - d_log / self.vary_log_h
+        )
+        result: Array = np.outer(profile(a[:, 2]), profile(b[:, 2])) * (bias + vary)
+        return result
+
+
+def kernel_of(wind_sd_mps: float) -> Kernel:
+    """The kernel whose two parts together have the spread that the forecast is trusted with."""
+    vary = min(VARY_MPS, 0.7 * wind_sd_mps)
+    return Kernel(bias_mps=math.sqrt(max(wind_sd_mps**2 - vary**2, 0.01)), vary_mps=vary)
+
+
+@dataclass(frozen=True, slots=True)
+class Field:
+    """The posterior of the field: what forecasts draw from (``WindBelief`` of belief.py).
+
+    ``nodes`` (M, 4): north, east, height, time. ``beta`` and ``b`` are the two results of the one
+    solve in :func:`posterior`; ``take_off_s`` counts the forecast's time.
+    """
+
+    forecast: ForecastWind
+    kernel: Kernel
+    nodes: Array
+    beta: Array
+    b: Array
+    now_s: float
+    take_off_s: float
+    sensor_mean: Array
+    sensor_cov: Array
+
+    def moments(
+        self, north_m: Array, east_m: Array, height_m: Array, ahead_s: Array
+    ) -> tuple[Array, Array]:
+        """Mean (Q, 2) and covariance (2Q, 2Q; all north, then all east) at Q points."""
+        points = np.column_stack([north_m, east_m, height_m, self.now_s + ahead_s])
+        after_s = points[:, 3] - self.take_off_s
+        mean = self.forecast.at(points[:, 0], points[:, 1], points[:, 2], after_s)
+        prior = self.kernel.between(points, points)
+        q, m = len(points), len(self.nodes)
+        cov = np.zeros((2 * q, 2 * q))
+        cov[:q, :q] = cov[q:, q:] = prior
+        if m:
+            # cov(query, node): the sensors' errors are independent of the wind
+            cross = self.kernel.between(points, self.nodes)
+            mean = mean + np.column_stack([cross @ self.beta[:m], cross @ self.beta[m : 2 * m]])
+            for i, j in ((0, 0), (0, 1), (1, 0), (1, 1)):
+                block = self.b[i * m : (i + 1) * m, j * m : (j + 1) * m]
+                cov[i * q : (i + 1) * q, j * q : (j + 1) * q] -= cross @ block @ cross.T
+        return mean, cov
+
+    def draw(
+        self,
+        rng: np.random.Generator,
+        members: int,
+        north_m: Array,
+        east_m: Array,
+        height_m: Array,
+        ahead_s: Array,
+    ) -> tuple[Array, Array]:
+        """See ``WindBelief.draw``."""
+        mean, cov = self.moments(north_m, east_m, height_m, ahead_s)
+        q = len(north_m)
+        # a millimetre a second keeps the factor real when two points are the same
+        root = np.linalg.cholesky(cov + 1e-6 * np.eye(2 * q))
+        both = rng.standard_normal((members, 2 * q)) @ root.T
+        return both[:, :q] + mean[:, 0], both[:, q:] + mean[:, 1]
+
+    def mean_at(
+        self, north_m: float, east_m: float, height_m: float, ahead_s: float
+    ) -> tuple[float, float, float]:
+        """See ``WindBelief.mean_at``."""
+        one = (np.array([v]) for v in (north_m, east_m, height_m, ahead_s))
+        mean, cov = self.moments(*one)
+        sd = float(np.sqrt(max(0.5 * np.trace(cov), 0.0)))
+        return float(mean[0, 0]), float(mean[0, 1]), sd
+
+
+@dataclass(frozen=True, slots=True)
+class Evidence:
+    """What one stretch of flight says about (wind north, east, sensor errors...).
+
+    ``place`` (north, east, height, time); ``j`` the information matrix, ``y`` the vector.
+    """
+
+    place: Array
+    seconds: float
+    j: Array
+    y: Array
+
+
+def posterior(
+    forecast: ForecastWind,
+    kernel: Kernel,
+    evidence: tuple[Evidence, ...],
+    sensor_var: Array,
+    now_s: float,
+    take_off_s: float,
+) -> Field:
+    """All the evidence put together, exactly: linear and Gaussian."""
+    m, s = len(evidence), len(sensor_var)
+    nodes = np.array([e.place for e in evidence]).reshape(m, 4)
+    mean = forecast.at(nodes[:, 0], nodes[:, 1], nodes[:, 2], nodes[:, 3] - take_off_s)
+    size = 2 * m + s
+    j, y = np.zeros((size, size)), np.zeros(size)
+    tail = np.arange(2 * m, size)
+    for i, e in enumerate(evidence):
+        where = np.concatenate([[i, m + i], tail])
+        j[np.ix_(where, where)] += e.j
+        # the unknown is the deviation: move the known forecast to the other side
+        y[where] += e.y - e.j[:, 0] * mean[i, 0] - e.j[:, 1] * mean[i, 1]
+    prior = np.zeros((size, size))
+    prior[:m, :m] = prior[m : 2 * m, m : 2 * m] = kernel.between(nodes, nodes)
+    prior[tail, tail] = sensor_var
+    # posterior mean = C beta, covariance = C - C B C, with
+    # beta = (I + J C)^-1 y  and  B = (I + J C)^-1 J: no inverse of a nearly singular C is needed
+    solved = np.linalg.solve(np.eye(size) + j @ prior, np.column_stack([y, j]))
+    beta = np.asarray(solved[:, 0], dtype=np.float64)
+    b = np.asarray(0.5 * (solved[:, 1:] + solved[:, 1:].T), dtype=np.float64)
+    sensor_cov: Array = np.diag(sensor_var)
+    sensor_cov = sensor_cov - np.outer(sensor_var, sensor_var) * b[np.ix_(tail, tail)]
+    sensor_mean: Array = sensor_var * beta[tail]
+    return Field(forecast, kernel, nodes, beta, b, now_s, take_off_s, sensor_mean, sensor_cov)
