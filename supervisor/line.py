@@ -58,15 +58,12 @@ class Line:
         deadline_s = self._monitor.next_deadline()
         return self._nanoseconds(deadline_s) if math.isfinite(deadline_s) else None
 
-    def t_ns(self, message: messages.Stamped) -> int:
-        """The recording's time of a published message."""
-        return self._nanoseconds(message.t)
-
     def _seconds(self, t_ns: int) -> float:
         return (t_ns - (self._first_ns or 0)) / NS_PER_S
 
     def _nanoseconds(self, t_s: float) -> int:
-        return math.ceil(t_s * NS_PER_S) + (self._first_ns or 0)
+        # A microsecond late rather than a rounding early: early would find nothing due yet.
+        return math.ceil(t_s * NS_PER_S) + 1000 + (self._first_ns or 0)
 
     def _publish(self, outputs: list[Output]) -> list[Concluded]:
         return [self._message(output) for output in outputs]

@@ -84,7 +84,7 @@ def _turn_back_now(s: Situation, now: Level) -> Level:
 
 
 def _turn_back_soon(s: Situation, now: Level) -> Level:
-    if not s.airborne or s.homeward or s.turn_back_safe_s <= 0.0:
+    if not s.airborne or s.homeward:
         return Level.NORMAL
     lead = s.soon_lead_s
     near = _below(s.turn_back_safe_s, lead, 1.2 * lead + 30.0, now is Level.CAUTION)

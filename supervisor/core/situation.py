@@ -87,7 +87,7 @@ def assess(
         hover_holds=numbers.hover_holds if numbers else NAN,
         best_alternate=best.name if best else "",
         best_alternate_covered=best.covered if best else 0.0,
-        any_site_reachable=forecast.any_site_reachable if forecast else True,
+        any_site_reachable=_reachable(flight, forecast),
         headwind_excess_mps=forecast.headwind_excess_mps if forecast else NAN,
         headwind_cost_wh=forecast.headwind_cost_wh if forecast else NAN,
         overrun_wh=forecast.overrun_wh if forecast else NAN,
@@ -100,6 +100,22 @@ def assess(
         doubts=belief.doubts if belief else (),
         link_quality=heard.link_quality,
     )
+
+
+# Below this share of the pack nobody lands on purpose: the voltage goes first.
+EMPTY_SHARE = 0.02
+
+
+def _reachable(flight: Flight, forecast: Forecast | None) -> bool:
+    """Whether some planned site is more likely reached than not, reserve and limit set aside."""
+    if forecast is None:
+        return True
+    empty_wh = EMPTY_SHARE * flight.pack.nameplate_wh
+    sites = [
+        forecast.numbers.landing_energy_wh,
+        *(a.landing_energy_wh for a in forecast.alternates),
+    ]
+    return any(energy.p50 > empty_wh for energy in sites)
 
 
 def _covered_now(forecast: Forecast | None, elapsed_s: float) -> float:

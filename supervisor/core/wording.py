@@ -26,33 +26,35 @@ def percent(chance: float) -> str:
     """A chance in whole per cent, never rounded up to certainty nor down to none."""
     if not math.isfinite(chance):
         return "unknown"
-    if chance > 0.995:
+    if chance > 0.99:
         return "over 99 %"
-    return "under 1 %" if chance < 0.005 else f"{100 * chance:.0f} %"
+    return "under 1 %" if chance < 0.01 else f"{100 * chance:.0f} %"
 
 
-def _energy(numbers: FourNumbers | None) -> str:
+def _energy(s: Situation, numbers: FourNumbers | None) -> str:
     if numbers is None:
         return ""
     spread = numbers.above_reserve_wh
     side = "above" if spread.p50 >= 0 else "below"
+    start = "It should land" if s.homeward else "Turning now would land"
     return (
-        f" Turning now would land {abs(spread.p50):.0f} Wh {side} the reserve "
+        f" {start} {abs(spread.p50):.0f} Wh {side} the reserve "
         f"({spread.p05:+.0f} to {spread.p95:+.0f})."
     )
 
 
 def _turn_back_now(s: Situation, n: FourNumbers | None) -> str:
-    return f"Time to turn back: the way home is covered with {percent(s.covered)}.{_energy(n)}"
+    chance = percent(s.covered)
+    return f"Time to turn back: {chance} to land at home with the reserve, falling.{_energy(s, n)}"
 
 
 def _turn_back_soon(s: Situation, n: FourNumbers | None) -> str:
-    return f"Be ready to turn back in {minutes(s.turn_back_safe_s)}.{_energy(n)}"
+    return f"Be ready to turn back in {minutes(s.turn_back_safe_s)}.{_energy(s, n)}"
 
 
 def _home_not_covered(s: Situation, n: FourNumbers | None) -> str:
     word = "likely out of reach with the reserve" if s.covered < 0.5 else "in doubt"
-    return f"Home is {word}: {percent(s.covered)} to land with reserve and voltage.{_energy(n)}"
+    return f"Home is {word}: {percent(s.covered)} to land with reserve and voltage.{_energy(s, n)}"
 
 
 def _divert(s: Situation, _n: FourNumbers | None) -> str:
@@ -80,7 +82,7 @@ def _plan_not_covered(s: Situation, _n: FourNumbers | None) -> str:
 
 def _hover_margin(s: Situation, n: FourNumbers | None) -> str:
     volts = "" if n is None else f"; lowest cell about {n.hover_cell_v.p50:.2f} V"
-    return f"The landing hover holds its voltage with {percent(s.hover_holds)}{volts}."
+    return f"{percent(s.hover_holds)} that the landing hover holds its voltage{volts}."
 
 
 def _headwind_home(s: Situation, _n: FourNumbers | None) -> str:
@@ -159,7 +161,7 @@ def headline(s: Situation, numbers: FourNumbers | None, worst: str) -> str:
     if not s.airborne:
         return f"On the ground. The whole plan has a chance of {percent(s.completion)}."
     if s.homeward:
-        return f"On the way home, covered with {percent(s.covered)}.{_energy(numbers)}"
+        return f"On the way home: {percent(s.covered)} to land there with the reserve.{_energy(s, numbers)}"
     if not math.isfinite(s.turn_back_safe_s):
         return f"Fine: the rest of the plan and the way home fit ({percent(s.completion)})."
-    return f"Fine: {minutes(s.turn_back_safe_s)} until it must turn.{_energy(numbers)}"
+    return f"Fine: {minutes(s.turn_back_safe_s)} until it must turn.{_energy(s, numbers)}"
