@@ -59,12 +59,16 @@ LevelOf = Callable[[Situation, Level], Level]
 
 @dataclass(frozen=True, slots=True)
 class Rule:
-    """One condition: the level it deserves, and how stubborn it is."""
+    """One condition: the level it deserves, and how stubborn it is.
+
+    ``under``: a graver condition; while that holds, this one is not said again.
+    """
 
     condition: str
     level_of: LevelOf
     persist_s: float = 0.0
     hold_s: float = 20.0
+    under: str = ""
 
 
 def _below(value: float, enter: float, leave: float, held: bool) -> bool:
@@ -182,7 +186,7 @@ RULES: tuple[Rule, ...] = (
     Rule("divert", _divert, persist_s=10.0),
     Rule("home-not-covered", _home_not_covered, persist_s=10.0),
     Rule("hover-margin", _hover_margin, persist_s=20.0),
-    Rule("turn-back-soon", _turn_back_soon, persist_s=4.0),
+    Rule("turn-back-soon", _turn_back_soon, persist_s=4.0, under="turn-back-now"),
     Rule("telemetry-stale", _telemetry_stale, hold_s=0.0),
     Rule("position-lost", _position_lost, persist_s=3.0, hold_s=5.0),
     Rule("headwind-home", _headwind_home, persist_s=60.0, hold_s=120.0),
@@ -262,7 +266,8 @@ def decide(alerts: Alerts, situation: Situation) -> tuple[Alerts, list[Change]]:
     for rule in RULES:
         before = held.get(rule.condition, Held())
         after = _settle(rule, before, rule.level_of(situation, before.level), t_s)
-        reminder = after.level is before.level and _remind(after, t_s)
+        quiet = held.get(rule.under, Held()).level is not Level.NORMAL
+        reminder = after.level is before.level and not quiet and _remind(after, t_s)
         if after.level is not before.level or reminder:
             seq += 1
             count = after.reminders + 1 if reminder else 0

@@ -141,12 +141,18 @@ def test_alarm_rate_stays_below_what_one_operator_manages() -> None:
 
 def test_acknowledging_stops_the_reminders_of_that_advisory_only() -> None:
     alerts, said = run(30, turn_back_safe_s=-1.0)
-    seq = said[-1].seq
+    seq = next(c.seq for c in said if c.condition == "turn-back-now")
     alerts = acknowledge(alerts, seq + 17, "nobody")
     assert alerts.held["turn-back-now"].acked_by == ""
     alerts = acknowledge(alerts, seq, "pilot")
     assert alerts.held["turn-back-now"].acked_by == "pilot"
-    assert run(3600, alerts, start=30, turn_back_safe_s=-1.0)[1] == []
+    _, later = run(3600, alerts, start=30, turn_back_safe_s=-1.0)
+    assert [c for c in later if c.condition == "turn-back-now"] == []
+
+
+def test_the_caution_is_not_repeated_under_its_warning() -> None:
+    _, said = run(3600, turn_back_safe_s=-1.0)
+    assert [c.reminder for c in said if c.condition == "turn-back-soon"] == [False]
 
 
 @given(
