@@ -27,10 +27,31 @@ class Message(BaseModel):
 
     def payload(self) -> bytes:
         """The UTF-8 JSON that goes on the wire and into the recording."""
-        return self.model_dump_json().encode()
+        unsigned = {"signature"} if getattr(self, "signature", None) is None else None
+        return self.model_dump_json(exclude=unsigned).encode()
 
 
-class Stamped(Message):
+class Signature(Message):
+    """Last member of a signed message; covers topic, ``boot``, ``order`` and the bytes before it.
+
+    A watcher that does not check it can ignore it: the message is the same JSON without.
+    """
+
+    key: str = Field(description="first 16 hex digits of SHA-256 of the signer's public key")
+    boot: int = Field(ge=0, description="counts the signer's power-ups")
+    order: int = Field(ge=0, description="counts up by one a message; advisories: never reset")
+    value: str = Field(description="Ed25519, URL-safe base64 without padding")
+
+
+class Signed(Message):
+    """A message that can carry a signature; absent (not null) when it has none."""
+
+    signature: Signature | None = Field(
+        default=None, description="last member of the object when present"
+    )
+
+
+class Stamped(Signed):
     """Every message names its schema, aircraft, flight and time."""
 
     schema_version: Literal[1] = SCHEMA
@@ -210,8 +231,12 @@ class Track(Stamped):
     points: list[tuple[int, int, int, int]]
 
 
-class Presence(Message):
-    """Retained; the last will says offline."""
+class Presence(Signed):
+    """Retained; the last will says offline. Silence of a beat past ``next_s``: the link is down.
+
+    ``telemetry_age_s`` tells a silent aircraft from a silent link; ``beat`` counting on after a
+    gap tells that the daemon lived through it, a new ``flight`` that it did not.
+    """
 
     schema_version: Literal[1] = SCHEMA
     aircraft: str
@@ -220,9 +245,15 @@ class Presence(Message):
     version: str = ""
     beat: int = Field(default=0, description="counts up while the daemon lives")
     telemetry_age_s: float | None = None
+    reason: Literal["", "stopped", "lost"] = Field(
+        default="", description="offline: stopped in good order, or lost (last will)"
+    )
+    next_s: float | None = Field(default=None, description="the next beat is due within")
+    waiting: int = Field(default=0, description="advisories not yet taken over by the broker")
+    troubles: list[str] = Field(default_factory=list, description="faults of the bridge itself")
 
 
-class Ack(Message):
+class Ack(Signed):
     """From a person to the aircraft: this advisory was read."""
 
     schema_version: Literal[1] = SCHEMA

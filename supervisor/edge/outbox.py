@@ -1,0 +1,269 @@
+"""Advisories on disk until the broker has them: SQLite in WAL mode, one row each.
+
+An advisory counts as raised only when :meth:`Outbox.put` has returned: its row is then committed
+and synced. A row is deleted when the broker has acknowledged it, and not before, so a restart
+sends again what was under way (at least once; the reader drops doubles by ``order``).
+
+**Policy.** Only advisories are stored. Statuses coalesce to the latest in memory, so they are
+always lost before an advisory is. ``max_bytes`` bounds the rows; beyond it the *oldest* advisory
+goes, is counted in ``dropped`` and said. When the disk is full, read-only or broken the outbox
+goes on in memory, says so, and writes back what it holds as soon as the disk takes it again. A
+file that is damaged (power cut, worn card) is set aside under another name after every readable
+row was taken over.
+
+``order`` numbers every advisory of this aircraft, across restarts and flights, without a gap;
+``boot`` counts the openings of this outbox. Both are what a signature covers.
+"""
+
+from __future__ import annotations
+
+import os
+import sqlite3
+from collections.abc import Callable
+from contextlib import suppress
+from dataclasses import dataclass
+from pathlib import Path
+
+SCHEMA_VERSION = 1
+MAX_BYTES = 16_000_000  # some 15,000 advisories; a flight raises tens
+_COUNTERS = ("boot", "order")
+
+
+@dataclass(frozen=True, slots=True)
+class Held:
+    """One advisory that the broker has not acknowledged."""
+
+    order: int
+    seq: int
+    payload: bytes
+
+
+def _silent(_: str) -> None:
+    return None
+
+
+class Outbox:
+    """Where advisories wait. ``path`` None keeps them in memory (replay, tests)."""
+
+    def __init__(
+        self,
+        path: Path | None,
+        *,
+        max_bytes: int = MAX_BYTES,
+        on_trouble: Callable[[str], None] | None = None,
+    ) -> None:
+        self._path = path
+        self._max_bytes = max_bytes
+        self._on_trouble = on_trouble or _silent
+        self._held: dict[int, Held] = {}  # insertion order is sending order
+        self._unsaved: set[int] = set()  # held, but not on disk
+        self._undeleted: set[int] = set()  # on disk, but acknowledged
+        self._bytes = 0
+        self._order = 0
+        self._db: sqlite3.Connection | None = None
+        self.boot = 0
+        self.dropped = 0
+        self.trouble = ""  # why it goes on in memory; "" when all is on disk
+        if path is not None:
+            self._open(path)
+
+    @property
+    def durable(self) -> bool:
+        """Whether all that is held would survive a power cut."""
+        return self._path is not None and not self.trouble
+
+    def next_order(self) -> int:
+        """The number that the next :meth:`put` gives; a signature must cover it beforehand."""
+        return self._order + 1
+
+    def put(self, seq: int, payload: bytes) -> Held:
+        """Hold an advisory; on disk and synced when this returns, if the disk lets it."""
+        self._order += 1
+        held = Held(self._order, seq, payload)
+        self._held[held.order] = held
+        self._unsaved.add(held.order)
+        self._bytes += len(payload)
+        self._keep_bounds()
+        self._save()
+        return held
+
+    def put_advisory(self, seq: int, payload: bytes) -> None:
+        """:meth:`put`, for callers that need no number."""
+        self.put(seq, payload)
+
+    def pending(self) -> list[Held]:
+        """All that the broker has not acknowledged, oldest first."""
+        return list(self._held.values())
+
+    def __len__(self) -> int:
+        return len(self._held)
+
+    def delete(self, order: int) -> None:
+        """The broker has it: forget it. An unknown number is no fault."""
+        held = self._held.pop(order, None)
+        if held is None:
+            return
+        self._bytes -= len(held.payload)
+        if order in self._unsaved:
+            self._unsaved.discard(order)
+        else:
+            self._undeleted.add(order)
+        self._save()
+
+    def close(self) -> None:
+        """Try the disk a last time and close the file."""
+        self._save()
+        if self._db is not None:
+            with suppress(sqlite3.Error):
+                self._db.close()
+            self._db = None
+
+    # --- the disk ------------------------------------------------------------------------------
+
+    def _open(self, path: Path) -> None:
+        try:
+            self._db = _connect(path)
+            self._load(self._db)
+        except sqlite3.DatabaseError as error:
+            if _is_damage(error):
+                self._start_anew(path, error)
+            else:
+                self._degrade(error)
+        except OSError as error:
+            self._degrade(error)
+
+    def _load(self, db: sqlite3.Connection) -> None:
+        counters = dict(db.execute("SELECT name, value FROM counter").fetchall())
+        rows = db.execute('SELECT "order", seq, payload FROM advisory ORDER BY "order"').fetchall()
+        for order, seq, payload in rows:
+            self._held[order] = Held(order, seq, bytes(payload))
+            self._bytes += len(payload)
+        self._order = max(counters.get("order", 0), *self._held, 0)
+        self.boot = counters.get("boot", 0) + 1
+        self._save()
+
+    def _start_anew(self, path: Path, error: Exception) -> None:
+        """Set a damaged file aside, take over its readable rows, begin a new file."""
+        if self._db is not None:
+            with suppress(sqlite3.Error):
+                self._db.close()
+        aside = path.with_suffix(f".damaged-{os.getpid()}")
+        for held in _salvage(path):
+            self._held.setdefault(held.order, held)
+        self._bytes = sum(len(held.payload) for held in self._held.values())
+        self._unsaved = set(self._held)
+        self._order = max(self._held, default=0)
+        try:
+            for tail in ("", "-wal", "-shm"):
+                with suppress(FileNotFoundError):
+                    os.replace(f"{path}{tail}", f"{aside}{tail}")
+            self._db = _connect(path)
+            self.boot += 1
+            self._save()
+        except (sqlite3.Error, OSError) as second:
+            self._degrade(second)
+        self._on_trouble(f"outbox was damaged ({error}); set aside as {aside.name}, begun anew")
+
+    def _save(self) -> None:
+        """Bring the file in line with memory in one synced transaction."""
+        if self._path is None:
+            self._unsaved.clear()
+            self._undeleted.clear()
+            return
+        try:
+            if self._db is None:
+                self._db = _connect(self._path)
+            self._write(self._db)
+        except (sqlite3.Error, OSError) as error:
+            self._degrade(error)
+            return
+        self._unsaved.clear()
+        self._undeleted.clear()
+        if self.trouble:
+            self.trouble = ""
+            self._on_trouble("outbox is on disk again")
+
+    def _write(self, db: sqlite3.Connection) -> None:
+        with db:
+            db.executemany(
+                'DELETE FROM advisory WHERE "order" = ?', [(n,) for n in self._undeleted]
+            )
+            db.executemany(
+                'INSERT OR REPLACE INTO advisory ("order", seq, payload) VALUES (?, ?, ?)',
+                [(n, self._held[n].seq, self._held[n].payload) for n in sorted(self._unsaved)],
+            )
+            db.executemany(
+                "INSERT OR REPLACE INTO counter (name, value) VALUES (?, ?)",
+                zip(_COUNTERS, (self.boot, self._order), strict=True),
+            )
+
+    def _degrade(self, error: Exception) -> None:
+        if self._db is not None:
+            with suppress(sqlite3.Error):
+                self._db.close()  # a handle from before a remount would fail for ever
+            self._db = None
+        text = f"outbox goes on in memory only: {error}"
+        if text != self.trouble:
+            self.trouble = text
+            self._on_trouble(text)
+
+    def _keep_bounds(self) -> None:
+        while self._bytes > self._max_bytes and len(self._held) > 1:
+            oldest = next(iter(self._held))
+            self._bytes -= len(self._held.pop(oldest).payload)
+            if oldest in self._unsaved:
+                self._unsaved.discard(oldest)
+            else:
+                self._undeleted.add(oldest)
+            self.dropped += 1
+            if self.dropped == 1 or self.dropped % 100 == 0:
+                self._on_trouble(f"outbox is full: {self.dropped} oldest advisories dropped")
+
+
+def _connect(path: Path) -> sqlite3.Connection:
+    path.parent.mkdir(parents=True, exist_ok=True)
+    db = sqlite3.connect(path, timeout=1.0, isolation_level="IMMEDIATE", check_same_thread=False)
+    try:
+        db.execute("PRAGMA journal_mode=WAL")
+        db.execute("PRAGMA synchronous=FULL")  # in WAL mode: every commit is synced
+        version = db.execute("PRAGMA user_version").fetchone()[0]
+        if version > SCHEMA_VERSION:
+            raise sqlite3.OperationalError(
+                f"{path.name} was written by a later version (schema {version})"
+            )
+        with db:
+            db.execute(
+                'CREATE TABLE IF NOT EXISTS advisory ("order" INTEGER PRIMARY KEY, '
+                "seq INTEGER NOT NULL, payload BLOB NOT NULL)"
+            )
+            db.execute("CREATE TABLE IF NOT EXISTS counter (name TEXT PRIMARY KEY, value INTEGER)")
+            db.execute(f"PRAGMA user_version={SCHEMA_VERSION}")
+        if db.execute("PRAGMA quick_check(1)").fetchone()[0] != "ok":
+            raise sqlite3.DatabaseError("database disk image is malformed")
+    except sqlite3.Error:
+        db.close()
+        raise
+    return db
+
+
+def _is_damage(error: sqlite3.DatabaseError) -> bool:
+    """Damage to the file itself; all else (full, read-only, locked) may pass."""
+    damage = {"SQLITE_CORRUPT", "SQLITE_NOTADB", "SQLITE_FORMAT"}
+    name = getattr(error, "sqlite_errorname", "")
+    return "malformed" in str(error) or any(name.startswith(word) for word in damage)
+
+
+def _salvage(path: Path) -> list[Held]:
+    """Every row of a damaged file that can still be read, oldest first."""
+    found: dict[int, Held] = {}
+    for direction in ("ASC", "DESC"):  # from both ends towards the damage
+        with suppress(sqlite3.Error):
+            db = sqlite3.connect(path, timeout=1.0)
+            try:
+                query = f'SELECT "order", seq, payload FROM advisory ORDER BY "order" {direction}'
+                for order, seq, payload in db.execute(query):
+                    if isinstance(order, int) and isinstance(payload, bytes):
+                        found[order] = Held(order, int(seq), payload)
+            finally:
+                db.close()
+    return [found[order] for order in sorted(found)]

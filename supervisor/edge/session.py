@@ -1,0 +1,288 @@
+"""One connection to the broker: MQTT 5 or 3.1.1 by aiomqtt, closed for certain at its end.
+
+The three places where aiomqtt's own interface is too narrow are kept in this module: the socket
+comes from our :class:`Dialer` (dead links, lost name service), a refused PUBACK is an error and
+not a delivery, and the reason of a failed TLS handshake is taken from the log of paho-mqtt,
+which tells it to nobody else.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import fcntl
+import logging
+import socket
+import struct
+import termios
+from collections.abc import AsyncIterator
+from contextlib import asynccontextmanager, suppress
+from dataclasses import dataclass
+from typing import Any, Literal
+
+import aiomqtt
+from aiomqtt import ProtocolVersion
+from aiomqtt.exceptions import MqttConnectError
+from paho.mqtt.client import MQTT_CLEAN_START_FIRST_ONLY
+from paho.mqtt.packettypes import PacketTypes
+from paho.mqtt.properties import Properties
+
+from supervisor.edge.dial import Dialer, WireCount, refusal, wire_count
+
+Protocol = Literal[4, 5]  # the protocol level byte: MQTT 3.1.1 or 5
+SESSION_EXPIRY_S = 3600  # acknowledgements sent while the link is down wait so long for us
+WILL_DELAY_S = 10  # a link that is back within this was never away, to a watcher
+SCHEMA_PROPERTY = ("schema", "1")
+
+
+class ConnectionFailed(Exception):  # noqa: N818 - it is an outcome, told in words
+    """The broker was not reached, refused us, or went away. Says why in plain words."""
+
+    def __init__(self, why: str, *, refused: bool = False, silent: bool = False) -> None:
+        super().__init__(why)
+        self.refused = refused  # trying again soon will not help
+        self.silent = silent  # TCP stood, but no answer came: perhaps the wrong protocol
+        self.taken_over = "taken over" in why.lower()
+
+
+@dataclass(frozen=True, slots=True)
+class Hello:
+    """How we introduce ourselves."""
+
+    client_id: str
+    user: str
+    password: str | None
+    will_topic: str
+    will_payload: bytes
+    keepalive_s: int
+    timeout_s: float
+    dead_after_s: float
+
+
+class _Listener(logging.Handler):
+    """Hears paho say why a socket failed, and wakes who waits for the connection."""
+
+    def __init__(self) -> None:
+        super().__init__(logging.WARNING)
+        self.text = ""
+        self.heard = asyncio.Event()
+        self._loop = asyncio.get_running_loop()
+
+    def emit(self, record: logging.LogRecord) -> None:
+        text = record.getMessage()
+        if "pending publish calls" in text:
+            return
+        self.text = text
+        with suppress(RuntimeError):  # the loop has gone: nobody waits
+            self._loop.call_soon_threadsafe(self.heard.set)
+
+
+class Session:
+    """A connection that stands."""
+
+    def __init__(self, client: aiomqtt.Client, protocol: Protocol) -> None:
+        self._client = client
+        self.protocol = protocol
+        self.resumed = False  # the broker still knew us: subscriptions and retained are there
+        self._refused: dict[int, str] = {}
+        _watch_callbacks(client, self)
+
+    async def publish(
+        self,
+        topic: str,
+        payload: bytes,
+        *,
+        qos: int = 0,
+        retain: bool = False,
+        expiry_s: int | None = None,
+        timeout_s: float = 30.0,
+    ) -> None:
+        """Send; with QoS 1 returns when the broker has taken it over."""
+        properties = self._properties(expiry_s) if self.protocol == 5 else None
+        await self._client.publish(
+            topic, payload, qos, retain, properties=properties, timeout=timeout_s
+        )
+        if self._refused:
+            _, why = self._refused.popitem()
+            raise ConnectionFailed(f"the broker did not take {topic}: {why}", refused=True)
+
+    async def subscribe(self, topic: str, *, timeout_s: float = 15.0) -> None:
+        """QoS 1; a refusal is an error."""
+        granted = await self._client.subscribe(topic, qos=1, timeout=timeout_s)
+        code = granted[0]
+        value = code if isinstance(code, int) else code.value
+        if value >= 0x80:
+            raise ConnectionFailed(f"the broker does not let us read {topic}", refused=True)
+
+    async def incoming(self) -> AsyncIterator[tuple[str, bytes]]:
+        """Received messages; ends with aiomqtt.MqttError when the connection does."""
+        async for message in self._client.messages:
+            payload = message.payload
+            if isinstance(payload, bytes | bytearray):
+                yield str(message.topic), bytes(payload)
+
+    def unsent_bytes(self) -> int:
+        """Bytes that the other side has not acknowledged: what statuses must not pile up on."""
+        sock = _socket(self._client)
+        if sock is None:
+            return 0
+        try:
+            answer = fcntl.ioctl(sock.fileno(), termios.TIOCOUTQ, b"\0\0\0\0")
+        except (OSError, ValueError):
+            return 0
+        return int(struct.unpack("i", answer)[0])
+
+    def wire(self) -> WireCount | None:
+        """Bytes of this connection so far."""
+        return wire_count(_socket(self._client))
+
+    def note_refused(self, mid: int, why: str) -> None:
+        """The broker answered a publish with an error code (MQTT 5 only)."""
+        self._refused[mid] = why
+
+    @staticmethod
+    def _properties(expiry_s: int | None) -> Any:
+        properties = _properties(PacketTypes.PUBLISH)
+        properties.UserProperty = SCHEMA_PROPERTY
+        if expiry_s is not None:
+            properties.MessageExpiryInterval = expiry_s
+        return properties
+
+
+@asynccontextmanager
+async def connected(dialer: Dialer, hello: Hello, protocol: Protocol, tls: Any) -> Any:
+    """A :class:`Session`; ConnectionFailed when it cannot be had or is lost inside."""
+    listener = _Listener()
+    logger = logging.Logger("homeleg.mqtt")
+    logger.addHandler(listener)
+    client = _client(dialer, hello, protocol, tls, logger)
+    session = Session(client, protocol)
+    try:
+        await _enter(client, listener, hello.timeout_s)
+    except BaseException as error:
+        _hang_up(client, dialer)
+        if isinstance(error, Exception):
+            raise _explained(error, listener.text, dialer) from None
+        raise
+    try:
+        yield session
+    except aiomqtt.MqttError as error:
+        raise _explained(error, listener.text, dialer) from None
+    finally:
+        await _leave(client, dialer)
+
+
+def _properties(packet: int) -> Any:
+    return Properties(packet)  # type: ignore[no-untyped-call]
+
+
+def _client(
+    dialer: Dialer, hello: Hello, protocol: Protocol, tls: Any, logger: logging.Logger
+) -> aiomqtt.Client:
+    v5 = protocol == 5
+    will = aiomqtt.Will(hello.will_topic, hello.will_payload, qos=1, retain=True)
+    connect = None
+    if v5:
+        delayed = _properties(PacketTypes.WILLMESSAGE)
+        delayed.WillDelayInterval = WILL_DELAY_S
+        will = aiomqtt.Will(will.topic, will.payload, will.qos, will.retain, delayed)
+        connect = _properties(PacketTypes.CONNECT)
+        connect.SessionExpiryInterval = SESSION_EXPIRY_S
+        connect.ReceiveMaximum = 20
+    client = aiomqtt.Client(
+        dialer.host,
+        dialer.port,
+        username=hello.user or None,
+        password=hello.password,
+        identifier=hello.client_id,
+        protocol=ProtocolVersion.V5 if v5 else ProtocolVersion.V311,
+        will=will,
+        clean_session=None if v5 else False,
+        clean_start=False if v5 else MQTT_CLEAN_START_FIRST_ONLY,
+        properties=connect,
+        keepalive=hello.keepalive_s,
+        timeout=hello.timeout_s,
+        max_queued_incoming_messages=1000,
+        tls_context=tls,
+        logger=logger,
+    )
+    client.pending_calls_threshold = 1000
+    paho = client._client
+    paho.connect_timeout = hello.timeout_s
+
+    def dial() -> socket.socket:
+        return dialer.open(hello.timeout_s, hello.dead_after_s)
+
+    paho._create_socket_connection = dial  # type: ignore[method-assign]
+    return client
+
+
+async def _enter(client: aiomqtt.Client, listener: _Listener, timeout_s: float) -> None:
+    """``__aenter__``, but without waiting out its time limit when the socket has failed."""
+    entering = asyncio.ensure_future(client.__aenter__())
+    failing = asyncio.ensure_future(listener.heard.wait())
+    try:
+        # The worker thread looks up, connects and shakes hands, each within its own limit.
+        limit_s = 3.0 * timeout_s + 5.0
+        await asyncio.wait({entering, failing}, timeout=limit_s, return_when="FIRST_COMPLETED")
+        if entering.done():
+            entering.result()
+            client.timeout = 2.0  # from here on it only bounds the farewell
+            return
+        raise aiomqtt.MqttError(listener.text or "no answer")
+    finally:
+        for task in (entering, failing):
+            task.cancel()
+        await asyncio.gather(entering, failing, return_exceptions=True)
+
+
+async def _leave(client: aiomqtt.Client, dialer: Dialer) -> None:
+    with suppress(aiomqtt.MqttError, OSError, asyncio.TimeoutError):
+        await client.__aexit__(None, None, None)
+    _hang_up(client, dialer)
+
+
+def _hang_up(client: aiomqtt.Client, dialer: Dialer) -> None:
+    """Leave no socket behind, whatever state it is in."""
+    sock = _socket(client)
+    if sock is not None:
+        with suppress(OSError):
+            sock.shutdown(socket.SHUT_RDWR)
+    dialer.abandon()
+
+
+def _socket(client: aiomqtt.Client) -> Any:
+    return client._client.socket()
+
+
+def _watch_callbacks(client: aiomqtt.Client, session: Session) -> None:
+    """See what aiomqtt passes over: the code in a PUBACK, "session present" in a CONNACK."""
+    paho: Any = client._client
+    published, accepted = paho.on_publish, paho.on_connect
+
+    def on_publish(a: Any, b: Any, mid: int, code: Any, properties: Any) -> None:
+        if getattr(code, "value", 0) >= 0x80:
+            session.note_refused(mid, str(code))
+        published(a, b, mid, code, properties)
+
+    def on_connect(a: Any, b: Any, flags: Any, code: Any, properties: Any = None) -> None:
+        session.resumed = bool(getattr(flags, "session_present", False))
+        accepted(a, b, flags, code, properties)
+
+    paho.on_publish, paho.on_connect = on_publish, on_connect
+
+
+def _explained(error: BaseException, heard: str, dialer: Dialer) -> ConnectionFailed:
+    """Foreign failures in our words, once."""
+    if isinstance(error, ConnectionFailed):
+        return error
+    plain = refusal(error.__cause__ or error) or refusal(error) or refusal(heard)
+    if plain:
+        return ConnectionFailed(plain, refused=True)
+    if isinstance(error, MqttConnectError):
+        code = getattr(error.rc, "value", error.rc)
+        if code in (1, 0x84):  # unacceptable / unsupported protocol version
+            return ConnectionFailed("the broker does not speak this MQTT version", silent=True)
+        return ConnectionFailed(f"the broker refused us: {error.rc}", refused=True)
+    text = str(error) or heard or type(error).__name__
+    silent = dialer.connected and "timed out" in text
+    return ConnectionFailed(text, silent=silent)
