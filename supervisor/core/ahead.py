@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from supervisor.core.discharge import (
     LOSS_GUESS,
     CellTables,
+    Charge,
     cooling,
     current_a,
     loaded_v,
@@ -31,6 +32,7 @@ from supervisor.core.members import (
 )
 from supervisor.core.plan import Flight
 
+Array = NDArray[np.float64]
 Floats = NDArray[np.floating[Any]]
 
 SLOWEST_MPS = 1.0  # ground speed under which a leg counts as impossible rather than endless
@@ -42,9 +44,7 @@ class Ahead:
     """The members at every point of the plan, (members, points)."""
 
     t_s: Floats
-    u: Floats
-    v1_v: Floats
-    v2_v: Floats
+    charge: Charge
     warmth_k: Floats  # cell temperature less the member's temperature now
     lowest_v: Floats  # lowest voltage of the weakest cell under load on the way to here
     ground_mps: Floats  # (points - 1) of each stretch
@@ -52,11 +52,13 @@ class Ahead:
 
 def ground_speed_mps(tas: Floats, along: Floats, across: Floats) -> Floats:
     """Wind triangle: sqrt(V^2 - across^2) + along, held above ``SLOWEST_MPS``."""
-    still = np.maximum(tas * tas - across * across, 0.0)
-    np.sqrt(still, out=still)
-    still += along
-    result: Floats = np.maximum(still, SLOWEST_MPS)
-    return result
+    speed = across * across
+    np.subtract(tas * tas, speed, out=speed)
+    np.maximum(speed, 0.0, out=speed)
+    np.sqrt(speed, out=speed)
+    speed += along
+    np.maximum(speed, SLOWEST_MPS, out=speed)
+    return speed
 
 
 @dataclass(frozen=True, slots=True)
@@ -170,8 +172,9 @@ def fly_plan(
     u[:, 1:] = members.u - np.cumsum(ocv * current * seconds * members.per_ah, axis=1)
     t = np.zeros_like(v1)
     np.cumsum(seconds, axis=1, out=t[:, 1:])
-    lowest = _lowest_on_rotors(table, members, legs, u, v1, v2, factor, p_cell)
-    return Ahead(t, u, v1, v2, warmth, lowest, ground)
+    charge = Charge(u, v1, v2)
+    lowest = _lowest_on_rotors(table, members, legs, charge, factor, p_cell)
+    return Ahead(t, charge, warmth, lowest, ground)
 
 
 def _settle(start: Floats, target: Floats, keep: Floats) -> Floats:
@@ -190,19 +193,18 @@ def _lowest_on_rotors(
     table: CellTables,
     members: Members,
     legs: Columns,
-    u: Floats,
-    v1: Floats,
-    v2: Floats,
+    charge: Charge,
     factor: Floats,
     p_cell: Floats,
 ) -> Floats:
     """Running minimum of the weakest cell's voltage at the end of every stretch on the rotors."""
-    lowest = np.full_like(u, AMPLE_V)
     hover = np.flatnonzero(legs.kind == Kind.HOVER)
-    if len(hover):
-        end = hover + 1
-        lowest[:, end] = loaded_v(
-            table, u[:, end], v1[:, end], v2[:, end], factor[:, end], p_cell[:, hover],
-            members.weak_v, members.weak_r,
-        )  # fmt: skip
+    if not len(hover):
+        return np.full_like(members.u, AMPLE_V)
+    lowest = np.full_like(charge.u, AMPLE_V)
+    end = hover + 1
+    there = Charge(charge.u[:, end], charge.v1[:, end], charge.v2[:, end])
+    lowest[:, end] = loaded_v(
+        table, there, factor[:, end], p_cell[:, hover], members.weak_v, members.weak_r
+    )
     return np.minimum.accumulate(lowest, axis=1)

@@ -27,7 +27,7 @@ from supervisor.core.ahead import Ahead, Columns, fly_plan
 from supervisor.core.belief import Array, Belief
 from supervisor.core.cells import pack_energy_wh
 from supervisor.core.constants import RHO0_KGPM3
-from supervisor.core.discharge import CellTables, Floats, tables
+from supervisor.core.discharge import CellTables, Charge, Floats, tables
 from supervisor.core.events import FourNumbers, Phase, PlaceAhead, SiteChance
 from supervisor.core.legs import (
     ROTORBORNE,
@@ -134,36 +134,25 @@ class Forecaster:
         targets = [self._target(query, belief, course, leave_s, site) for site in sites]
         wind = query.draw(belief.wind, rng, self.members)
         ahead = self._fly_plan(belief, course, members, plan_wind, wind, rng)
-        landings = [
-            fly_ways(flight, self.table, members, ahead, leave, target, wind, habits)
-            for leave, target in zip(course.departures, targets, strict=True)
-        ]
+        to = list(zip(course.departures, targets, strict=True))
+        landings = fly_ways(flight, self.table, members, ahead, to, wind, habits)
         return Run(self, belief, habits, course, members, ahead, landings)
 
     def _course(self, belief: Belief, habits: Habits) -> Course:
         flight = self.flight
         plan = [] if belief.homeward else plan_ahead(flight, self.route, belief, habits)
-        seconds = [self._expected_s(belief, s) for s in plan]
+        here = belief.wind.mean_at(belief.north_m, belief.east_m, belief.position.height_m, 0.0)
+        seconds = [_expected_s(s, here) for s in plan]
         horizon = self._horizon_s(belief)
         pieces = cut_to_points(plan, self.points, seconds, horizon)
         return Course(
             stretches=pieces,
-            seconds=np.array([self._expected_s(belief, s) for s in pieces]),
+            seconds=np.array([_expected_s(s, here) for s in pieces]),
             whole=sum(seconds) <= horizon,
             heights=np.array([belief.position.height_m] + [s.end_height_m for s in pieces]),
             places=self._places(belief, pieces),
             departures=self._departures(belief, pieces),
         )
-
-    def _expected_s(self, belief: Belief, s: Stretch) -> float:
-        """Roughly how long a stretch takes in the wind met here: only spaces points and nodes."""
-        if s.kind is not Kind.WING:
-            return s.dwell_s
-        north, east, _ = belief.wind.mean_at(
-            belief.north_m, belief.east_m, belief.position.height_m, 0.0
-        )
-        along = (north * (s.end[0] - s.start[0]) + east * (s.end[1] - s.start[1])) / s.length_m
-        return s.length_m / max(s.cas_mps + along, 0.3 * s.cas_mps)
 
     def _horizon_s(self, belief: Belief) -> float:
         """When every member will have run dry: beyond it no point is worth flying to."""
@@ -261,12 +250,22 @@ class Forecaster:
         if not course.stretches:
             still = np.zeros_like(members.u)
             ample = np.full_like(members.u, 9.0)
-            return Ahead(still, members.u, members.v1_v, members.v2_v, still, ample, still)
+            now = Charge(members.u, members.v1_v, members.v2_v)
+            return Ahead(still, now, still, ample, still)
         legs = Columns.of(course.stretches, self.dtype)
         air = air_at(self.flight, belief, legs.mid_height_m, self.dtype)
         parts = winds.along_across(wind, legs.north, legs.east, self.dtype)
         gusts = rng.standard_normal((self.members, len(course.stretches)), dtype=np.float32)
         return fly_plan(self.flight, self.table, members, air, legs, parts, gusts)
+
+
+def _expected_s(s: Stretch, wind: tuple[float, float, float]) -> float:
+    """Roughly how long a stretch takes in the wind met here: only spaces points and nodes."""
+    if s.kind is not Kind.WING:
+        return s.dwell_s
+    rise_n, rise_e = s.end[0] - s.start[0], s.end[1] - s.start[1]
+    along = (wind[0] * rise_n + wind[1] * rise_e) / s.length_m
+    return s.length_m / max(s.cas_mps + along, 0.3 * s.cas_mps)
 
 
 def _level_w(craft: Aircraft, belief: Belief) -> float:
@@ -335,7 +334,7 @@ class Run:
             planned_wh=(),
             why_wh=(),
             alternates=alternates,
-            headwind_home_mps=float(self.landings[0].head_mps[:, 0].mean()),
+            headwind_home_mps=float(self.landings[0].head_mps[0]),
             headwind_excess_mps=0.0,
             headwind_cost_wh=0.0,
             overrun_wh=0.0,

@@ -7,6 +7,7 @@ long the landing will take, how exactly the airspeed is held).
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import Any
 
@@ -145,5 +146,5 @@ def hover_power_w(
 
 def turn_s(bank_rad: float, tas_mps: Floats, turn_rad: Floats) -> Floats:
     """Time [s] for a coordinated turn: rate = g tan(bank) / V."""
-    result: Floats = turn_rad * tas_mps / (G0_MPS2 * np.tan(bank_rad))
+    result: Floats = turn_rad * tas_mps / (G0_MPS2 * math.tan(bank_rad))
     return result

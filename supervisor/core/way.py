@@ -7,14 +7,23 @@ and the last part on the rotors. Arrays are (members, points) unless said otherw
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from typing import Any
+import math
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
-from supervisor.core.ahead import Ahead, ground_speed_mps
-from supervisor.core.discharge import CellTables, Floats, cooling, drain, loaded_v, relaxed, thaw
+from supervisor.core.ahead import Ahead, Array, ground_speed_mps
+from supervisor.core.discharge import (
+    CellTables,
+    Charge,
+    Floats,
+    cooling,
+    drain,
+    loaded_v,
+    relaxed,
+    thaw,
+)
 from supervisor.core.legs import Habits, Ways
 from supervisor.core.members import (
     GUST_TIME_S,
@@ -68,6 +77,11 @@ class Times:
     descent: Floats
     landing: Floats
 
+    def total_s(self) -> Floats:
+        """Expected duration from each point, (points,)."""
+        on_wing = self.turn + self.climb + self.descent + self.cruise.mean(axis=0)
+        return self.lift + on_wing + self.landing.mean(axis=0)
+
 
 @dataclass(frozen=True, slots=True)
 class Powers:
@@ -86,7 +100,8 @@ class Landings:
     """What becomes of turning at every point.
 
     ``lowest_v``: weakest cell under load anywhere up to touch-down; ``hover_v``: in the landing
-    hover alone. ``parts_wh``: energy taken from the cells by each phase from point 0, (members,).
+    hover alone. ``seconds`` and ``head_mps`` are expectations, (points,); ``parts_wh``: energy taken
+    from the cells by each phase from point 0, (members,).
     """
 
     seconds: Floats
@@ -102,33 +117,45 @@ def fly_ways(
     table: CellTables,
     members: Members,
     ahead: Ahead,
-    points: Departures,
-    to: Destination,
-    wind: tuple[Floats, Floats],
+    to: list[tuple[Departures, Destination]],
+    wind: tuple[Array, Array],
     habits: Habits,
-) -> Landings:
-    """All members from all points to one site."""
+) -> list[Landings]:
+    """All members from all points to every site."""
+    discharge = _Discharge(flight, table, members)
+    left: dict[tuple[int, float], _Pack] = {}
+    result: list[Landings] = []
     cas = flight.return_plan.airspeed_mps * habits.cas_factor * members.airspeed
-    tas = cas * to.cruise_air.tas_per_cas
-    fly_s, head = _time_on_ways(tas, to.ways, to.winds, wind)
-    times = _times(flight, members, points, to, habits, tas, fly_s)
-    powers = _powers(flight, members, points, to, habits, cas, times)
-    return _Discharge(flight, table, members, ahead, to).run(times, powers, head)
+    for points, site in to:
+        tas = cas * site.cruise_air.tas_per_cas
+        fly_s, head = _time_on_ways(tas, site.ways, site.winds, wind)
+        times = _times(flight, members, points, site, habits, tas, fly_s)
+        powers = _powers(flight, members, points, site, habits, cas, times)
+        # Sites of the same return height share the climb to it.
+        start = (id(points), site.cruise_m)
+        if start not in left:
+            left[start] = discharge.leave(ahead, times, powers)
+        pack, hover_v = discharge.arrive(left[start], times, powers, site.cruise_air.temperature_c)
+        result.append(
+            Landings(times.total_s(), pack.charge.u, pack.lowest_v, hover_v, head, pack.parts_wh)
+        )
+    return result
 
 
 def _time_on_ways(
-    tas: Floats, ways: Ways, spreads: list[Spread], wind: tuple[Floats, Floats]
+    tas: Floats, ways: Ways, spreads: list[Spread], wind: tuple[Array, Array]
 ) -> tuple[Floats, Floats]:
-    """(seconds on the way, its mean head wind [m/s])."""
+    """(seconds on the way, its expected head wind [m/s] (points,))."""
     dtype = tas.dtype
     seconds = np.zeros(1, dtype)
-    drift = np.zeros(1, dtype)
+    head = np.zeros(ways.length_m.shape[1])
     for p, spread in enumerate(spreads):
         length = ways.length_m[p].astype(dtype)
         along, across = spread.along_across(wind, ways.north[p], ways.east[p], dtype)
-        seconds = seconds + length / ground_speed_mps(tas, along, across)
-        drift = drift + length * along
-    return seconds, -drift / np.maximum(ways.total_m, 1.0).astype(dtype)
+        head -= ways.length_m[p] * along.mean(axis=0)
+        across = ground_speed_mps(tas, along, across)
+        seconds = seconds + np.divide(length, across, out=across)
+    return seconds, head / np.maximum(ways.total_m, 1.0)
 
 
 def _times(
@@ -151,7 +178,7 @@ def _times(
     again_s = rounds * (habits.landing_hover_s + craft.transition_height_m / craft.hover_climb_mps)
     return Times(
         lift=points.lift_s.astype(dtype) * fly,
-        turn=turn_s(craft.bank_rad, tas, to.ways.turn_rad.astype(dtype)) * fly,
+        turn=turn_s(craft.bank_rad, tas.mean(axis=0), to.ways.turn_rad.astype(dtype)) * fly,
         climb=climb_s * fly,
         cruise=(np.maximum(fly_s - climb_s - descent_s, 0.0) + rounds * CIRCUIT_S) * fly,
         descent=descent_s * fly,
@@ -169,7 +196,7 @@ def _powers(
     times: Times,
 ) -> Powers:
     dtype = cas.dtype
-    bank = 1.0 / float(np.cos(flight.aircraft.bank_rad))
+    bank = 1.0 / math.cos(flight.aircraft.bank_rad)
     rising = points.height_m < to.cruise_m
     rate = np.where(rising, habits.climb_mps, -habits.descent_mps).astype(dtype)
     level, sink = np.zeros(1, dtype), np.full(1, -habits.descent_mps, dtype)
@@ -177,7 +204,7 @@ def _powers(
     gone, air, ground = points.dropped_kg, to.cruise_air, to.ground_air.density
 
     cruise = wing_power_w(flight, members, air, cas, level, gone)
-    lull = members.gust_w * np.sqrt(GUST_TIME_S / (GUST_TIME_S + times.cruise))
+    lull = members.gust_w * np.sqrt(GUST_TIME_S / (GUST_TIME_S + times.cruise.mean(axis=0)))
     return Powers(
         lift=hover_power_w(flight, members, ground, lift, gone),
         turn=wing_power_w(flight, members, air, cas, level, gone, bank),
@@ -188,87 +215,102 @@ def _powers(
     )
 
 
+@dataclass(frozen=True, slots=True)
+class _Pack:
+    """The members' cells on their way, and what has been seen of them so far."""
+
+    charge: Charge
+    warmth_k: Floats
+    lowest_v: Floats
+    parts_wh: dict[str, Floats]
+
+
 class _Discharge:
-    """Takes the phases out of the pack one after another, and watches the weakest cell."""
+    """Takes the phases of a way out of the pack one after another, and watches the weakest cell."""
 
-    def __init__(
-        self, flight: Flight, table: CellTables, members: Members, ahead: Ahead, to: Destination
-    ) -> None:
-        self.table, self.members, self.to = table, members, to
+    def __init__(self, flight: Flight, table: CellTables, members: Members) -> None:
+        self.table, self.members = table, members
         self.cells = float(flight.pack.series * flight.pack.parallel)
-        self.warmth = ahead.warmth_k
-        self.factor = self._resistance()
-        self.u, self.v1, self.v2 = ahead.u, ahead.v1_v, ahead.v2_v
-        self.lowest = ahead.lowest_v
-        self.parts: dict[str, Floats] = {}
 
-    def run(self, times: Times, powers: Powers, head: Floats) -> Landings:
-        """The whole way."""
-        if np.any(times.lift > 0.0):
-            self._take("climb", powers.lift, times.lift)
-            self._look(powers.lift, times.lift > 0.0)
-        if np.any(times.climb > 1.0):
-            self._take("climb", powers.climb, times.climb)
-            self._look(powers.climb, times.climb > 1.0)
-        self._cruise(times, powers)
-        self._take("landing", powers.landing, times.landing)
-        hover_v = self._look(powers.landing)
-        seconds = times.lift + times.climb + times.turn + times.cruise + times.descent
-        return Landings(seconds + times.landing, self.u, self.lowest, hover_v, head, self.parts)
+    def leave(self, ahead: Ahead, times: Times, powers: Powers) -> _Pack:
+        """Up on the rotors where it stands on them, and to the return height: same for any site."""
+        pack = _Pack(ahead.charge, ahead.warmth_k, ahead.lowest_v, {})
+        for power_w, seconds in ((powers.lift, times.lift), (powers.climb, times.climb)):
+            if np.any(seconds > 1.0):
+                pack = self._take(pack, "climb", power_w * seconds, seconds)
+                pack = replace(
+                    pack,
+                    lowest_v=np.where(
+                        seconds > 1.0,
+                        np.minimum(pack.lowest_v, self._loaded(pack, power_w)),
+                        pack.lowest_v,
+                    ),
+                )
+        return pack
 
-    def _cruise(self, times: Times, powers: Powers) -> None:
-        """Turn, cruise and descent as one stretch of their mean power, then told apart again."""
-        joules = {
+    def arrive(
+        self, pack: _Pack, times: Times, powers: Powers, air_c: Floats
+    ) -> tuple[_Pack, Floats]:
+        """Turn, cruise, descend and land; (pack, weakest cell at the end of the landing hover).
+
+        Turn, cruise and descent are one stretch of their mean power, told apart for the ledger.
+        """
+        parts = {
             "turn": powers.turn * times.turn,
             "cruise": powers.cruise * times.cruise,
             "descent": powers.descent * times.descent,
         }
-        seconds = times.turn + times.cruise + times.descent
-        whole = joules["turn"] + joules["cruise"] + joules["descent"]
-        before = self.u
-        current = self._drain(whole / np.maximum(seconds, 1e-3), seconds)
-        taken = (before[:, 0] - self.u[:, 0]) * self.members.to_wh[:, 0]
-        for name, part in joules.items():
-            share = np.broadcast_to(part, whole.shape)[:, 0] / np.maximum(whole[:, 0], 1e-6)
-            self._note(name, taken * share)
-        self._warm(current, seconds)
+        seconds = times.cruise + (times.turn + times.descent)
+        energy = parts["turn"] + parts["descent"]
+        energy = parts["cruise"] + energy
+        before = pack
+        pack = self._take(pack, "", energy, seconds, air_c)
+        taken = pack.parts_wh.pop("")
+        shares = {
+            name: taken * part[:, 0] / np.maximum(energy[:, 0], 1.0) for name, part in parts.items()
+        }
+        pack = replace(pack, parts_wh={**before.parts_wh, **shares})
+        pack = self._take(pack, "landing", powers.landing * times.landing, times.landing)
+        hover_v = self._loaded(pack, powers.landing)
+        return replace(pack, lowest_v=np.minimum(pack.lowest_v, hover_v)), hover_v
 
-    def _take(self, name: str, power_w: Floats, seconds: Floats) -> None:
-        before = self.u
-        self._drain(power_w, seconds)
-        self._note(name, (before[:, 0] - self.u[:, 0]) * self.members.to_wh[:, 0])
+    def _take(
+        self,
+        pack: _Pack,
+        name: str,
+        energy_j: Floats,
+        seconds: Floats,
+        air_c: Floats | None = None,
+    ) -> _Pack:
+        factor = self._resistance(pack)
+        charge, current = drain(
+            self.table, pack.charge, factor, self.members.per_ah, energy_j / self.cells, seconds
+        )
+        taken = (pack.charge.u[:, 0] - charge.u[:, 0]) * self.members.to_wh[:, 0]
+        parts = {**pack.parts_wh, name: pack.parts_wh.get(name, 0.0) + taken}
+        warmth = pack.warmth_k
+        if air_c is not None:
+            warmth = self._warmer(warmth, factor, current, seconds, air_c)
+        return _Pack(charge, warmth, pack.lowest_v, parts)
 
-    def _drain(self, power_w: Floats, seconds: Floats) -> Floats:
-        done = drain(
-            self.table, self.u, self.v1, self.v2, self.factor,
-            self.members.per_ah, power_w / self.cells, seconds,
-        )  # fmt: skip
-        self.u, self.v1, self.v2 = done.u, done.v1, done.v2
-        return done.current_a
+    def _loaded(self, pack: _Pack, power_w: Floats) -> Floats:
+        m = self.members
+        factor = self._resistance(pack)
+        return loaded_v(self.table, pack.charge, factor, power_w / self.cells, m.weak_v, m.weak_r)
 
-    def _note(self, name: str, taken_wh: Floats) -> None:
-        self.parts[name] = self.parts.get(name, np.zeros(1, taken_wh.dtype)) + taken_wh
-
-    def _look(self, power_w: Floats, where: Any = True) -> Floats:
-        """Weakest cell's voltage under ``power_w`` now, remembered as the lowest ``where`` true."""
-        volts = loaded_v(
-            self.table, self.u, self.v1, self.v2, self.factor,
-            power_w / self.cells, self.members.weak_v, self.members.weak_r,
-        )  # fmt: skip
-        self.lowest = np.where(where, np.minimum(self.lowest, volts), self.lowest)
-        return volts
-
-    def _warm(self, current: Floats, seconds: Floats) -> None:
+    def _warmer(
+        self, warmth: Floats, factor: Floats, current: Floats, seconds: Floats, air_c: Floats
+    ) -> Floats:
         """Warmth settles over the way towards what its current sustains."""
         cell = self.table.cell
         ohmic = float(np.median(self.table.r0)) + cell.r1_ohm + cell.r2_ohm
-        air_k = self.to.cruise_air.temperature_c - self.members.temperature_c
-        settled = cooling(cell, current, ohmic * self.factor) + air_k
-        keep = relaxed(seconds, cell.heat_capacity_jpk / cell.cooling_wpk).keep
-        self.warmth = settled + (self.warmth - settled) * keep
-        self.factor = self._resistance()
+        keep = relaxed(seconds.mean(axis=0), cell.heat_capacity_jpk / cell.cooling_wpk).keep
+        settled = cooling(cell, current, ohmic * factor)
+        settled += air_c - self.members.temperature_c
+        settled *= 1.0 - keep
+        settled += keep * warmth
+        return settled
 
-    def _resistance(self) -> Floats:
-        return self.members.resistance * thaw(
-            self.table.cell, self.members.temperature_c, self.warmth
-        )
+    def _resistance(self, pack: _Pack) -> Floats:
+        m = self.members
+        return m.resistance * thaw(self.table.cell, m.temperature_c, pack.warmth_k)
