@@ -31,6 +31,7 @@ from supervisor.core.events import (
 )
 from supervisor.edge import wire
 from supervisor.edge.frames import Frame, Splitter
+from supervisor.edge.quick import maker
 from supervisor.edge.wire import unpack
 
 Values = tuple[Any, ...]
@@ -45,8 +46,25 @@ SPILL_MV = UINT16_UNKNOWN - 1  # a pack above 65.534 V continues in the next cel
 ROLLED_OVER_CA = -10_000  # no pack is charged with 100 A in flight: int16 rolled over
 CELL_REPORT_S = 5.0  # so long a BATTERY_STATUS keeps SYS_STATUS from speaking for the pack
 DATE_KNOWN_US = 1_420_070_400_000_000  # 2015-01-01: an earlier date is a clock that was never set
+_LIFT = {int(lift): lift for lift in Lift}
+_LANDED = {int(landed): landed for landed in Landed}
 DEG7 = math.radians(1e-7)
 CDEG = math.radians(1e-2)
+
+
+_make_air_data = maker(AirData)
+_make_air_pressure = maker(AirPressure)
+_make_attitude = maker(Attitude)
+_make_clock_fix = maker(ClockFix)
+_make_flight_state = maker(FlightState)
+_make_gps_quality = maker(GpsQuality)
+_make_heartbeat = maker(Heartbeat)
+_make_home_fix = maker(HomeFix)
+_make_link_quality = maker(LinkQuality)
+_make_mission_progress = maker(MissionProgress)
+_make_pack_report = maker(PackReport)
+_make_position = maker(Position)
+_make_wind_report = maker(WindReport)
 
 
 class Decoder:
@@ -55,17 +73,16 @@ class Decoder:
     def __init__(self) -> None:
         self._pack_id = 256
         self._pack_s = -math.inf
+        self._readers = _READERS | {
+            wire.BATTERY_STATUS: self._battery,
+            wire.SYS_STATUS: self._totals,
+        }
 
     def decode(self, frame: Frame, t_s: float) -> Observation | None:
         """What the frame says, as received at ``t_s``; None: nothing for the core."""
-        reader = _READERS.get(frame.msgid)
-        if reader is not None:
-            return reader(t_s, unpack(frame.msgid, frame.payload))
-        if frame.msgid == wire.BATTERY_STATUS:
-            return self._battery(t_s, unpack(frame.msgid, frame.payload))
-        if frame.msgid == wire.SYS_STATUS:
-            return self._totals(t_s, unpack(frame.msgid, frame.payload))
-        return None
+        _, msgid, _, _, _, payload = frame
+        reader = self._readers.get(msgid)
+        return reader(t_s, unpack(msgid, payload)) if reader is not None else None
 
     def observe(self, raw: bytes, t_s: float) -> list[Observation]:
         """The same for the bytes of whole frames, in memory: for recordings and simulations."""
@@ -82,7 +99,7 @@ class Decoder:
         pack_v, cell_v = _voltages(values[3:13], values[20:24])
         if current < ROLLED_OVER_CA:
             current += 1 << 16
-        return PackReport(
+        return _make_pack_report(
             t_s,
             pack_v,
             cell_v,
@@ -96,7 +113,7 @@ class Decoder:
         voltage, current, remaining = values[4], values[5], values[12]
         if t_s - self._pack_s < CELL_REPORT_S:
             return None
-        return PackReport(
+        return _make_pack_report(
             t_s,
             NAN if voltage == UINT16_UNKNOWN else voltage * 1e-3,
             (),
@@ -121,17 +138,17 @@ def _voltages(first: Values, more: Values) -> tuple[float, tuple[float, ...]]:
 
 
 def _heartbeat(t_s: float, values: Values) -> Heartbeat:
-    return Heartbeat(t_s, bool(values[3] & ARMED), values[4])
+    return _make_heartbeat(t_s, bool(values[3] & ARMED), values[4])
 
 
 def _system_time(t_s: float, values: Values) -> ClockFix:
     unix_us, boot_ms = values
-    return ClockFix(t_s, unix_us * 1e-6 if unix_us >= DATE_KNOWN_US else NAN, boot_ms * 1e-3)
+    return _make_clock_fix(t_s, unix_us * 1e-6 if unix_us >= DATE_KNOWN_US else NAN, boot_ms * 1e-3)
 
 
 def _gps(t_s: float, values: Values) -> GpsQuality:
     satellites, h_acc_mm = values[9], values[11]
-    return GpsQuality(
+    return _make_gps_quality(
         t_s,
         values[8],
         0 if satellites == UINT8_UNKNOWN else satellites,
@@ -141,19 +158,19 @@ def _gps(t_s: float, values: Values) -> GpsQuality:
 
 def _pressure(t_s: float, values: Values) -> AirPressure:
     hpa = values[1]
-    return AirPressure(t_s, hpa * 100.0 if 0.0 < hpa < math.inf else NAN, values[3] * 1e-2)
+    return _make_air_pressure(t_s, hpa * 100.0 if 0.0 < hpa < math.inf else NAN, values[3] * 1e-2)
 
 
 def _attitude(t_s: float, values: Values) -> Attitude:
     _, roll, pitch, yaw, *_ = values
-    return Attitude(t_s, _finite(roll), _finite(pitch), _finite(yaw))
+    return _make_attitude(t_s, _finite(roll), _finite(pitch), _finite(yaw))
 
 
 def _position(t_s: float, values: Values) -> Position | None:
     _, lat, lon, alt, height, vn, ve, vd, heading = values
     if not _is_place(lat, lon):
         return None
-    return Position(
+    return _make_position(
         t_s,
         lat * DEG7,
         lon * DEG7,
@@ -168,7 +185,7 @@ def _position(t_s: float, values: Values) -> Position | None:
 
 def _air_data(t_s: float, values: Values) -> AirData:
     airspeed, groundspeed, _, climb, heading, throttle = values
-    return AirData(
+    return _make_air_data(
         t_s,
         _finite(airspeed),
         _finite(groundspeed),
@@ -180,7 +197,7 @@ def _air_data(t_s: float, values: Values) -> AirData:
 
 def _wind(t_s: float, values: Values) -> WindReport:
     accuracy = _finite(values[7])
-    return WindReport(
+    return _make_wind_report(
         t_s,
         _finite(values[1]),
         _finite(values[2]),
@@ -190,31 +207,31 @@ def _wind(t_s: float, values: Values) -> WindReport:
 
 def _flight_state(t_s: float, values: Values) -> FlightState:
     lift, landed = values
-    return FlightState(
+    return _make_flight_state(
         t_s,
-        Lift(lift) if lift <= Lift.WING else Lift.UNKNOWN,
-        Landed(landed) if landed <= Landed.LANDING else Landed.UNKNOWN,
+        _LIFT.get(lift, Lift.UNKNOWN),
+        _LANDED.get(landed, Landed.UNKNOWN),
     )
 
 
 def _mission(t_s: float, values: Values) -> MissionProgress | None:
     seq, total, *_ = values
-    return MissionProgress(t_s, seq) if total != UINT16_UNKNOWN else None  # none is loaded
+    return _make_mission_progress(t_s, seq) if total != UINT16_UNKNOWN else None  # none is loaded
 
 
 def _home(t_s: float, values: Values) -> HomeFix | None:
     lat, lon, alt, *_ = values
-    return HomeFix(t_s, lat * DEG7, lon * DEG7, alt * 1e-3) if _is_place(lat, lon) else None
+    return _make_home_fix(t_s, lat * DEG7, lon * DEG7, alt * 1e-3) if _is_place(lat, lon) else None
 
 
 def _radio(t_s: float, values: Values) -> LinkQuality:
     strengths = [rssi for rssi in values[2:4] if rssi != UINT8_UNKNOWN]
-    return LinkQuality(t_s, min(strengths) / 254.0 if strengths else NAN)
+    return _make_link_quality(t_s, min(strengths) / 254.0 if strengths else NAN)
 
 
 def _cellular(t_s: float, values: Values) -> LinkQuality:
     quality = values[6]
-    return LinkQuality(t_s, quality * 1e-2 if quality <= 100 else NAN)
+    return _make_link_quality(t_s, quality * 1e-2 if quality <= 100 else NAN)
 
 
 def _is_place(lat_e7: int, lon_e7: int) -> bool:

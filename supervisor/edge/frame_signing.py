@@ -39,21 +39,27 @@ class Verifier:
         self.newest = newest
         self._last: dict[tuple[int, int, int], int] = {}
 
-    def check(self, frame: Frame, *, remember: bool = True) -> Verdict:
+    def check(self, frame: Frame) -> Verdict:
         """Whether the frame is signed with the key and newer than its stream's last."""
+        verdict = self._judge(frame)
+        if verdict is Verdict.GOOD:
+            stamp = _stamp(frame)
+            self._last[_stream(frame)] = stamp
+            self.newest = max(self.newest, stamp)
+        return verdict
+
+    def would_pass(self, frame: Frame) -> bool:
+        """The same without remembering it."""
+        return self._judge(frame) is Verdict.GOOD
+
+    def _judge(self, frame: Frame) -> Verdict:
         if not frame.signed:
             return Verdict.UNSIGNED
         raw = frame.raw
         if not hmac.compare_digest(signature(self._key, raw[:-6]), raw[-6:]):
             return Verdict.WRONG
-        stamp = int.from_bytes(raw[-12:-6], "little")
-        stream = (frame.sysid, frame.compid, raw[-SIGNATURE])
-        if stamp <= self._last.get(stream, self.newest - NEW_STREAM_LAG - 1):
-            return Verdict.REPLAYED
-        if remember:
-            self._last[stream] = stamp
-            self.newest = max(self.newest, stamp)
-        return Verdict.GOOD
+        oldest = self._last.get(_stream(frame), self.newest - NEW_STREAM_LAG - 1)
+        return Verdict.GOOD if _stamp(frame) > oldest else Verdict.REPLAYED
 
 
 class Signer:
@@ -70,6 +76,14 @@ class Signer:
         self.newest = max(self.newest + 1, ticks)
         body = frame + bytes([self._link]) + self.newest.to_bytes(6, "little")
         return body + signature(self._key, body)
+
+
+def _stamp(frame: Frame) -> int:
+    return int.from_bytes(frame.raw[-12:-6], "little")
+
+
+def _stream(frame: Frame) -> tuple[int, int, int]:
+    return frame.sysid, frame.compid, frame.raw[-SIGNATURE]
 
 
 def signature(key: bytes, body: bytes) -> bytes:

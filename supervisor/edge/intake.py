@@ -7,12 +7,13 @@ recordings hold exactly that and replay as they flew.
 
 from __future__ import annotations
 
+import os
 from dataclasses import dataclass
 
 from supervisor.edge.frame_signing import Verdict, Verifier
 from supervisor.edge.frames import MAGIC_1, Frame, SplitCounts, Splitter
 from supervisor.edge.outgoing import AUTOPILOT, NO_AUTOPILOT
-from supervisor.edge.sequence import Order, Sequence
+from supervisor.edge.sequence import OrderCounts, Sequence
 from supervisor.edge.wire import (
     BATTERY_STATUS,
     CELLULAR_STATUS,
@@ -21,6 +22,7 @@ from supervisor.edge.wire import (
     ROWS,
     unpack,
 )
+from supervisor.errors import LinkError
 
 BATTERIES = (180, 181)  # MAV_COMP_ID_BATTERY, MAV_COMP_ID_BATTERY2
 TELEMETRY_RADIO = 68  # MAV_COMP_ID_TELEMETRY_RADIO
@@ -33,12 +35,9 @@ class IntakeCounts:
 
     accepted: int = 0
     other: int = 0  # another system or component, or before the aircraft was known
-    repeated: int = 0
-    late: int = 0  # overtaken by a newer one of its kind
-    lost: int = 0  # gaps in the sequence numbers
-    restarts: int = 0  # of the sender's sequence
     unsigned: int = 0
     wrong_signature: int = 0
+    replayed: int = 0  # rightly signed, but not newer than what was already heard
     mavlink1: int = 0
 
 
@@ -60,9 +59,10 @@ class Intake:
     ) -> None:
         self.system_id = system_id
         self.counts = IntakeCounts()
+        self.order = OrderCounts()
         self.verifier = Verifier(key, newest_signature) if key else None
         self._splitter = Splitter()
-        self._order: dict[tuple[int, int], Sequence] = {}
+        self._sequences: dict[tuple[int, int], Sequence] = {}
 
     @property
     def bytes_counts(self) -> SplitCounts:
@@ -71,73 +71,72 @@ class Intake:
 
     def feed(self, data: bytes) -> list[Frame]:
         """The aircraft's new frames completed by these bytes. Never raises."""
-        return [frame for frame in self._splitter.feed(data) if self._wanted(frame)]
+        taken = [frame for frame in self._splitter.feed(data) if self._take(frame)]
+        self.counts.accepted += len(taken)
+        return taken
 
-    def _wanted(self, frame: Frame) -> bool:
-        if not frame.raw:
-            sequence = self._order.get((frame.sysid, frame.compid))
-            if sequence:
-                sequence.pass_by(frame.seq)
+    def _take(self, frame: Frame) -> bool:
+        raw, msgid, sysid, compid, seq, _ = frame
+        if not raw:
+            passing = self._sequences.get((sysid, compid))
+            if passing is not None:
+                passing.pass_by(seq)
             return False
-        if not self._ours(frame) or not self._authentic(frame) or not self._fresh(frame):
+        plainly = sysid == self.system_id and compid == AUTOPILOT and msgid in ROWS
+        if not plainly and not self._is_for_us(frame):
+            self.counts.other += 1
             return False
-        self.counts.accepted += 1
-        if frame.raw[0] == MAGIC_1:
+        if self.verifier is not None and not self._authentic(frame):
+            return False
+        sequence = self._sequences.get((sysid, compid))
+        if sequence is None:
+            sequence = self._sequences[sysid, compid] = Sequence(seq, self.order)
+        if not sequence.take(frame):
+            return False
+        if raw[0] == MAGIC_1:
             self.counts.mavlink1 += 1
         return True
 
-    def _ours(self, frame: Frame) -> bool:
-        if frame.msgid in ROWS and (frame.sysid == self.system_id or self._adopt(frame)):
-            ours = frame.compid == AUTOPILOT or (
-                frame.msgid == BATTERY_STATUS and frame.compid in BATTERIES
-            )
-        else:
-            ours = False
+    def _is_for_us(self, frame: Frame) -> bool:
+        """The exceptions to "the autopilot of our system"."""
+        if self.system_id is None:
+            return self._adopt(frame)
+        ours = frame.sysid == self.system_id
+        if frame.msgid == BATTERY_STATUS:
+            return ours and frame.compid in BATTERIES
         # Link quality is put onto the link by the radio or modem, under a number of its own.
-        ours = ours or (
-            frame.msgid in (RADIO_STATUS, CELLULAR_STATUS)
-            and self.system_id is not None
-            and (frame.sysid == self.system_id or frame.compid == TELEMETRY_RADIO)
-        )
-        if not ours:
-            self.counts.other += 1
-        return ours
+        is_link = frame.msgid in (RADIO_STATUS, CELLULAR_STATUS)
+        return is_link and (ours or frame.compid == TELEMETRY_RADIO)
 
     def _adopt(self, frame: Frame) -> bool:
         """The first autopilot's heartbeat decides whom we listen to."""
-        if self.system_id is not None or frame.msgid != HEARTBEAT or frame.compid != AUTOPILOT:
+        if frame.msgid != HEARTBEAT or frame.compid != AUTOPILOT:
             return False
         _, kind, autopilot, *_ = unpack(HEARTBEAT, frame.payload)
         if kind == TYPE_GCS or autopilot == NO_AUTOPILOT:
             return False
-        if self.verifier and self.verifier.check(frame, remember=False) is not Verdict.GOOD:
+        if self.verifier is not None and not self.verifier.would_pass(frame):
             return False
         self.system_id = frame.sysid
         return True
 
     def _authentic(self, frame: Frame) -> bool:
-        if self.verifier is None:
-            return True
+        assert self.verifier is not None
         verdict = self.verifier.check(frame)
         if verdict is Verdict.UNSIGNED:
             self.counts.unsigned += 1
         elif verdict is Verdict.WRONG:
             self.counts.wrong_signature += 1
         elif verdict is Verdict.REPLAYED:
-            self.counts.repeated += 1
+            self.counts.replayed += 1
         return verdict is Verdict.GOOD
 
-    def _fresh(self, frame: Frame) -> bool:
-        source = (frame.sysid, frame.compid)
-        sequence = self._order.get(source)
-        if sequence is None:
-            sequence = self._order[source] = Sequence()
-        order = sequence.place(frame)
-        self.counts.lost += sequence.gap
-        if order is Order.REPEATED:
-            self.counts.repeated += 1
-        elif order is Order.LATE:
-            self.counts.late += 1
-        elif order is Order.RESTARTED:
-            self.counts.restarts += 1
-        return order in (Order.NEW, Order.RESTARTED)
+
+def refuse_unchecked_crc() -> None:
+    """Homeleg always checks CRCs; an environment that asks tools not to is no place to fly in."""
+    if os.environ.get("MAV_IGNORE_CRC"):
+        raise LinkError(
+            "MAV_IGNORE_CRC",
+            "is set: other MAVLink programs here would take damaged frames for good ones",
+            allowed="unset",
+        )

@@ -7,7 +7,7 @@ from typing import Any
 
 from supervisor.edge import wire
 from supervisor.edge.frame_signing import Signer
-from supervisor.edge.frames import SIGNED, seal
+from supervisor.edge.frames import build
 
 AUTOPILOT = 1  # MAV_COMP_ID_AUTOPILOT1
 ONBOARD_COMPUTER = 191  # MAV_COMP_ID_ONBOARD_COMPUTER
@@ -36,9 +36,14 @@ class Outgoing:
     def frame(self, msgid: int, **fields: Any) -> bytes:
         """One frame; fields left out are zero."""
         self._seq = (self._seq + 1) & 0xFF
-        payload = wire.pack(msgid, **fields)
-        flags = SIGNED if self._signer else 0
-        raw = seal(msgid, payload, sysid=self.sysid, compid=self.compid, seq=self._seq, flags=flags)
+        raw = build(
+            msgid,
+            wire.pack(msgid, **fields),
+            sysid=self.sysid,
+            compid=self.compid,
+            seq=self._seq,
+            signed=self._signer is not None,
+        )
         return self._signer.sign(raw) if self._signer else raw
 
     def is_for_us(self, fields: Mapping[str, Any]) -> bool:

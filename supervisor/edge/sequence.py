@@ -7,7 +7,7 @@ before it: an old battery report is useful, an old position after a new one is n
 
 from __future__ import annotations
 
-from enum import Enum
+from dataclasses import dataclass
 
 from supervisor.edge.frames import Frame
 
@@ -15,61 +15,72 @@ LAP = 256
 RESTART_STREAK = 8  # so many unseen frames in a row from behind: the sender counts anew
 
 
-class Order(Enum):
-    """Where a frame stands."""
+@dataclass(slots=True)
+class OrderCounts:
+    """What was wrong with the order."""
 
-    NEW = "new"
-    REPEATED = "repeated"
-    LATE = "late"
-    RESTARTED = "restarted"
+    repeated: int = 0
+    late: int = 0  # dropped: overtaken by a newer one of its kind
+    lost: int = 0  # missing numbers; those that come late after all count here too
+    restarts: int = 0
 
 
 class Sequence:
     """Remembers one lap of one sender's frames."""
 
-    def __init__(self) -> None:
+    def __init__(self, first: int, counts: OrderCounts) -> None:
+        self.counts = counts
         self._lap: list[Frame | None] = [None] * LAP
-        self._head = -1
+        self._next = first
         self._behind = 0
-        self.gap = 0  # frames missing just before the last one placed
 
-    def place(self, frame: Frame) -> Order:
-        """Judge and remember one frame."""
-        step = (frame.seq - self._head) % LAP if self._head >= 0 else 1
-        self.gap = 0
-        if step != 1 and self._seen(frame):
-            return Order.REPEATED
-        if 0 < step < LAP // 2:
-            self._advance(frame, frame.seq, step)
-            return Order.NEW
-        self._behind += 1
-        if self._behind >= RESTART_STREAK:
-            self._lap = [None] * LAP
-            self._advance(frame, frame.seq, 1)
-            return Order.RESTARTED
-        overtaken = self._overtaken(frame)
-        self._lap[frame.seq] = frame
-        return Order.LATE if overtaken else Order.NEW
+    def take(self, frame: Frame) -> bool:
+        """Whether the frame is new and worth having."""
+        seq = frame.seq
+        if seq == self._next:  # nearly always
+            self._lap[seq] = frame
+            self._next = (seq + 1) % LAP
+            self._behind = 0
+            return True
+        return self._take_odd(frame)
 
     def pass_by(self, seq: int) -> None:
         """A frame we do not use took this number: no gap here."""
-        step = (seq - self._head) % LAP
-        if 0 < step < LAP // 2:
-            self._advance(None, seq, step)
+        skipped = (seq - self._next) % LAP
+        if skipped < LAP // 2:
+            self._skip(skipped)
+            self._lap[seq] = None
+            self._next = (seq + 1) % LAP
 
-    def _seen(self, frame: Frame) -> bool:
+    def _take_odd(self, frame: Frame) -> bool:
         earlier = self._lap[frame.seq]
-        return earlier is not None and earlier.raw == frame.raw
+        if earlier is not None and earlier.raw == frame.raw:
+            self.counts.repeated += 1
+            return False
+        skipped = (frame.seq - self._next) % LAP
+        if skipped < LAP // 2:
+            self._skip(skipped)
+            self._behind = 0
+        else:
+            self._behind += 1
+            if self._behind < RESTART_STREAK:
+                return self._take_late(frame)
+            self.counts.restarts += 1
+            self._lap = [None] * LAP
+        self._lap[frame.seq] = frame
+        self._next = (frame.seq + 1) % LAP
+        return True
 
-    def _advance(self, frame: Frame | None, seq: int, step: int) -> None:
-        for skipped in range(1, step):
-            self._lap[(seq - skipped) % LAP] = None
-        self._lap[seq] = frame
-        self._head = seq
-        self._behind = 0
-        self.gap = step - 1
+    def _skip(self, count: int) -> None:
+        self.counts.lost += count
+        for step in range(count):
+            self._lap[(self._next + step) % LAP] = None
 
-    def _overtaken(self, frame: Frame) -> bool:
-        ahead = (self._head - frame.seq) % LAP
-        newer = (self._lap[(frame.seq + step) % LAP] for step in range(1, ahead + 1))
-        return any(other is not None and other.msgid == frame.msgid for other in newer)
+    def _take_late(self, frame: Frame) -> bool:
+        self._lap[frame.seq] = frame
+        behind = (self._next - 1 - frame.seq) % LAP
+        newer = (self._lap[(frame.seq + step) % LAP] for step in range(1, behind + 1))
+        if any(other is not None and other.msgid == frame.msgid for other in newer):
+            self.counts.late += 1
+            return False
+        return True

@@ -143,6 +143,8 @@ _ROWS = (
 
 ROWS: dict[int, Row] = {row.msgid: row for row in _ROWS}
 
+_LAYOUTS = {row.msgid: (row.layout.unpack, row.layout.size) for row in _ROWS}
+
 # Messages that carry other people's bytes (file transfer, log download, tunnels ...): id -> CRC
 # seed. They are checked and skipped whole, so that a frame inside one is not taken for the
 # aircraft's own.
@@ -162,10 +164,10 @@ CARRIERS: dict[int, int] = {
 
 def unpack(msgid: int, payload: bytes) -> tuple[Any, ...]:
     """Field values in wire order, arrays laid flat; cut-off zero bytes are put back."""
-    layout = ROWS[msgid].layout
-    if len(payload) != layout.size:  # shorter: trimmed. Longer: a later edition's extensions
-        payload = payload[: layout.size].ljust(layout.size, b"\0")
-    return layout.unpack(payload)
+    layout, size = _LAYOUTS[msgid]
+    if len(payload) != size:  # shorter: trimmed. Longer: a later edition's extensions
+        payload = payload[:size].ljust(size, b"\0")
+    return layout(payload)
 
 
 def named(msgid: int, payload: bytes) -> dict[str, Any]:
