@@ -1,0 +1,293 @@
+"""The daemon: the line wired to a link, a recorder and a broker. The only place that does.
+
+Everything happens in one thread, in the callback that received the bytes: record, decode, look,
+say. So what is recorded is what was concluded from, in the same order, and a replay agrees.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import math
+import signal
+from contextlib import suppress
+from dataclasses import dataclass
+from pathlib import Path
+
+import structlog
+
+from supervisor import __version__, messages
+from supervisor.core.events import Text
+from supervisor.core.plan import Flight
+from supervisor.daemonfile import DaemonFile
+from supervisor.edge.broker import Uplink, UplinkOptions
+from supervisor.edge.clock import Clock, ReceiptClock, TelemetryClock
+from supervisor.edge.dial import BrokerAddress, Credentials
+from supervisor.edge.frame_signing import Signer as FrameSigner
+from supervisor.edge.frame_signing import load_key
+from supervisor.edge.frames import Frame
+from supervisor.edge.intake import Intake
+from supervisor.edge.link import Link, make_link
+from supervisor.edge.outbox import Outbox
+from supervisor.edge.outgoing import Outgoing
+from supervisor.edge.recorder import Recorder
+from supervisor.edge.requests import Requests
+from supervisor.line import Concluded, Line
+
+ASK_PERIOD_S = 0.2  # how often unanswered questions to the autopilot are looked through
+DRAIN_S = 3.0  # how long a stopping daemon waits for the broker to take what is left
+
+log = structlog.get_logger(__name__)
+
+
+@dataclass(frozen=True, slots=True)
+class Setup:
+    """What the daemon is started with. ``flight_text`` goes into the recording."""
+
+    flight: Flight
+    flight_text: str
+    daemon: DaemonFile
+    recording: Path | None = None  # None: named after aircraft and flight, in the storage folder
+
+
+class Service:
+    """One aircraft's daemon, from start to signal."""
+
+    def __init__(self, setup: Setup) -> None:
+        self.setup = setup
+        daemon, flight = setup.daemon, setup.flight
+        self.aircraft = flight.aircraft.aircraft_id
+        self.clock: Clock = TelemetryClock() if daemon.clock == "telemetry" else ReceiptClock()
+        self.outbox = self._open_outbox()
+        self.flight_id = f"{self.aircraft}-{self.outbox.boot:05d}"
+        self.line = Line(flight, self.flight_id, daemon.forecast)
+        key = load_key(daemon.link.signing_key) if daemon.link.signing_key else None
+        self.intake = Intake(daemon.link.system_id, key)
+        self._frame_signer = FrameSigner(key) if key else None
+        self.link: Link = make_link(daemon.link.address, self._on_bytes, self.clock)
+        self.recorder = self._open_recorder()
+        self.uplink = self._make_uplink()
+        self.requests: Requests | None = None
+        self._outgoing: Outgoing | None = None
+        self._tick_handle: asyncio.TimerHandle | None = None
+        self._plan_judged = False
+
+    # -- life ------------------------------------------------------------------------------------
+
+    async def run(self) -> None:
+        """Until SIGTERM or SIGINT; then what was raised is handed over or kept on disk."""
+        stopped = asyncio.Event()
+        loop = asyncio.get_running_loop()
+        for number in (signal.SIGTERM, signal.SIGINT):
+            loop.add_signal_handler(number, stopped.set)
+        await self.link.open()
+        log.info(
+            "daemon_ready",
+            aircraft=self.aircraft,
+            flight=self.flight_id,
+            version=__version__,
+            link=self.setup.daemon.link.address,
+            broker=self.setup.daemon.broker.address or "none",
+            recording=str(self.recorder.path) if self.recorder else "none",
+        )
+        tasks = [asyncio.create_task(self._keep_asking())]
+        if self.uplink:
+            self.uplink.submit_plan(self.line.publisher.plan(self.setup.flight, {}))
+            tasks.append(asyncio.create_task(self.uplink.run()))
+        try:
+            await stopped.wait()
+        finally:
+            await self._stop(tasks)
+
+    async def _stop(self, tasks: list[asyncio.Task[None]]) -> None:
+        if self._tick_handle:
+            self._tick_handle.cancel()
+        await self.link.close()
+        if self.uplink:
+            delivered = await self.uplink.drained(DRAIN_S)
+            log.info("daemon_stopping", all_delivered=delivered, waiting=len(self.outbox))
+        for task in tasks:
+            task.cancel()
+        await asyncio.gather(*tasks, return_exceptions=True)
+        self.outbox.close()
+        if self.recorder:
+            self.recorder.close()
+
+    # -- in --------------------------------------------------------------------------------------
+
+    def _on_bytes(self, _t_ns: int, data: bytes) -> bool:
+        frames = self.intake.feed(data)
+        for frame in frames:
+            self.clock.see(frame)
+            self._on_frame(frame, self.clock.now_ns())
+        if frames:
+            self._arm()
+        return bool(frames)
+
+    def _on_frame(self, frame: Frame, t_ns: int) -> None:
+        self._record("mavlink", t_ns, frame.raw)
+        if self.requests is None and self.intake.system_id is not None:
+            self._meet(self.intake.system_id)
+        if self.requests:
+            for answer in self.requests.handle(frame, _monotonic_s()):
+                self.link.send(answer)
+        self._say(self.line.frame(frame, t_ns), t_ns)
+
+    def _meet(self, system_id: int) -> None:
+        """The aircraft is known: from now on we can ask it for things."""
+        section = self.setup.daemon.link
+        own = section.own_system_id or system_id
+        self._outgoing = Outgoing(own, section.own_component_id, self._frame_signer)
+        self.requests = Requests(
+            self._outgoing, rates=section.request_rates, plan=section.download_plan
+        )
+        log.info("aircraft_found", system=system_id)
+
+    def _on_ack(self, ack: messages.Ack) -> None:
+        t_ns = self.clock.now_ns()
+        self._record("ack", t_ns, ack.payload())
+        log.info("advisory_acknowledged", seq=ack.seq, by=ack.by)
+        self._say(self.line.acknowledge(ack.seq, ack.by, t_ns), t_ns)
+
+    async def _keep_asking(self) -> None:
+        while True:
+            if self.requests:
+                for question in self.requests.due(_monotonic_s()):
+                    self.link.send(question)
+                self._judge_plan(self.requests)
+            await asyncio.sleep(ASK_PERIOD_S)
+
+    def _judge_plan(self, requests: Requests) -> None:
+        """Say whether the mission aboard is the one in the flight file; a surprise costs range."""
+        if requests.plan is None or self._plan_judged:
+            return
+        self._plan_judged = True
+        route = self.setup.flight.route
+        aboard = {(round(i.lat_deg, 4), round(i.lon_deg, 4)) for i in requests.plan}
+        missing = [
+            w.name
+            for w in route
+            if (round(math.degrees(w.lat_rad), 4), round(math.degrees(w.lon_rad), 4)) not in aboard
+        ]
+        if missing:
+            log.warning("plan_differs", not_in_mission=missing, items=len(requests.plan))
+        else:
+            log.info("plan_agrees", items=len(requests.plan))
+
+    # -- time ------------------------------------------------------------------------------------
+
+    def _arm(self) -> None:
+        """One timer for the line's next deadline; each arrival re-arms it."""
+        if self._tick_handle:
+            self._tick_handle.cancel()
+            self._tick_handle = None
+        next_ns = self.line.next_ns()
+        if next_ns is None or isinstance(self.clock, TelemetryClock):
+            return  # telemetry time moves only with frames, and frames tick by themselves
+        wait_s = max((next_ns - self.clock.now_ns()) * 1e-9, 0.0)
+        self._tick_handle = asyncio.get_running_loop().call_later(wait_s, self._on_timer)
+
+    def _on_timer(self) -> None:
+        t_ns = self.clock.now_ns()
+        self._say(self.line.tick(t_ns), t_ns)
+        self._arm()
+
+    # -- out -------------------------------------------------------------------------------------
+
+    def _say(self, concluded: list[Concluded], t_ns: int) -> None:
+        for message in concluded:
+            match message:
+                case messages.Advisory():
+                    self._say_advisory(message, t_ns)
+                case messages.Status():
+                    self._say_status(message, t_ns)
+                case Text() if self._outgoing:
+                    for frame in self._outgoing.text(message.severity, message.text):
+                        self.link.send(frame)
+
+    def _say_advisory(self, advisory: messages.Advisory, t_ns: int) -> None:
+        if self.uplink:
+            self.uplink.submit_advisory(advisory)
+        self._record("advisory", t_ns, advisory.payload())
+        log.warning(
+            "advisory",
+            seq=advisory.seq,
+            condition=advisory.condition,
+            alert=advisory.level,
+            t=advisory.t,
+            sentence=advisory.sentence,
+        )
+
+    def _say_status(self, status: messages.Status, t_ns: int) -> None:
+        self._record("status", t_ns, status.payload())
+        if not self.uplink:
+            return
+        self.uplink.submit_status(status)
+        if status.where:
+            where = status.where
+            self.uplink.submit_track(status.t, where.lat_deg, where.lon_deg, where.height_m)
+
+    def _record(self, topic: str, t_ns: int, data: bytes) -> None:
+        if self.recorder:
+            self.recorder.write(topic, t_ns, data)
+
+    # -- parts -----------------------------------------------------------------------------------
+
+    def _open_outbox(self) -> Outbox:
+        folder = self.setup.daemon.storage.directory
+        with suppress(OSError):  # a disk that refuses is the outbox's to report and live with
+            folder.mkdir(parents=True, exist_ok=True)
+        return Outbox(
+            folder / "outbox.sqlite",
+            on_trouble=lambda why: log.error("outbox_in_memory", reason=why),
+        )
+
+    def _open_recorder(self) -> Recorder | None:
+        setup = self.setup
+        if not setup.daemon.storage.record:
+            return None
+        path = setup.recording or setup.daemon.storage.directory / f"{self.flight_id}.mcap"
+        metadata = {
+            "flight": self.flight_id,
+            "aircraft": self.aircraft,
+            "version": __version__,
+            "forecast": setup.daemon.forecast.model_dump_json(),
+            "flight_file": setup.flight_text,
+        }
+        return Recorder(_unused(path), metadata)
+
+    def _make_uplink(self) -> Uplink | None:
+        section = self.setup.daemon.broker
+        if not section.address:
+            return None
+        options = UplinkOptions(
+            address=BrokerAddress.parse(section.address),
+            aircraft=self.aircraft,
+            flight=self.flight_id,
+            credentials=Credentials(section.ca, section.certificate, section.key, section.password),
+            budget_kb_per_hour=section.budget_kb_per_hour,
+            version=__version__,
+        )
+        return Uplink(
+            options,
+            self.outbox,
+            on_ack=self._on_ack,
+            on_event=lambda name, fields: log.info(name, **fields),
+        )
+
+
+def _unused(path: Path) -> Path:
+    """``path``, or the same with a number when a file of that name is there already."""
+    candidate, number = path, 1
+    while candidate.exists():
+        number += 1
+        candidate = path.with_name(f"{path.stem}-{number}{path.suffix}")
+    return candidate
+
+
+def _monotonic_s() -> float:
+    return asyncio.get_running_loop().time()
+
+
+def serve(setup: Setup) -> None:
+    """Run the daemon until it is told to stop."""
+    asyncio.run(Service(setup).run())
