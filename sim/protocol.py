@@ -63,6 +63,7 @@ class Autopilot:
         self.on_return: Callable[[], bool] = lambda: False
         self.on_divert: Callable[[int], bool] = lambda _index: False
         self.asked_intervals = False
+        self.questions = 0  # asked of us so far
         self.mission_downloads = 0
         self._stream = stream
         self._system, self._component = system, component
@@ -83,6 +84,7 @@ class Autopilot:
         for message in self._parser.parse_buffer(data) or []:
             answer = self._answer.get(message.get_type())
             if answer is not None and self._for_us(message):
+                self.questions += 1
                 replies += answer(message)
         return replies
 

@@ -9,8 +9,10 @@ from __future__ import annotations
 
 import heapq
 import math
+from random import Random
 from typing import TYPE_CHECKING
 
+from sim.faults import amount_of, share
 from sim.flight import drawn
 from sim.messages import (
     ATTITUDE,
@@ -94,6 +96,8 @@ class Telemetry:
             plan.home,
             len(self.autopilot.mission),
         )
+        self._dropouts = tuple(f for f in scenario.faults if f.kind == "telemetry-dropout")
+        self._luck = Random(f"{seed} dropouts")
         self._build = self.messages.builders
         self._interval_us = dict(DEFAULT_INTERVAL_US)
         self._state: AircraftState | None = None
@@ -101,14 +105,21 @@ class Telemetry:
 
     # --- the stream ---
 
-    def frames(self, state: AircraftState) -> list[tuple[float, bytes]]:
-        """All frames due up to ``state.t_s`` since the last call, in order, with their times."""
-        before, self._state = self._state, state
+    def begin(self, state: AircraftState) -> AircraftState:
+        """The state before the first step: from here on clients get answers."""
+        self._state = state
         self.sensors.update(state)
         self._framer.unix_s = START_UNIX_S + state.t_s
-        if before is None:
-            self._due = self._first_due(state.t_s)
-        elif state.t_s > before.t_s:
+        self._due = self._first_due(state.t_s)
+        return state
+
+    def frames(self, state: AircraftState) -> list[tuple[float, bytes]]:
+        """All frames due up to ``state.t_s`` since the last call, in order, with their times."""
+        before = self._state or self.begin(state)
+        self._state = state
+        self.sensors.update(state)
+        self._framer.unix_s = START_UNIX_S + state.t_s
+        if state.t_s > before.t_s:
             turned = math.remainder(state.heading_rad - before.heading_rad, math.tau)
             self.messages.yaw_rate_radps = turned / (state.t_s - before.t_s)
         if state.phase is Phase.LOST:
@@ -119,11 +130,16 @@ class Telemetry:
             at_us, message = due[0]
             heapq.heapreplace(due, (at_us + self._interval_us[message], message))
             frame = self._build[message](state, at_us / US)
-            if frame is not None:
+            if frame is not None and not (self._dropouts and self._lost(at_us / US)):
                 out.append((at_us / US, frame))
-        if before is not None and before.phase is not state.phase:
+        if before.phase is not state.phase:
             out.extend((state.t_s, text) for text in self._events(before, state))
         return out
+
+    def _lost(self, t_s: float) -> bool:
+        """Whether a dropout fault swallows this frame (its number is spent all the same)."""
+        gone = max(amount_of(fault) * share(fault, t_s) for fault in self._dropouts)
+        return self._luck.random() < gone
 
     def _first_due(self, t_s: float) -> list[tuple[int, int]]:
         start = round(t_s * US)

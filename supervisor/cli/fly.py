@@ -1,0 +1,315 @@
+"""``homeleg fly``: the simulator alone, over real links or into files."""
+
+from __future__ import annotations
+
+import asyncio
+import json
+import math
+import sys
+import time
+from collections.abc import Callable
+from contextlib import ExitStack
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from supervisor.errors import InputError, LinkError
+
+if TYPE_CHECKING:
+    from sim.flight import Flight
+    from sim.scenario import Scenario
+    from sim.state import AircraftState
+    from sim.telemetry import Telemetry
+
+LONGEST_S = 12 * 3600.0
+PROGRESS_S = 2.0  # wall time between progress lines
+DEFAULT_TARGET = "udp:127.0.0.1:14550"
+
+Watch = Callable[["AircraftState", list[tuple[float, bytes]]], None]
+
+
+@click.command(short_help="the simulator alone, over real links")
+@click.option("--scenario", "name", metavar="NAME", help="which flight; see --list")
+@click.option("--seed", type=click.IntRange(min=0), default=1, show_default=True,
+              help="everything random comes from it")  # fmt: skip
+@click.option("--rate", default="1", show_default=True, metavar="N|max",
+              help="simulated seconds in a second")  # fmt: skip
+@click.option("--to", "targets", multiple=True, metavar="ADDRESS|FILE.mcap",
+              help="udp:HOST:PORT, tcp-listen:HOST:PORT or a file; may be repeated "
+                   f"[default: {DEFAULT_TARGET}]")  # fmt: skip
+@click.option("--turn-back-at", type=click.FloatRange(min=0.0), metavar="SECONDS",
+              help="turn for home then, whatever the plan says")  # fmt: skip
+@click.option("--wait", "wait_s", type=click.FloatRange(min=0.0), default=10.0, show_default=True,
+              help="seconds on the ground for a client to ask for what it needs")  # fmt: skip
+@click.option("--headless", is_flag=True, help="no link: flight.mcap and truth.json into --out")
+@click.option("--out", type=click.Path(path_type=Path, file_okay=False), metavar="DIR")
+@click.option("--grid", "grid_s", type=click.FloatRange(min=10.0), default=300.0,
+              show_default=True, help="step of the turn-backs in truth.json, seconds")  # fmt: skip
+@click.option("--plot", type=click.Path(path_type=Path, dir_okay=False), metavar="FILE.png",
+              help="draw the flight (needs the report extra)")  # fmt: skip
+@click.option("--list", "as_list", is_flag=True, help="the scenarios that ship")
+@click.option("--json", "as_json", is_flag=True, help="machine output, with --list")
+def command(
+    name: str | None,
+    seed: int,
+    rate: str,
+    targets: tuple[str, ...],
+    turn_back_at: float | None,
+    wait_s: float,
+    headless: bool,
+    out: Path | None,
+    grid_s: float,
+    plot: Path | None,
+    as_list: bool,
+    as_json: bool,
+) -> int:
+    """Fly a simulated flight.
+
+    Over a link it speaks MAVLink 2 as an aircraft does; with --headless it writes what was told
+    (flight.mcap) and what was true (truth.json).
+    """
+    if as_list:
+        list_scenarios(as_json)
+        return 0
+    if name is None:
+        raise click.UsageError("give a flight with --scenario NAME, or see --list")
+    scenario = load_scenario(name)
+    turn_back_s = math.inf if turn_back_at is None else turn_back_at
+    if headless and targets:
+        raise click.UsageError("--headless writes into --out; it takes no --to")
+    if headless != (out is not None):
+        raise click.UsageError("--headless and --out DIR go together")
+    series: list[AircraftState] = []
+    if out is not None:
+        last = fly_headless(scenario, seed, out, turn_back_s, grid_s, series)
+    else:
+        ways = targets or (DEFAULT_TARGET,)
+        last = fly_over_links(scenario, seed, ways, parse_rate(rate), turn_back_s, wait_s, series)
+    say(f"{summary(last)}\n")
+    if plot is not None:
+        draw(plot, scenario, seed, series)
+    return 0
+
+
+# --- scenarios ---------------------------------------------------------------------------------
+
+
+def load_scenario(name: str) -> Scenario:
+    """The scenario of that name; an InputError says which there are."""
+    from sim.plan import ScenarioError
+    from sim.scenario import load, names
+
+    if name not in names():
+        raise InputError("--scenario", f"{name!r} is unknown", allowed=", ".join(names()))
+    try:
+        return load(name)
+    except ScenarioError as error:
+        raise InputError(str(error.path), f"{error.where}: {error.problem}") from error
+
+
+def list_scenarios(as_json: bool) -> None:
+    """Print the scenarios that ship."""
+    from sim.scenario import names
+
+    found = [load_scenario(name) for name in names()]
+    if as_json:
+        rows = [
+            {
+                "name": s.name,
+                "title": s.title,
+                "description": s.description,
+                "seeds": list(s.seeds),
+                "flight": str(s.flight_path),
+            }
+            for s in found
+        ]
+        click.echo(json.dumps(rows, indent=2))
+        return
+    for scenario in found:
+        click.echo(f"{scenario.name:20} {scenario.title}")
+
+
+def parse_rate(text: str) -> float:
+    """``N`` or ``max``."""
+    if text == "max":
+        return math.inf
+    try:
+        rate = float(text)
+    except ValueError:
+        rate = math.nan
+    if not 0.0 < rate < math.inf:
+        raise InputError("--rate", f"{text!r} is no rate", allowed="a number above 0, or max")
+    return rate
+
+
+# --- the two ways to fly -----------------------------------------------------------------------
+
+
+def fly_headless(
+    scenario: Scenario,
+    seed: int,
+    out: Path,
+    turn_back_s: float,
+    grid_s: float,
+    series: list[AircraftState],
+) -> AircraftState:
+    """As fast as it will go, into ``out``; returns the last true state."""
+    from sim.flight import Flight
+    from sim.framefile import FrameFile
+    from sim.telemetry import Telemetry
+    from sim.truth import document, row
+
+    folder(out)
+    flight, telemetry = Flight(scenario, seed), Telemetry(scenario, seed)
+    before_take_off = flight.fork()
+    watch = watching(series, Progress())
+    with FrameFile(out / "flight.mcap", metadata_of(scenario, seed)) as file:
+        fly_through(flight, telemetry, turn_back_s, watch, file.write)
+    say("the truth: turn-backs ...\n")
+    rows = [row(state) for state in series]
+    content = document(before_take_off, rows, flight.state, grid_s)
+    (out / "truth.json").write_text(json.dumps(content, allow_nan=False) + "\n", encoding="utf-8")
+    return flight.state
+
+
+def fly_through(
+    flight: Flight,
+    telemetry: Telemetry,
+    turn_back_s: float,
+    watch: Watch,
+    write: Callable[[float, bytes], None],
+) -> None:
+    """Step to the end without a clock."""
+    while not flight.done and flight.t_s < LONGEST_S:
+        if flight.t_s >= turn_back_s and not flight.state.returning:
+            flight.command_return()
+        state = flight.step()
+        frames = telemetry.frames(state)
+        for t_s, frame in frames:
+            write(t_s, frame)
+        watch(state, frames)
+
+
+def fly_over_links(
+    scenario: Scenario,
+    seed: int,
+    targets: tuple[str, ...],
+    rate: float,
+    turn_back_s: float,
+    wait_s: float,
+    series: list[AircraftState],
+) -> AircraftState:
+    """Through ports (and into files); files alone need no clock."""
+    from sim.endpoint import Endpoint, Pace
+    from sim.flight import Flight
+    from sim.framefile import FrameFile
+    from sim.ports import PortError, make_port
+    from sim.telemetry import Telemetry
+
+    flight, telemetry = Flight(scenario, seed), Telemetry(scenario, seed)
+    paths = [Path(target) for target in targets if target.endswith(".mcap")]
+    watch = watching(series, Progress())
+    with ExitStack() as stack:
+        files = []
+        for path in paths:
+            folder(path.parent)
+            files.append(stack.enter_context(FrameFile(path, metadata_of(scenario, seed))))
+
+        def write(t_s: float, frame: bytes) -> None:
+            for file in files:
+                file.write(t_s, frame)
+
+        def record(state: AircraftState, frames: list[tuple[float, bytes]]) -> None:
+            for t_s, frame in frames:
+                write(t_s, frame)
+            watch(state, frames)
+
+        if len(paths) == len(targets):
+            fly_through(flight, telemetry, turn_back_s, watch, write)
+            return flight.state
+        try:
+            ports = [make_port(target) for target in targets if not target.endswith(".mcap")]
+            endpoint = Endpoint(
+                flight, telemetry, ports, Pace(rate),
+                wait_s=wait_s, turn_back_at_s=turn_back_s, watch=record,
+            )  # fmt: skip
+            say(f"{scenario.title}, seed {seed}: to {', '.join(targets)}\n")
+            return asyncio.run(endpoint.run())
+        except PortError as error:
+            raise LinkError(error.address, error.problem) from error
+        except KeyboardInterrupt:
+            raise click.Abort from None
+
+
+def metadata_of(scenario: Scenario, seed: int) -> dict[str, str]:
+    """What a recording says about itself; ``replay`` takes the flight file from it."""
+    text = scenario.flight_path.read_text(encoding="utf-8")
+    return {"scenario": scenario.name, "simulator_seed": str(seed), "flight_file": text}
+
+
+def folder(path: Path) -> None:
+    """Make the folder, or say why not."""
+    try:
+        path.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise InputError(str(path), f"cannot be made: {error.strerror}") from error
+
+
+# --- what a person sees ------------------------------------------------------------------------
+
+
+def say(text: str) -> None:
+    """To the person; stdout is for machines."""
+    sys.stderr.write(text)
+    sys.stderr.flush()
+
+
+class Progress:
+    """Now and then one line about where the flight is."""
+
+    def __init__(self) -> None:
+        self._next = time.monotonic() + PROGRESS_S
+        self._phase = ""
+
+    def __call__(self, state: AircraftState) -> None:
+        """Say something if it is time or the phase is new."""
+        now = time.monotonic()
+        if now >= self._next:
+            self._next = now + PROGRESS_S
+            say(f"  {summary(state)}\n")
+
+
+def summary(state: AircraftState) -> str:
+    """One line about a state."""
+    minutes, seconds = divmod(int(state.t_s), 60)
+    home = ", returning" if state.returning else ""
+    return (
+        f"{minutes:4d}:{seconds:02d}  {state.phase.value:15} {state.height_m:5.0f} m  "
+        f"{state.tas_mps:4.1f} m/s  {state.power_w:6.0f} W  {state.pack_v:5.1f} V  "
+        f"{state.energy_left_wh:5.0f} Wh left{home}"
+    )
+
+
+def watching(series: list[AircraftState], progress: Progress) -> Watch:
+    """A watcher that keeps one state a second and reports progress."""
+    next_s = 0.0
+
+    def watch(state: AircraftState, _frames: list[tuple[float, bytes]]) -> None:
+        nonlocal next_s
+        if state.t_s >= next_s:
+            next_s = math.floor(state.t_s) + 1.0
+            series.append(state)
+            progress(state)
+
+    return watch
+
+
+def draw(path: Path, scenario: Scenario, seed: int, series: list[AircraftState]) -> None:
+    """The picture of the flight; says what to install when matplotlib is missing."""
+    try:
+        from sim.picture import draw_flight
+    except ImportError as error:
+        raise InputError("--plot", "needs matplotlib", allowed="install homeleg[report]") from error
+    draw_flight(path, f"{scenario.title}, seed {seed}", series)
+    say(f"{path}\n")
