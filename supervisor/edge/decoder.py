@@ -42,7 +42,6 @@ INT16_UNKNOWN, UINT16_UNKNOWN = 0x7FFF, 0xFFFF
 ARMED = 0x80  # MAV_MODE_FLAG_SAFETY_ARMED
 PAYLOAD_PACKS = (3, 4)  # MAV_BATTERY_FUNCTION avionics, payload: not what flies us home
 ANY_CELL_MAX_MV = 5000  # no rechargeable cell reaches 5 V: what is above is a whole pack
-SPILL_MV = UINT16_UNKNOWN - 1  # a pack above 65.534 V continues in the next cell's place
 ROLLED_OVER_CA = -10_000  # no pack is charged with 100 A in flight: int16 rolled over
 CELL_REPORT_S = 5.0  # so long a BATTERY_STATUS keeps SYS_STATUS from speaking for the pack
 DATE_KNOWN_US = 1_420_070_400_000_000  # 2015-01-01: an earlier date is a clock that was never set
@@ -91,7 +90,7 @@ class Decoder:
         return [observation for observation in found if observation is not None]
 
     def _battery(self, t_s: float, values: Values) -> PackReport | None:
-        consumed, _, temperature = values[:3]
+        consumed, _, temperature, *_ = values
         current, pack_id, function, _, remaining = values[13:18]
         if function in PAYLOAD_PACKS or pack_id > self._pack_id:
             return None
@@ -126,15 +125,15 @@ class Decoder:
 
 def _voltages(first: Values, more: Values) -> tuple[float, tuple[float, ...]]:
     """Pack voltage and cells. Absent: UINT16_MAX or 0 in cells 1-10, 0 in cells 11-14."""
-    known = [mv for mv in first if 0 < mv < UINT16_UNKNOWN] + [
-        mv for mv in more if 0 < mv < UINT16_UNKNOWN
-    ]
+    known = [mv for mv in first if mv and mv != UINT16_UNKNOWN]
+    if any(more):
+        known += [mv for mv in more if mv and mv != UINT16_UNKNOWN]
     if not known:
         return NAN, ()
     pack_v = sum(known) * 1e-3
     if max(known) > ANY_CELL_MAX_MV:  # cells unknown: the whole pack stands in the first places
         return pack_v, ()
-    return pack_v, tuple(mv * 1e-3 for mv in known)
+    return pack_v, tuple([mv * 1e-3 for mv in known])
 
 
 def _heartbeat(t_s: float, values: Values) -> Heartbeat:

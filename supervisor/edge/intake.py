@@ -62,7 +62,7 @@ class Intake:
         self.order = OrderCounts()
         self.verifier = Verifier(key, newest_signature) if key else None
         self._splitter = Splitter()
-        self._sequences: dict[tuple[int, int], Sequence] = {}
+        self._sequences: dict[int, Sequence] = {}
 
     @property
     def bytes_counts(self) -> SplitCounts:
@@ -78,7 +78,7 @@ class Intake:
     def _take(self, frame: Frame) -> bool:
         raw, msgid, sysid, compid, seq, _ = frame
         if not raw:
-            passing = self._sequences.get((sysid, compid))
+            passing = self._sequences.get(sysid << 8 | compid)
             if passing is not None:
                 passing.pass_by(seq)
             return False
@@ -88,14 +88,13 @@ class Intake:
             return False
         if self.verifier is not None and not self._authentic(frame):
             return False
-        sequence = self._sequences.get((sysid, compid))
-        if sequence is None:
-            sequence = self._sequences[sysid, compid] = Sequence(seq, self.order)
-        if not sequence.take(frame):
-            return False
         if raw[0] == MAGIC_1:
             self.counts.mavlink1 += 1
-        return True
+        source = sysid << 8 | compid
+        sequence = self._sequences.get(source)
+        if sequence is None:
+            sequence = self._sequences[source] = Sequence(seq, self.order)
+        return sequence.take(frame)
 
     def _is_for_us(self, frame: Frame) -> bool:
         """The exceptions to "the autopilot of our system"."""
