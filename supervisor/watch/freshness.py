@@ -20,6 +20,11 @@ GRACE_S, LEAST_S = 2.0, 4.0
 # The daemon's own limit for telemetry (it hears a heartbeat every second).
 TELEMETRY_S = 5.0
 LONGEST_PERIOD_S = 30.0
+OFFLINE = {
+    "": "The aircraft's computer is offline: its link or the daemon is down.",
+    "lost": "The aircraft's computer was lost: its link or the daemon is down.",
+    "stopped": "The daemon aboard was stopped in good order.",
+}
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,7 +75,7 @@ def _chain(
     if broker_lost_s is not None:
         return "no-broker", f"This watcher lost the broker {spell(now_s - broker_lost_s)} ago."
     if presence is not None and presence.state == "offline":
-        return "offline", "The aircraft's computer is offline: its link or the daemon is down."
+        return "offline", OFFLINE[presence.reason]
     if status is None:
         return "waiting", "Waiting for the aircraft's first word."
     if since_s is None or (silence_s is None and not picture.live):

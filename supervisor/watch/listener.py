@@ -4,78 +4,55 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+import re
 import secrets
-import ssl
 import time
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
-from pathlib import Path
-from urllib.parse import urlsplit
 
 import aiomqtt
 import structlog
 from pydantic import ValidationError
 
-from supervisor.errors import InputError
+from supervisor.edge.dial import BrokerAddress, Credentials
+from supervisor.edge.squeeze import SqueezeError, expand
 from supervisor.messages import TOPIC_ROOT, Ack, topic
-from supervisor.watch.picture import Heard, Picture, Told, Trust, fold
+from supervisor.watch.picture import Heard, Picture, Told, fold
 from supervisor.watch.store import MODELS, Store
+from supervisor.watch.trust import Ring
 
 log = structlog.get_logger(__name__)
 
 RECONNECT_S = (0.2, 0.5, 1.0, 2.0, 4.0)
+AIRCRAFT = re.compile(r"[A-Za-z0-9_-]{1,64}")  # also a folder's name, so nothing else
 MOST_BYTES = 256 * 1024  # nothing of ours is near this size
 
 
 @dataclass(frozen=True, slots=True)
 class Broker:
-    """Where the broker is, and how to be let in; secrets only by path."""
+    """Where the broker is, and how to be let in."""
 
-    host: str
-    port: int
-    tls: bool
-    ca: Path | None = None
-    certificate: Path | None = None
-    key: Path | None = None
-    user: str | None = None
-    password: Path | None = None
+    address: BrokerAddress
+    credentials: Credentials = field(default_factory=Credentials)
 
-    @staticmethod
-    def at(address: str) -> Broker:
-        """From ``mqtt://[user@]HOST[:PORT]`` or ``mqtts://...``."""
-        parts = urlsplit(address if "//" in address else f"mqtt://{address}")
-        try:
-            port = parts.port
-        except ValueError:
-            port = -1
-        if parts.scheme not in ("mqtt", "mqtts") or not parts.hostname or port == -1:
-            raise InputError("--broker", f"{address!r} is no broker", allowed="mqtt[s]://HOST:PORT")
-        tls = parts.scheme == "mqtts"
-        return Broker(parts.hostname, port or (8883 if tls else 1883), tls, user=parts.username)
+    @property
+    def folder(self) -> str:
+        """A folder name of its own for what is heard there."""
+        return f"{self.address.host}-{self.address.port}".replace(":", "_")
 
     def client(self) -> aiomqtt.Client:
         """A client for this broker; it can be entered again after a loss."""
-        secret = self.password.read_text(encoding="utf-8").strip() if self.password else None
         return aiomqtt.Client(
-            self.host,
-            self.port,
-            username=self.user,
-            password=secret,
+            self.address.host,
+            self.address.port,
+            username=self.address.user or None,
+            password=self.credentials.password_text(),
             identifier=f"homeleg-watch-{secrets.token_hex(6)}",
-            tls_context=self._tls(),
+            tls_context=self.credentials.context() if self.address.tls else None,
             keepalive=10,
             timeout=5,
         )
-
-    def _tls(self) -> ssl.SSLContext | None:
-        if not self.tls:
-            return None
-        context = ssl.create_default_context(cafile=self.ca)
-        context.minimum_version = ssl.TLSVersion.TLSv1_2
-        if self.certificate:
-            context.load_cert_chain(self.certificate, self.key)
-        return context
 
 
 class SteadyClock:
@@ -95,12 +72,12 @@ class Listener:
         self,
         broker: Broker,
         store: Store,
+        ring: Ring,
         *,
         aircraft: str | None = None,
-        person: str = "watcher",
         clock: Callable[[], float] | None = None,
     ) -> None:
-        self.broker, self.store, self.person = broker, store, person
+        self.broker, self.store, self.ring = broker, store, ring
         self.only = aircraft
         self.clock = clock or SteadyClock()
         self.pictures: dict[str, Picture] = {}
@@ -166,12 +143,17 @@ class Listener:
     def hear(self, name: str, payload: bytes, *, retained: bool) -> None:
         """One message off the wire; what is not ours to understand is counted and dropped."""
         _, aircraft, leaf = name.rsplit("/", 2)
-        message = parsed(leaf, payload)
-        if message is None or message.aircraft != aircraft:
+        message, trust = None, None
+        if AIRCRAFT.fullmatch(aircraft) and len(payload) <= MOST_BYTES:
+            with contextlib.suppress(SqueezeError):
+                bare, trust, by = self.ring.opened(name, expand(payload), retained=retained)
+                message = parsed(leaf, bare)
+        if message is None or trust is None or message.aircraft != aircraft:
             self.refused += 1
             log.warning("message_refused", topic=name, bytes=len(payload))
             return
-        trust: Trust = "unchecked"
+        if trust == "verified" and not self.ring.fits(message, by):
+            trust = "unverified"
         heard = Heard(self.clock(), message, retained, trust)
         if not (retained and self._known(leaf, message)):
             self.store.keep(leaf, heard)
@@ -190,9 +172,10 @@ class Listener:
         if self._client is None:
             raise ConnectionError("no broker: the acknowledgement was not sent")
         utc = datetime.fromtimestamp(time.time(), UTC).isoformat(timespec="seconds")
-        ack = Ack(aircraft=aircraft, flight=flight, seq=seq, by=self.person, utc=utc)
+        ack = Ack(aircraft=aircraft, flight=flight, seq=seq, by=self.ring.person, utc=utc)
         try:
-            await self._client.publish(topic(aircraft, "ack"), ack.payload(), qos=1)
+            where = topic(aircraft, "ack")
+            await self._client.publish(where, self.ring.sealed(where, ack.payload()), qos=1)
         except aiomqtt.MqttError as error:
             raise ConnectionError(f"the acknowledgement was not sent: {error}") from error
         return ack
@@ -201,7 +184,7 @@ class Listener:
 def parsed(leaf: str, payload: bytes) -> Told | None:
     """The validated message, or None."""
     model = MODELS.get(leaf)
-    if model is None or len(payload) > MOST_BYTES:
+    if model is None:
         return None
     try:
         return model.model_validate_json(payload)

@@ -97,10 +97,16 @@ class Picture:
     track: tuple[Fix, ...] = ()
     entries: tuple[Entry, ...] = ()
     seen: tuple[Seen, ...] = ()
+    set_aside: int = 0  # messages without a good signature, which would have replaced good ones
 
 
 def fold(picture: Picture, heard: Heard) -> Picture:
-    """The picture after one more message."""
+    """The picture after one more message.
+
+    What is unverified may add to the picture (an advisory, marked), but never replaces anything.
+    """
+    if heard.trust == "unverified" and not isinstance(heard.message, Advisory | Ack):
+        return replace(picture, set_aside=picture.set_aside + 1)
     if not heard.retained and not isinstance(heard.message, Ack):
         picture = replace(picture, heard_at_s=_later(picture.heard_at_s, heard.at_s))
     match heard.message:
@@ -184,6 +190,7 @@ def _new_flight(picture: Picture, flight: str) -> Picture:
         presence_at_s=picture.presence_at_s,
         heard_at_s=picture.heard_at_s,
         entries=kept,
+        set_aside=picture.set_aside,
     )
 
 

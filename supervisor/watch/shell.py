@@ -146,7 +146,7 @@ class Shell:
         settings = {
             "tiles": self.tiles,
             "units": self.units,
-            "person": listener.person,
+            "person": listener.ring.person,
             "may_ack": may_ack,
         }
         yield _event("settings", settings)

@@ -74,6 +74,7 @@ class View:
     plan: dict[str, Any] | None
     advisories: tuple[Said, ...]
     missing: tuple[int, ...]
+    set_aside: int
 
 
 @dataclass(frozen=True, slots=True)
@@ -117,6 +118,7 @@ def view(picture: Picture, now_s: float, broker_lost_s: float | None = None) -> 
         plan=plan.model_dump(mode="json") if plan else None,
         advisories=listed,
         missing=missing(picture),
+        set_aside=picture.set_aside,
     )
 
 
@@ -139,7 +141,7 @@ def row(picture: Picture, now_s: float, broker_lost_s: float | None = None) -> R
         unacked=tuple(
             (s.seq, s.condition, s.level, s.sentence)
             for s in listed
-            if s.active and not s.acked and s.level != "normal"
+            if s.active and not acknowledged(s) and s.level != "normal"
         ),
     )
 
@@ -157,11 +159,14 @@ def urgency(one: Row) -> tuple[float, float, str]:
 
 
 def _worst(status: Status | None, listed: tuple[Said, ...]) -> tuple[str, str]:
-    """Level and sentence: the status's, or a worse advisory's that came ahead of its status."""
+    """Level and sentence: the status's, or a worse advisory's that came ahead of its status.
+
+    An unverified advisory is listed and marked, but does not speak for the aircraft.
+    """
     level: str = status.level if status else "normal"
     text = status.sentence if status else ""
     for one in listed:
-        if one.active and RANK[one.level] > RANK[level]:
+        if one.active and one.trust != "unverified" and RANK[one.level] > RANK[level]:
             level, text = one.level, one.sentence
     return level, text
 
@@ -280,5 +285,11 @@ def _unheard(picture: Picture, a: Active) -> Said:
     )  # fmt: skip
 
 
+def acknowledged(one: Said) -> bool:
+    """Whether somebody whom we can believe has read it."""
+    return any(trust != "unverified" for _, _, trust in one.acked)
+
+
 def _by(picture: Picture, seq: int) -> tuple[tuple[str, str, str], ...]:
+    """Who acknowledged; the aircraft's own word outweighs a bare claim."""
     return tuple((s.by, s.utc, s.trust) for s in picture.seen if s.seq == seq)

@@ -1,0 +1,123 @@
+// The ledger as two bars from now to landing: what the budget planned for this point of the route
+// above what is expected now. Patterns, not only colours, tell the terms apart.
+
+import { attribute, el, scale, svg, text, ticks } from "./dom.js";
+import { energy, number, numberSigned } from "./measures.js";
+
+const ORDER = ["turn", "climb", "cruise", "descent", "landing", "contingency", "alternate",
+  "final-reserve", "extra"];
+const PHASES = new Set(["turn", "climb", "cruise", "descent", "landing"]);
+const NAMES = { "final-reserve": "final reserve", extra: "left over" };
+const BAR = 40, TOP = 30, GAP = 44;
+
+const nameOf = (key) => NAMES[key] ?? key.replaceAll("-", " ");
+const keysOf = (...ledgers) => {
+  const all = new Set(ledgers.flatMap((l) => Object.keys(l)));
+  return [...ORDER.filter((k) => all.has(k)), ...[...all].filter((k) => !ORDER.includes(k))];
+};
+const sum = (ledger, test) => Object.entries(ledger)
+  .filter(([key]) => test(key)).reduce((total, [, wh]) => total + wh, 0);
+const home = (ledger) => sum(ledger, (key) => PHASES.has(key));
+
+export function drawLedger(node, table, sumNode, view) {
+  const { ledger_wh: actual = {}, planned_wh: planned = {}, ledger_sd_wh: sd = {} } =
+    view.status ?? {};
+  const width = node.clientWidth || 640;
+  const height = TOP + 2 * BAR + GAP + 62;
+  attribute(node, "viewBox", `0 0 ${width} ${height}`);
+  if (!Object.keys(actual).length) {
+    node.replaceChildren();
+    table.replaceChildren();
+    text(sumNode, "not known yet");
+    return;
+  }
+  const most = Math.max(extent(actual), extent(planned)) * 1.02;
+  const x = scale(0, most, 2, width - 4);
+  const parts = [patterns()];
+  if (Object.keys(planned).length) parts.push(...bar(planned, {}, x, TOP, "planned", width));
+  parts.push(...bar(actual, sd, x, TOP + BAR + GAP, "now expected", width));
+  parts.push(...axis(x, most, height - 16, width));
+  node.replaceChildren(...parts);
+  attribute(node, "aria-label", `Energy ledger. Home leg ${energy(home(actual))}, final reserve `
+    + `${energy(actual["final-reserve"] ?? 0)}, left over ${energy(actual.extra ?? 0)}.`);
+  text(sumNode, `home leg ${number(home(actual))} Wh`
+    + (Object.keys(planned).length ? `, planned ${number(home(planned))}` : ""));
+  drawTable(table, actual, planned, sd);
+}
+
+// How far a bar reaches: a shortfall reaches past the end of the pack.
+const extent = (ledger) => sum(ledger, (key) => key !== "extra" || ledger[key] > 0);
+
+function bar(ledger, sd, x, y, label, width) {
+  const parts = [svg("text", { class: "bar-label", x: 2, y: y - 9 }, label)];
+  let at = 0;
+  for (const key of keysOf(ledger)) {
+    const wh = ledger[key];
+    if (key === "extra" && wh < 0) continue;
+    const x0 = x(at), x1 = x(at + wh);
+    parts.push(svg("rect", { class: `term term-${PHASES.has(key) ? "phase" : key} shade-${key}`,
+      x: x0, y, width: Math.max(x1 - x0, 0), height: BAR }));
+    parts.push(...inside(key, wh, x0, x1, y));
+    if (sd[key] > 0) parts.push(whisker(x(at + wh - sd[key]), x(at + wh + sd[key]), y + BAR + 5));
+    at += wh;
+  }
+  parts.push(...short(ledger, x, at, y, width));
+  return parts;
+}
+
+function inside(key, wh, x0, x1, y) {
+  const room = x1 - x0, name = nameOf(key), mid = (x0 + x1) / 2;
+  const cls = `in-bar in-${PHASES.has(key) ? "phase" : key}`;
+  if (room > name.length * 6.6 + 8) {
+    return [svg("text", { class: cls, x: mid, y: y + 17 }, name),
+      svg("text", { class: `${cls} wh`, x: mid, y: y + 33 }, number(wh))];
+  }
+  return room > 26 ? [svg("text", { class: `${cls} wh`, x: mid, y: y + 25 }, number(wh))] : [];
+}
+
+const whisker = (x0, x1, y) => svg("path", { class: "whisker",
+  d: `M${x0} ${y - 3}v6M${x0} ${y}H${x1}M${x1} ${y - 3}v6` });
+
+// What the pack does not hold: marked across the end of the bar, and said.
+function short(ledger, x, end, y, width) {
+  if (!(ledger.extra < 0)) return [];
+  const x0 = x(Math.max(end + ledger.extra, 0)), x1 = x(end);
+  return [svg("rect", { class: "short", x: x0, y: y - 3, width: x1 - x0, height: BAR + 6 }),
+    svg("text", { class: "bar-label strong", x: Math.min(x1, width - 4), y: y - 9,
+      "text-anchor": "end" }, `short by ${number(-ledger.extra)} Wh`)];
+}
+
+function axis(x, most, y, width) {
+  const parts = [];
+  for (const v of ticks(0, most, Math.max(width / 110, 3))) {
+    parts.push(svg("path", { class: "rule", d: `M${x(v)} ${y - 20}v5` }),
+      svg("text", { class: "tick", x: x(v), y, "text-anchor": v === 0 ? "start"
+        : x(v) > width - 30 ? "end" : "middle" }, v === 0 ? "0 Wh" : number(v)));
+  }
+  return parts;
+}
+
+function patterns() {
+  const hatch = (id, cls, d, size = 7) => svg("pattern", { id, width: size, height: size,
+    patternUnits: "userSpaceOnUse" }, svg("rect", { class: `${cls}-ground`, width: size,
+    height: size }), svg("path", { class: cls, d }));
+  return svg("defs", {},
+    hatch("p-contingency", "hatch", "M-1 1 1 -1M0 7 7 0M6 8 8 6"),
+    hatch("p-alternate", "dots", "M2 2h2v2h-2z"),
+    hatch("p-short", "cross", "M0 0 7 7M7 0 0 7"));
+}
+
+function drawTable(table, actual, planned, sd) {
+  const head = el("tr", {}, ...["term", "planned", "now expected", "±", "difference"].map(
+    (name) => el("th", { scope: "col" }, name)));
+  const rows = keysOf(actual, planned).map((key) => {
+    const a = actual[key] ?? 0, p = planned[key];
+    const cells = [p === undefined ? "–" : number(p), number(a),
+      sd[key] === undefined ? "–" : number(sd[key]),
+      p === undefined ? "–" : numberSigned(a - p)];
+    return el("tr", {}, el("th", { scope: "row" }, nameOf(key)),
+      ...cells.map((cell) => el("td", {}, cell)));
+  });
+  table.replaceChildren(el("caption", {}, "All in Wh; ± is one standard deviation"),
+    el("thead", {}, head), el("tbody", {}, ...rows));
+}
