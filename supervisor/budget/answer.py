@@ -1,0 +1,159 @@
+"""What a budget says: plain values, SI, energies in Wh, radians; printed by the modules beside."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import Enum
+
+from supervisor.core.belief import Array
+from supervisor.core.events import FourNumbers, Spread
+from supervisor.core.plan import Flight
+
+
+class Verdict(Enum):
+    """The answer."""
+
+    GO = "go"
+    CONDITIONS = "go-with-conditions"
+    NO_GO = "no-go"
+
+
+class Weight(Enum):
+    """How much a finding counts: a fault forbids, a caution asks, a note tells."""
+
+    FAULT = "fault"
+    CAUTION = "caution"
+    NOTE = "note"
+
+
+@dataclass(frozen=True, slots=True)
+class Finding:
+    """One check that did not pass, with its numbers in the sentence."""
+
+    weight: Weight
+    what: str
+    sentence: str
+
+
+@dataclass(frozen=True, slots=True)
+class Row:
+    """One phase of one leg; charge and voltage at its end, the latter under its load."""
+
+    leg: str
+    phase: str
+    seconds: float
+    distance_m: float
+    ground_mps: float
+    used_wh: float
+    left_wh: float
+    charge: float
+    cell_v: float
+    end_s: float
+
+
+@dataclass(frozen=True, slots=True)
+class SiteFrom:
+    """A landing site as seen from one route point; ``covered``: with the reserve, on paper."""
+
+    site: str
+    seconds: float
+    distance_m: float
+    needed_wh: float
+    landing_wh: float
+    covered: bool
+
+
+@dataclass(frozen=True, slots=True)
+class TurnHere:
+    """The return from one route point. ``spread_wh`` of the energy left at touch-down."""
+
+    waypoint: str
+    after_s: float
+    along_m: float
+    distance_home_m: float
+    energy_wh: float
+    seconds: float
+    needed_wh: float
+    landing_wh: float
+    hover_v: float
+    head_mps: float
+    chance: float
+    alternates: tuple[SiteFrom, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class PointOnPlan:
+    """A turn-back point or an equal-time point."""
+
+    after_s: float
+    along_m: float
+    lat_rad: float
+    lon_rad: float
+    distance_home_m: float
+    leg: str
+
+
+@dataclass(frozen=True, slots=True)
+class Chances:
+    """Of the whole plan: lands at all, lands with the reserve, voltage held, and all of it."""
+
+    lands: float
+    reserve: float
+    voltage: float
+    completion: float
+    landing_wh: Spread
+    hover_v: Spread
+
+
+@dataclass(frozen=True, slots=True)
+class Variant:
+    """The plan with one thing changed: a sensitivity, or a measure that helps."""
+
+    name: str
+    landing_wh: float
+    gain_wh: float
+    hover_v: float
+    completion: float
+    turn_back_safe_s: float
+
+
+@dataclass(frozen=True, slots=True)
+class Track:
+    """The flight along time for pictures: points of the sortie, home leg included."""
+
+    t_s: Array
+    along_m: Array
+    energy_wh: Array
+    charge: Array
+    cell_v: Array
+    north_m: Array
+    east_m: Array
+    height_m: Array
+    home_from: int  # index at which the home leg starts
+
+
+@dataclass(frozen=True, slots=True)
+class Budget:
+    """Everything."""
+
+    flight: Flight
+    verdict: Verdict
+    reasons: tuple[str, ...]
+    conditions: tuple[str, ...]
+    ledger_wh: tuple[tuple[str, float], ...]
+    rows: tuple[Row, ...]
+    turns: tuple[TurnHere, ...]
+    turn_back_paper: PointOnPlan | None
+    turn_back_safe: PointOnPlan | None
+    equal_time: PointOnPlan | None
+    empty_at: PointOnPlan | None
+    chances: Chances
+    numbers: FourNumbers
+    landing_wh: float
+    hover_v: float
+    duration_s: float
+    distance_m: float
+    sensitivity: tuple[Variant, ...]
+    measures: tuple[Variant, ...]
+    findings: tuple[Finding, ...]
+    track: Track

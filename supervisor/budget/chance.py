@@ -1,0 +1,73 @@
+"""Chances before the flight: the daemon's own forecast, from what it would believe at home."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from supervisor.budget.answer import Chances
+from supervisor.core.belief import Array, Belief
+from supervisor.core.estimate import Estimator
+from supervisor.core.events import FlightState, FourNumbers, Heartbeat, Landed, Lift, Position
+from supervisor.core.forecast import Forecaster, Run
+from supervisor.core.plan import Flight
+from supervisor.core.tail import spread
+
+SEED = 0  # the same draws for every variant, so that differences are the variants' own
+
+
+def belief_at_home(flight: Flight) -> Belief:
+    """What the daemon believes on the ground at home, before anything has been measured."""
+    home = flight.home
+    estimator = Estimator(flight)
+    estimator.observe(Heartbeat(0.0, armed=False, system_status=3))
+    estimator.observe(FlightState(0.0, Lift.ROTORS, Landed.ON_GROUND))
+    still = (0.0, 0.0, 0.0)
+    place = Position(0.0, home.lat_rad, home.lon_rad, home.elevation_m, 0.0, *still, math.nan)
+    estimator.observe(place)
+    belief = estimator.belief(0.0)
+    if belief is None:
+        raise RuntimeError("no belief although a position is known")
+    return belief
+
+
+@dataclass(frozen=True, slots=True)
+class Odds:
+    """The forecast of one plan. ``ahead_s`` and ``covered_at`` run over its turn-back points."""
+
+    numbers: FourNumbers
+    chances: Chances
+    ahead_s: Array
+    covered_at: Array
+
+    def chance_at(self, after_s: float) -> float:
+        """Chance that turning ``after_s`` after take-off lands with the reserve, voltage held."""
+        return float(np.interp(after_s, self.ahead_s, self.covered_at))
+
+
+def odds(flight: Flight, members: int = 400, points: int = 32) -> Odds:
+    """Chances of ``flight``."""
+    maker = Forecaster(flight, seed=SEED, members=members, points=points)
+    run = maker.run(belief_at_home(flight), np.random.default_rng([SEED, 0]))
+    forecast = run.summary()
+    return Odds(forecast.numbers, _chances(run), forecast.ahead_s, forecast.covered_at)
+
+
+def _chances(run: Run) -> Chances:
+    """From the last point: the end of the plan, or the horizon by which every pack is empty."""
+    energy, volts = run.margins()
+    reserve_wh = run.maker.flight.policy.final_reserve_wh
+    whole = 1.0 if run.course.whole else 0.0
+    left, spare_v = energy[:, -1], volts[:, -1]
+    kept, held = left >= 0.0, spare_v >= 0.0
+    margin = np.minimum.accumulate(np.minimum(energy, 200.0 * volts), axis=1)
+    return Chances(
+        lands=whole * float(np.mean((left + reserve_wh >= 0.0) & held)),
+        reserve=whole * float(np.mean(kept)),
+        voltage=whole * float(np.mean(held)),
+        completion=whole * float(np.mean(margin[:, -1] >= 0.0)),
+        landing_wh=spread(left + reserve_wh),
+        hover_v=spread(run.landings[0].hover_v[:, -1]),
+    )

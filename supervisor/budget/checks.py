@@ -1,0 +1,239 @@
+"""Checks of the plan against itself and against the limits that the user states.
+
+Homeleg knows no law: what a height, a distance or a reserve must be, the user writes into
+``[rules]`` from his local rules, his licence and his network's coverage.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+
+import numpy as np
+
+from supervisor.budget.answer import Finding, Weight
+from supervisor.budget.sortie import Paper, Sortie
+from supervisor.core.plan import Flight, ReturnStyle
+from supervisor.flightmodels import FlightFile
+from supervisor.reserves import reserve_wh
+
+STALL_FAULT, STALL_CAUTION = 1.1, 1.2  # airspeed over stall; common practice, no source
+LEAST_ABOVE_GROUND_M = 30.0
+HEADWIND_SHARE = 0.6  # of the airspeed, beyond which small errors of the wind double the energy
+
+
+def check_plan(file: FlightFile, paper: Paper, sortie: Sortie) -> list[Finding]:
+    """Every finding, the worst first."""
+    flight = paper.flight
+    found = [
+        *_heights(file, flight),
+        *_ground(file, flight),
+        *_distance(file, paper),
+        *_corridor(file, paper),
+        *_stall(flight),
+        *_reserve(file, flight),
+        *_mass(file, flight),
+        *_wind(paper, sortie),
+        *_guesses(flight),
+    ]
+    order = list(Weight)
+    return sorted(found, key=lambda f: order.index(f.weight))
+
+
+def _heights(file: FlightFile, flight: Flight) -> Iterator[Finding]:
+    rules = file.rules
+    for name, height in _flown_heights(flight):
+        if rules.max_height_m is not None and height > rules.max_height_m + 0.1:
+            yield Finding(
+                Weight.FAULT,
+                "height",
+                f"{name} at {height:.0f} m above home; rules.max_height_m is "
+                f"{rules.max_height_m:.0f} m.",
+            )
+        if rules.min_height_m is not None and height < rules.min_height_m - 0.1:
+            yield Finding(
+                Weight.CAUTION,
+                "height",
+                f"{name} at {height:.0f} m above home; rules.min_height_m is "
+                f"{rules.min_height_m:.0f} m.",
+            )
+        low, high = rules.coverage_min_height_m, rules.coverage_max_height_m
+        if (low is not None and height < low) or (high is not None and height > high):
+            yield Finding(
+                Weight.CAUTION,
+                "coverage",
+                f"{name} at {height:.0f} m is outside the heights you gave for cellular coverage "
+                f"({low or 0:.0f}..{high or math.inf:.0f} m).",
+            )
+
+
+def _flown_heights(flight: Flight) -> Iterator[tuple[str, float]]:
+    for point in flight.route:
+        yield point.name, point.height_m
+    yield "the return", flight.return_plan.height_m
+
+
+def _ground(file: FlightFile, flight: Flight) -> Iterator[Finding]:
+    """Terrain below route points, where the user gave it."""
+    least = file.rules.min_above_ground_m or LEAST_ABOVE_GROUND_M
+    highest = -math.inf
+    for row, point in zip(file.route.waypoints, flight.route, strict=False):
+        if row.ground_elevation_m is None:
+            continue
+        ground_m = row.ground_elevation_m - flight.home.elevation_m
+        highest = max(highest, ground_m)
+        if point.height_m - ground_m < least:
+            yield Finding(
+                Weight.FAULT if point.height_m <= ground_m else Weight.CAUTION,
+                "ground",
+                f"{point.name} is {point.height_m - ground_m:.0f} m above the ground there "
+                f"(at least {least:.0f} m wanted).",
+            )
+    if flight.return_plan.height_m - highest < least and highest > -math.inf:
+        yield Finding(
+            Weight.CAUTION,
+            "ground",
+            f"The return height is {flight.return_plan.height_m - highest:.0f} m above the highest "
+            f"ground of the route (at least {least:.0f} m wanted).",
+        )
+    if flight.return_plan.height_m < flight.aircraft.transition_height_m:
+        yield Finding(
+            Weight.CAUTION,
+            "height",
+            f"The return at {flight.return_plan.height_m:.0f} m lies below the transition at "
+            f"{flight.aircraft.transition_height_m:.0f} m.",
+        )
+
+
+def _distance(file: FlightFile, paper: Paper) -> Iterator[Finding]:
+    limit = file.rules.max_distance_home_m
+    if limit is None:
+        return
+    for point, place in zip(paper.flight.route, paper.route, strict=True):
+        distance = math.hypot(*place)
+        if distance > limit:
+            yield Finding(
+                Weight.FAULT,
+                "distance",
+                f"{point.name} is {distance / 1000:.1f} km from home; rules.max_distance_home_m is "
+                f"{limit / 1000:.1f} km.",
+            )
+
+
+def _corridor(file: FlightFile, paper: Paper) -> Iterator[Finding]:
+    """How far a direct return strays from the route flown out."""
+    width = file.rules.corridor_half_width_m
+    if width is None or paper.flight.return_plan.style is not ReturnStyle.DIRECT:
+        return
+    line = [(0.0, 0.0), *paper.route]
+    worst, where = 0.0, ""
+    for point, place in zip(paper.flight.route, paper.route, strict=True):
+        for share in np.linspace(0.05, 0.95, 19):
+            away = _distance_to_line((share * place[0], share * place[1]), line)
+            if away > worst:
+                worst, where = away, point.name
+    if worst > width:
+        yield Finding(
+            Weight.CAUTION,
+            "corridor",
+            f"The direct return from {where} strays {worst:.0f} m from the route; "
+            f"rules.corridor_half_width_m is {width:.0f} m.",
+        )
+
+
+def _distance_to_line(p: tuple[float, float], line: list[tuple[float, float]]) -> float:
+    best = math.inf
+    for (an, ae), (bn, be) in zip(line, line[1:], strict=False):
+        dn, de = bn - an, be - ae
+        norm = dn * dn + de * de
+        share = ((p[0] - an) * dn + (p[1] - ae) * de) / norm if norm > 0.0 else 0.0
+        share = min(max(share, 0.0), 1.0)
+        best = min(best, math.hypot(p[0] - an - share * dn, p[1] - ae - share * de))
+    return best
+
+
+def _stall(flight: Flight) -> Iterator[Finding]:
+    """At the heaviest mass; the stall in a turn rises with the root of the load factor."""
+    craft = flight.aircraft
+    turning = craft.stall_mps / math.sqrt(math.cos(craft.bank_rad))
+    speeds = {"the return": flight.return_plan.airspeed_mps}
+    speeds |= {point.name: point.airspeed_mps for point in flight.route}
+    for name, speed in speeds.items():
+        if speed < STALL_CAUTION * craft.stall_mps or speed < 1.05 * turning:
+            fault = speed < STALL_FAULT * craft.stall_mps or speed < turning
+            yield Finding(
+                Weight.FAULT if fault else Weight.CAUTION,
+                "stall",
+                f"{name} at {speed:.1f} m/s is {speed / craft.stall_mps:.2f} times the stall at "
+                f"{craft.mass_kg:.1f} kg ({turning:.1f} m/s in a turn).",
+            )
+
+
+def _reserve(file: FlightFile, flight: Flight) -> Iterator[Finding]:
+    policy, least = flight.policy, file.rules.min_final_reserve
+    if least is not None:
+        wanted = reserve_wh(
+            least,
+            flight.aircraft,
+            flight.pack,
+            flight.home.elevation_m,
+            flight.weather.temperature_c,
+        )
+        if policy.final_reserve_wh < wanted - 0.05:
+            yield Finding(
+                Weight.FAULT,
+                "reserve",
+                f"The final reserve is {policy.final_reserve_wh:.0f} Wh; the minimum you stated "
+                f"from your local rules is {wanted:.0f} Wh.",
+            )
+    else:
+        yield Finding(
+            Weight.NOTE,
+            "reserve",
+            "No minimum reserve from local rules is stated (rules.min_final_reserve).",
+        )
+    if policy.confidence < 0.9:
+        yield Finding(
+            Weight.CAUTION,
+            "confidence",
+            f"The policy's confidence is {policy.confidence:.0%}: one flight in "
+            f"{1 / (1 - policy.confidence):.0f} may land below the reserve.",
+        )
+
+
+def _mass(file: FlightFile, flight: Flight) -> Iterator[Finding]:
+    limit = file.rules.max_mass_kg
+    if limit is not None and flight.aircraft.mass_kg > limit:
+        yield Finding(
+            Weight.FAULT,
+            "mass",
+            f"Take-off mass {flight.aircraft.mass_kg:.2f} kg; rules.max_mass_kg is {limit:.2f} kg.",
+        )
+
+
+def _wind(paper: Paper, sortie: Sortie) -> Iterator[Finding]:
+    flight = paper.flight
+    rows = flight.weather.wind
+    last_s = max((row.after_s for row in rows), default=0.0)
+    if 0.0 < last_s < sortie.t_s[-1] - 60.0:
+        yield Finding(
+            Weight.CAUTION,
+            "wind",
+            f"The wind table ends {last_s / 3600:.1f} h after take-off, the flight lasts "
+            f"{sortie.t_s[-1] / 3600:.1f} h.",
+        )
+    strongest = max((math.hypot(row.n_mps, row.e_mps) for row in rows), default=0.0)
+    if strongest > HEADWIND_SHARE * flight.return_plan.airspeed_mps:
+        yield Finding(
+            Weight.CAUTION,
+            "wind",
+            f"Wind of {strongest:.0f} m/s against an airspeed of "
+            f"{flight.return_plan.airspeed_mps:.0f} m/s: small changes of wind cost much.",
+        )
+    if not rows:
+        yield Finding(Weight.CAUTION, "wind", "No wind forecast is given; calm was assumed.")
+
+
+def _guesses(flight: Flight) -> Iterator[Finding]:
+    for guess in flight.guessed:
+        yield Finding(Weight.NOTE, "guessed", f"Not given, estimated on the safe side: {guess}.")

@@ -1,0 +1,261 @@
+"""The budget in a terminal of 100 columns."""
+
+from __future__ import annotations
+
+import math
+import textwrap
+from collections.abc import Sequence
+
+import click
+
+from supervisor.budget.answer import Budget, PointOnPlan, Variant, Verdict, Weight
+from supervisor.budget.judge import percent
+
+WIDTH = 100
+COLOUR = {Verdict.GO: "green", Verdict.CONDITIONS: "yellow", Verdict.NO_GO: "red"}
+WORD = {Verdict.GO: "GO", Verdict.CONDITIONS: "GO WITH CONDITIONS", Verdict.NO_GO: "NO-GO"}
+ADVICE = (
+    "Homeleg advises and is no certified equipment. The remote pilot decides and stays responsible; "
+    "local rules and the licence bind, whatever is printed here."
+)
+
+
+def render(budget: Budget) -> str:
+    """The whole page."""
+    parts = [
+        _head(budget),
+        _verdict(budget),
+        _key_figures(budget),
+        _ledger(budget),
+        _legs(budget),
+        _returns(budget),
+        _alternates(budget),
+        _variants("A worse day", budget.sensitivity),
+        _variants("What would help most", budget.measures),
+        _findings(budget),
+        "\n".join(textwrap.wrap(ADVICE, WIDTH)),
+    ]
+    return "\n\n".join(part for part in parts if part)
+
+
+def _head(b: Budget) -> str:
+    craft, pack, wind = b.flight.aircraft, b.flight.pack, b.flight.weather.wind
+    first = wind[0] if wind else None
+    blows = f"wind {wind_words(first.n_mps, first.e_mps)} at first" if first else "calm"
+    lines = [
+        click.style(b.flight.name, bold=True)
+        + f"   {craft.name}, {craft.mass_kg:g} kg, {len(b.flight.route)} route points, "
+        f"{b.distance_m / 1000:.1f} km, {clock(b.duration_s)} home included",
+        f"pack {pack.pack_id}: {pack.series}S{pack.parallel}P {pack.cell.name}, "
+        f"{pack.capacity_ah:g} Ah, {pack.nameplate_wh:.0f} Wh, {100 * pack.initial_charge:.0f} %, "
+        f"{pack.temperature_c:g} °C",
+        f"air {b.flight.weather.temperature_c:g} °C, {blows}",
+    ]
+    return "\n".join(lines)
+
+
+def wind_words(n_mps: float, e_mps: float) -> str:
+    """4 m/s from 270°, from components of where it blows to."""
+    from_deg = math.degrees(math.atan2(-e_mps, -n_mps)) % 360.0
+    return f"{math.hypot(n_mps, e_mps):.0f} m/s from {from_deg:.0f}°"
+
+
+def _verdict(b: Budget) -> str:
+    word = click.style(f" {WORD[b.verdict]} ", fg="black", bg=COLOUR[b.verdict], bold=True)
+    lines = [word]
+    for sentence in b.reasons:
+        lines += textwrap.wrap(sentence, WIDTH - 2, initial_indent="  ", subsequent_indent="  ")
+    for sentence in b.conditions:
+        lines += textwrap.wrap(sentence, WIDTH - 4, initial_indent="  - ", subsequent_indent="    ")
+    return "\n".join(lines)
+
+
+def _key_figures(b: Budget) -> str:
+    policy, chances = b.flight.policy, b.chances
+    rows = [
+        ("whole plan, with reserve and voltage held", percent(chances.completion)),
+        ("lands with the final reserve", percent(chances.reserve)),
+        ("turn back by (on paper, contingency kept)", _place(b.turn_back_paper, "not within plan")),
+        (f"turn back by (at {100 * policy.confidence:g} %, reaction kept)", _safe(b)),
+        ("equal time on and home", _place(b.equal_time, "none")),
+        (
+            f"landing hover, {policy.min_cell_v:g} V a cell kept",
+            f"{b.hover_v:.2f} V on paper; {chances.hover_v.p05:.2f} / {chances.hover_v.p50:.2f} / "
+            f"{chances.hover_v.p95:.2f} V (5, 50, 95 %); holds with {percent(chances.voltage)}",
+        ),
+    ]
+    return "\n".join(f"{name:<46}{value}" for name, value in rows)
+
+
+def _safe(b: Budget) -> str:
+    if b.turn_back_safe is None:
+        return "not within plan"
+    if b.numbers.turn_back_safe_s <= 0.0:
+        return "no margin at take-off"
+    return _place(b.turn_back_safe, "")
+
+
+def _place(p: PointOnPlan | None, without: str) -> str:
+    if p is None:
+        return without
+    return f"{clock(p.after_s)}, {p.distance_home_m / 1000:.1f} km out, leg {clip(p.leg, 20)}"
+
+
+def _ledger(b: Budget) -> str:
+    """Trip, contingency, alternate, final reserve, extra; in Wh and in % of the pack."""
+    reserves = ("contingency", "alternate", "final-reserve", "extra")
+    trip = [(name, wh) for name, wh in b.ledger_wh if name not in reserves]
+    total = b.flight.pack.nameplate_wh
+    trip_wh = sum(wh for _, wh in trip)
+    lines = [heading("Ledger"), _ledger_line("trip", trip_wh, total)]
+    detail = " · ".join(f"{name} {wh:.0f}" for name, wh in trip if wh >= 0.5)
+    lines += textwrap.wrap(detail, WIDTH - 4, initial_indent="    ", subsequent_indent="    ")
+    lines += [
+        _ledger_line(name.replace("-", " "), wh, total)
+        for name, wh in b.ledger_wh
+        if name in reserves and (wh or name != "alternate")
+    ]
+    return "\n".join(lines)
+
+
+def _ledger_line(name: str, wh: float, total_wh: float) -> str:
+    bar = "█" * max(round(46 * abs(wh) / total_wh), 0)
+    figure = f"{name:<16}{wh:>8.0f} Wh {100 * wh / total_wh:>6.1f} %  "
+    return figure + (click.style(bar, fg="red") if wh < 0.0 else bar)[: WIDTH - len(figure) + 10]
+
+
+def _legs(b: Budget) -> str:
+    head = ("leg", "phase", "end", "min", "km", "m/s", "Wh", "left Wh", "%", "V/cell")
+    rows, leg = [], ""
+    for r in b.rows:
+        empty = r.left_wh <= 0.0
+        rows.append(
+            (
+                "" if r.leg == leg else clip(r.leg, 22),
+                r.phase,
+                clock(r.end_s),
+                f"{r.seconds / 60:.1f}",
+                f"{r.distance_m / 1000:.1f}" if r.distance_m else "",
+                f"{r.ground_mps:.1f}" if r.distance_m else "",
+                f"{r.used_wh:.1f}",
+                "empty" if empty else f"{r.left_wh:.0f}",
+                "" if empty else f"{100 * r.charge:.0f}",
+                "" if empty else f"{r.cell_v:.2f}",
+            )
+        )
+        leg = r.leg
+    title = heading("Legs", "charge and voltage at the end of each, the voltage under its load")
+    return title + "\n" + table(head, rows, left=2)
+
+
+def _returns(b: Budget) -> str:
+    head = ("turn at", "after", "km out", "home min", "headwind", "needs Wh", "lands with")
+    head += ("reserve +", "hover V", "chance")
+    reserve = b.flight.policy.final_reserve_wh
+    rows = [
+        (
+            clip(t.waypoint, 20),
+            clock(t.after_s),
+            f"{t.distance_home_m / 1000:.1f}",
+            f"{t.seconds / 60:.0f}",
+            f"{t.head_mps:+.1f}",
+            f"{t.needed_wh:.0f}",
+            f"{t.landing_wh:.0f}" if t.landing_wh > 0.0 else "empty",
+            f"{t.landing_wh - reserve:+.0f}",
+            f"{t.hover_v:.2f}" if t.landing_wh > 0.0 else "-",
+            percent(t.chance),
+        )
+        for t in b.turns
+    ]
+    title = heading("Home from every route point", f"final reserve {reserve:.0f} Wh")
+    return title + "\n" + table(head, rows, left=1)
+
+
+def _alternates(b: Budget) -> str:
+    if not b.flight.alternates:
+        return ""
+    head = ("from", "site", "km", "min", "needs Wh", "lands with", "covered")
+    rows, last = [], ""
+    for t in b.turns:
+        for a in t.alternates:
+            rows.append(
+                (
+                    "" if t.waypoint == last else clip(t.waypoint, 20),
+                    clip(a.site, 24),
+                    f"{a.distance_m / 1000:.1f}",
+                    f"{a.seconds / 60:.0f}",
+                    f"{a.needed_wh:.0f}",
+                    f"{a.landing_wh:.0f}" if a.landing_wh > 0.0 else "empty",
+                    "yes" if a.covered else "no",
+                )
+            )
+            last = t.waypoint
+    return heading("Alternates", "on paper, flown as the return") + "\n" + table(head, rows, left=2)
+
+
+def _variants(title: str, variants: Sequence[Variant]) -> str:
+    if not variants:
+        return ""
+    head = ("", "lands with", "change", "whole plan", "turn back by")
+    rows = [
+        (
+            clip(v.name, 42),
+            f"{v.landing_wh:.0f} Wh" if v.landing_wh > 0.0 else "empty",
+            f"{v.gain_wh:+.0f} Wh",
+            percent(v.completion),
+            clock(v.turn_back_safe_s) if math.isfinite(v.turn_back_safe_s) else "not within plan",
+        )
+        for v in variants
+    ]
+    return heading(title) + "\n" + table(head, rows, left=1)
+
+
+def _findings(b: Budget) -> str:
+    """Notes and whatever the verdict has not said already."""
+    said = set(b.reasons) | set(b.conditions)
+    open_ones = [f for f in b.findings if f.sentence not in said]
+    if not open_ones:
+        return ""
+    lines = [heading("Checks")]
+    for f in open_ones:
+        mark = {Weight.FAULT: "!", Weight.CAUTION: "*", Weight.NOTE: "-"}[f.weight]
+        lines += textwrap.wrap(
+            f.sentence, WIDTH - 2, initial_indent=f"{mark} ", subsequent_indent="  "
+        )
+    return "\n".join(lines)
+
+
+# --- small things ------------------------------------------------------------------------------
+
+
+def heading(text: str, note: str = "") -> str:
+    """A heading with an optional remark."""
+    return click.style(text, bold=True) + (f"   {note}" if note else "")
+
+
+def clock(seconds: float) -> str:
+    """h:mm:ss from seconds, m:ss below an hour."""
+    total = round(max(seconds, 0.0))
+    hours, rest = divmod(total, 3600)
+    minutes, left = divmod(rest, 60)
+    return f"{hours}:{minutes:02d}:{left:02d}" if hours else f"{minutes}:{left:02d}"
+
+
+def clip(text: str, width: int) -> str:
+    """At most ``width`` characters."""
+    return text if len(text) <= width else text[: width - 1] + "…"
+
+
+def table(head: Sequence[str], rows: Sequence[Sequence[str]], left: int) -> str:
+    """Columns as wide as they must be; the first ``left`` of them stand left, the others right."""
+    widths = [max(len(r[i]) for r in (head, *rows)) for i in range(len(head))]
+    gap = "  "
+    lines = []
+    for number, row in enumerate((head, *rows)):
+        cells = [
+            text.ljust(w) if i < left else text.rjust(w)
+            for i, (text, w) in enumerate(zip(row, widths, strict=True))
+        ]
+        line = gap.join(cells).rstrip()
+        lines.append(click.style(line, dim=True) if number == 0 else line)
+    return "\n".join(lines)
