@@ -91,7 +91,8 @@ class PackMembers:
     """Samples of the pack, per cell; each array is (members,).
 
     ``weak_v``: how far (>= 0) the weakest cell stands below the mean cell at rest, and
-    ``weak_r``: its resistance over the mean cell's.
+    ``weak_r``: its resistance over the mean cell's. ``current_gain``: true current over what the
+    monitor reads; powers learned from its readings are true powers over it.
     """
 
     charge: Array
@@ -102,13 +103,17 @@ class PackMembers:
     temperature_c: Array
     weak_v: Array
     weak_r: Array
+    current_gain: Array
 
 
 @dataclass(frozen=True, slots=True)
 class PackBelief:
     """Gaussian over (charge, v1, v2, log resistance scale, log capacity scale, log current gain).
 
-    ``mean`` (6,), ``cov`` (6, 6). ``capacity_ah`` is what scale 1 means, at the pack's temperature.
+    ``mean`` (6,), ``cov`` (6, 6), of the mean cell. ``capacity_ah`` is what scale 1 means, at the
+    pack's temperature. The resistance scale multiplies R0, R1 and R2, each times the cell's own
+    temperature factor. ``weak_capacity``: by what fraction the smallest cell's capacity is smaller
+    than the mean cell's.
     """
 
     mean: Array
@@ -120,6 +125,8 @@ class PackBelief:
     weak_v_sd: float
     weak_r: float
     weak_r_sd: float
+    weak_capacity: float = 0.0
+    weak_capacity_sd: float = 0.0
 
     def draw(self, rng: np.random.Generator, members: int) -> PackMembers:
         """``members`` samples, charge held within 0..1."""
@@ -127,15 +134,19 @@ class PackBelief:
         weak = np.abs(self.weak_v + self.weak_v_sd * rng.standard_normal(members))
         weak_r = 1.0 + np.abs(self.weak_r - 1.0 + self.weak_r_sd * rng.standard_normal(members))
         heat = self.temperature_c + self.temperature_sd_c * rng.standard_normal(members)
+        lost = np.abs(self.weak_capacity + self.weak_capacity_sd * rng.standard_normal(members))
+        whole = np.clip(x[:, 0], 0.0, 1.0)
         return PackMembers(
-            charge=np.clip(x[:, 0], 0.0, 1.0),
+            # all were full together and gave the same ampere-hours: 1 - z_weak = (1 - z) / (1 - d)
+            charge=np.clip(1.0 - (1.0 - whole) / (1.0 - lost), 0.0, 1.0),
             v1_v=x[:, 1],
             v2_v=x[:, 2],
             resistance=np.exp(x[:, 3]),
-            capacity_ah=self.capacity_ah * np.exp(x[:, 4]),
+            capacity_ah=self.capacity_ah * np.exp(x[:, 4]) * (1.0 - lost),
             temperature_c=heat,
             weak_v=weak,
             weak_r=weak_r,
+            current_gain=np.exp(x[:, 5]),
         )
 
 

@@ -186,8 +186,7 @@ class Forecaster:
         if standing or landing:
             fly[0] = 0.0
             land[0] = min(low / craft.transition_height_m, 1.0) if landing else 0.0
-        first = next_waypoint(self.flight, belief)
-        gone = [sum(w.drop_kg for w in self.flight.route[:first])] + [s.dropped_kg for s in pieces]
+        gone = [0.0] + [s.dropped_kg for s in pieces]
         if len(set(gone)) == 1:
             gone = gone[:1]
         height = np.array([fix.height_m] + [s.end_height_m for s in pieces])

@@ -11,6 +11,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 from enum import IntEnum
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -74,7 +75,7 @@ class Stretch:
                 self.dropped_kg,
                 self.waypoint,
             )
-            for a, b in zip(nodes, nodes[1:], strict=False)
+            for a, b in pairwise(nodes)
         ]
 
 
@@ -109,11 +110,27 @@ def _or(seen: float, planned: float) -> float:
 
 
 def next_waypoint(flight: Flight, belief: Belief) -> int:
-    """Index in the route of the point the aircraft flies to; ``len(route)`` when none is left.
+    """Index in the route of the point the aircraft flies to; ``len(route)`` when none is left."""
+    items = mission_layout(flight)
+    return items[belief.mission_seq] if 0 <= belief.mission_seq < len(items) else len(flight.route)
 
-    Mission item 0 is home by the mission protocol's custom, so item ``s`` is route point ``s - 1``.
+
+def mission_layout(flight: Flight) -> list[int]:
+    """For each item of the mission, which route point it belongs to.
+
+    The mission as a flight file's route becomes it with the commands of the common set: take-off;
+    before a leg of another airspeed DO_CHANGE_SPEED; a waypoint or loiter for each point; for a
+    landing also land, DO_GRIPPER for a drop, NAV_DELAY for a wait, and the second take-off, which
+    belongs to the next point; DO_GRIPPER for a drop from the air; the return.
     """
-    return min(max(belief.mission_seq - 1, 0), len(flight.route))
+    items, speed = [0], flight.aircraft.cruise_mps
+    for index, point in enumerate(flight.route):
+        items += [index] * (point.airspeed_mps != speed)
+        speed = point.airspeed_mps
+        items += [index] * (1 + point.land + (point.drop_kg > 0.0))
+        if point.land:
+            items += [index] * (point.ground_s > 0.0) + [index + 1]
+    return items
 
 
 def map_of(flight: Flight) -> LocalMap:
@@ -133,7 +150,7 @@ def plan_ahead(
     aircraft = flight.aircraft
     here, height = (belief.north_m, belief.east_m), belief.position.height_m
     first = next_waypoint(flight, belief)
-    gone = sum(w.drop_kg for w in flight.route[:first])
+    gone = 0.0  # the believed mass already lacks what was dropped
     stretches: list[Stretch] = []
     if first < len(flight.route) and belief.phase in ROTORBORNE:
         stretches += _take_off(aircraft, here, max(height, 0.0), 0.0, 0.0, first)
@@ -144,7 +161,7 @@ def plan_ahead(
         there = belief.phase is Phase.LOITER and index == first
         stretches += _fly_to(here, place, height, point.height_m, cas, habits, gone, index)
         stretches += _stay_at(flight, point, place, cas, habits, gone, index, there)
-        gone += point.drop_kg if point.land else 0.0
+        gone += point.drop_kg
         here = place
         height = aircraft.transition_height_m if point.land else point.height_m
     return [s for s in stretches if s.length_m > 1.0 or s.dwell_s > 0.5]

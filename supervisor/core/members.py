@@ -64,6 +64,9 @@ def draw(
     spec = flight.pack
     factor = pack.resistance * temperature_factor(spec.cell, pack.temperature_c)
 
+    # Scales were learned from the monitor's current: what it reads too low, they are too low.
+    gain = pack.current_gain
+
     def column(values: Floats) -> Floats:
         return np.asarray(values, dtype=dtype)[:, None]
 
@@ -77,11 +80,11 @@ def draw(
         to_wh=column(pack.capacity_ah * spec.series),
         weak_v=column(pack.weak_v),
         weak_r=column(pack.weak_r),
-        hover=column(power.hover),
-        climb=column(power.climb),
-        cruise=column(power.cruise),
-        descent=column(power.descent),
-        avionics_w=column(power.avionics_w),
+        hover=column(gain * power.hover),
+        climb=column(gain * power.climb),
+        cruise=column(gain * power.cruise),
+        descent=column(gain * power.descent),
+        avionics_w=column(gain * power.avionics_w),
         mass_kg=column(power.mass_kg),
         landing=column(np.exp(LANDING_TIME_SD * rng.standard_normal(count))),
         airspeed=column(1.0 + AIRSPEED_SD * rng.standard_normal(count)),

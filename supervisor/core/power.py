@@ -20,7 +20,7 @@ from numpy.typing import NDArray
 from supervisor.core.constants import G0_MPS2
 from supervisor.core.plan import Aircraft
 
-Real = float | NDArray[np.float64]
+Real = float | NDArray[np.floating[Any]]
 
 # Momentum theory has no answer between a slow descent and twice the hover inflow (vortex ring); a
 # landing descends at about 0.15 v_h, where measured induced power is close to the hover's. We
