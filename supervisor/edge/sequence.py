@@ -12,7 +12,9 @@ from dataclasses import dataclass
 from supervisor.edge.frames import Frame
 
 LAP = 256
-RESTART_STREAK = 8  # so many unseen frames in a row from behind: the sender counts anew
+# So many unseen frames from behind, in rising order and none from ahead between them: the sender
+# counts anew. Steps up to RISE allow for losses.
+RESTART_STREAK, RISE = 16, 4
 
 
 @dataclass(slots=True)
@@ -32,7 +34,8 @@ class Sequence:
         self.counts = counts
         self._lap: list[Frame | None] = [None] * LAP
         self._next = first
-        self._behind = 0
+        self._behind = 0  # how many frames in a row came from behind, rising
+        self._behind_seq = first
 
     def take(self, frame: Frame) -> bool:
         """Whether the frame is new and worth having."""
@@ -49,8 +52,10 @@ class Sequence:
         skipped = (seq - self._next) % LAP
         if skipped < LAP // 2:
             self._skip(skipped)
-            self._lap[seq] = None
-            self._next = (seq + 1) % LAP
+        elif not self._restarted(seq):
+            return
+        self._lap[seq] = None
+        self._next = (seq + 1) % LAP
 
     def _take_odd(self, frame: Frame) -> bool:
         earlier = self._lap[frame.seq]
@@ -61,12 +66,8 @@ class Sequence:
         if skipped < LAP // 2:
             self._skip(skipped)
             self._behind = 0
-        else:
-            self._behind += 1
-            if self._behind < RESTART_STREAK:
-                return self._take_late(frame)
-            self.counts.restarts += 1
-            self._lap = [None] * LAP
+        elif not self._restarted(frame.seq):
+            return self._take_late(frame)
         self._lap[frame.seq] = frame
         self._next = (frame.seq + 1) % LAP
         return True
@@ -75,6 +76,17 @@ class Sequence:
         self.counts.lost += count
         for step in range(count):
             self._lap[(self._next + step) % LAP] = None
+
+    def _restarted(self, seq: int) -> bool:
+        rising = 0 < (seq - self._behind_seq) % LAP <= RISE
+        self._behind = self._behind + 1 if rising else 1
+        self._behind_seq = seq
+        if self._behind < RESTART_STREAK:
+            return False
+        self.counts.restarts += 1
+        self._behind = 0
+        self._lap = [None] * LAP
+        return True
 
     def _take_late(self, frame: Frame) -> bool:
         self._lap[frame.seq] = frame
