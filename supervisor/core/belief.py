@@ -43,6 +43,23 @@ class WindBelief(Protocol):
         """(north, east, 1-sigma a component) [m/s] expected at one point."""
         ...
 
+    def draw_air(
+        self,
+        rng: np.random.Generator,
+        members: int,
+        north_m: Array,
+        east_m: Array,
+        height_m: Array,
+        ahead_s: Array,
+        cas_mps: float,
+    ) -> tuple[Array, Array, Array]:
+        """As :meth:`draw`, and with each member its own true over indicated airspeed (members,).
+
+        The two belong together: a pitot that reads low looks like a wind from the nose on the way
+        out, and takes ground speed away twice on the way home.
+        """
+        ...
+
 
 @dataclass(frozen=True, slots=True)
 class PowerMembers:
@@ -69,6 +86,7 @@ class PowerBelief:
     avionics_w: float
     mass_kg: float
     mass_sd_kg: float
+    gust_w_sd: float = 0.0
 
     def draw(self, rng: np.random.Generator, members: int) -> PowerMembers:
         """``members`` samples."""

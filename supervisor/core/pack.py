@@ -5,9 +5,12 @@ of resistance, capacity and current-sensor gain, and the model's own error e [V]
 difference between this table's cell and the real one. The last keeps the filter honest: a table is
 never the pack, and without e the charge would look surer than it is.
 
-    dz/dt  = -i g / (3600 C f(T) c)              g = exp(lg), c = exp(lc), r = exp(lr)
+    dz/dt  = -i g / (3600 C c)                   g = exp(lg), c = exp(lc), r = exp(lr)
     dv/dt  = (i g R r h(T) - v) / tau            (fast, slow)
     V      = OCV(z) - v1 - v2 - i g R0(z) r h(T) + e
+
+What a cell gives less in the cold is mostly voltage, and that is in h(T) already; whether charge
+is lost as well is left open by a wider prior on c, not taken off.
 
 Time runs with the reports. Without current the power model's stands in; without voltage nothing is
 corrected; without both the belief only drifts and widens.
@@ -22,7 +25,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from supervisor.core import cells
+from supervisor.core import cells, weak_cell
 from supervisor.core.belief import PackBelief
 from supervisor.core.constants import KELVIN
 from supervisor.core.kalman import Updated, decay, ou_growth, update
@@ -35,6 +38,7 @@ CHARGE, FAST, SLOW, RESISTANCE, CAPACITY, GAIN, ERROR = range(7)
 # Prior spreads; ours, after what differs between a table and a pack.
 CHARGE_SD, UNKNOWN_CHARGE_SD, GAIN_SD = 0.03, 0.30, 0.03
 ERROR_SD_V, ERROR_TAU_S = 0.015, 1800.0
+COLD_SHARE = 0.3  # of the tabulated loss of capacity in the cold that may be real loss of charge
 # How the slow states may wander, per root hour.
 RESISTANCE_WANDER, CAPACITY_WANDER, GAIN_WANDER = 0.06, 0.004, 0.004
 STAND_IN_SD = 0.15  # relative error of a current taken from the power model
@@ -67,11 +71,7 @@ class Curves:
 
 @dataclass(frozen=True, slots=True)
 class PackState:
-    """The filter's state at ``t_s``. ``weak_x``: the weakest cell's (offset [V], extra resistance).
-
-    ``weak_index``: which cell that is, -1 unknown; ``cell_mean_v``: slow mean of each cell's
-    distance from the mean cell.
-    """
+    """The filter's state at ``t_s``. ``cells``: how the single cells differ from the mean one."""
 
     t_s: float
     x: Array
@@ -79,10 +79,7 @@ class PackState:
     current_a: float
     temperature_c: float
     temperature_var: float
-    weak_x: Array
-    weak_p: Array
-    weak_index: int = -1
-    cell_mean_v: Array | None = None
+    cells: weak_cell.CellSpread
     last: Updated | None = None
 
 
@@ -100,11 +97,13 @@ class PackSample(NamedTuple):
 
 def start(pack: Pack, t_s: float, air_c: float) -> PackState:
     """Prior from the flight file (or from the pack's own history, already in ``pack``)."""
-    x = np.array([pack.initial_charge, 0.0, 0.0, math.log(pack.resistance_scale), 0.0, 0.0, 0.0])
-    sd = [CHARGE_SD, 0.003, 0.008, pack.resistance_sd, pack.capacity_sd, GAIN_SD, ERROR_SD_V]
     warm = pack.temperature_c if pack.temperature_c == pack.temperature_c else air_c
-    weak_x, weak_p = np.array([0.004, 0.02]), np.diag(np.square([0.010, 0.06]))
-    return PackState(t_s, x, np.diag(np.square(sd)), 0.0, warm, 4.0, weak_x, weak_p)
+    cold = COLD_SHARE * (1.0 - float(cells.capacity_factor(pack.cell, warm)))
+    capacity_sd = math.hypot(pack.capacity_sd, cold)
+    x = np.array([pack.initial_charge, 0.0, 0.0, math.log(pack.resistance_scale), 0.0, 0.0, 0.0])
+    sd = [CHARGE_SD, 0.003, 0.008, pack.resistance_sd, capacity_sd, GAIN_SD, ERROR_SD_V]
+    p = np.diag(np.square(sd))
+    return PackState(t_s, x, p, 0.0, warm, 4.0, weak_cell.start(pack.series))
 
 
 def resistance_factor(cell: Cell, temperature_c: float) -> float:
@@ -124,7 +123,7 @@ def predict(
     hot = resistance_factor(cell, state.temperature_c) * math.exp(x[RESISTANCE])
     gain = math.exp(x[GAIN])
     i_cell = current_a * gain / pack.parallel
-    full_ah = pack.capacity_ah * math.exp(x[CAPACITY]) * _cold(cell, state.temperature_c)
+    full_ah = pack.capacity_ah * math.exp(x[CAPACITY])
     used = current_a * gain * dt_s / 3600.0 / full_ah
     a1, a2 = decay(dt_s, cell.tau1_s), decay(dt_s, cell.tau2_s)
     to1 = (1.0 - a1) * i_cell * cell.r1_ohm * hot
@@ -143,10 +142,6 @@ def predict(
     heat = _heated(state, pack, curves, i_cell, hot, dt_s, air_c)
     grown = state.temperature_var + 1.0 * dt_s / 600.0
     return replace(state, t_s=t_s, x=new, p=p, temperature_c=heat, temperature_var=grown)
-
-
-def _cold(cell: Cell, temperature_c: float) -> float:
-    return 1.0 - cell.cold_capacity_per_k * max(25.0 - temperature_c, 0.0)
 
 
 def _noise(
@@ -207,26 +202,12 @@ def correct(
     new = seen.x
     new[CHARGE] = min(max(new[CHARGE], 0.0), 1.0)
     state = replace(state, x=new, p=seen.p, current_a=sample.now_a, last=seen)
-    return _weakest(state, sample, i_cell * r0 * hot, dt_s)
-
-
-def _weakest(state: PackState, sample: PackSample, drop_v: float, dt_s: float) -> PackState:
-    """Two-state filter on the weakest cell: below the mean = offset + (extra resistance) i R."""
     if not sample.cell_v:
         return state
-    below = sample.voltage_v - np.array(sample.cell_v)
-    slow = state.cell_mean_v
-    slow = below if slow is None else slow + min(dt_s / 60.0, 1.0) * (below - slow)
-    index = int(np.argmax(slow))
-    x, p = state.weak_x, state.weak_p.copy()
-    p[0, 0] += 0.006**2 * dt_s / 3600.0
-    p[1, 1] += 0.02**2 * dt_s / 3600.0
-    if index != state.weak_index:
-        p += np.diag(np.square([0.004, 0.02]))  # another cell: what was known of it is not exact
-    h = np.array([1.0, drop_v])
-    r = 0.003**2 * max(10.0 / max(dt_s, 0.1), 1.0)
-    seen = update(x, p, float(below[index]) - float(h @ x), h, r)
-    return replace(state, weak_x=seen.x, weak_p=seen.p, weak_index=index, cell_mean_v=slow)
+    sag = drop + float(new[FAST] + new[SLOW])
+    h_cell = (slope * (1.0 - float(new[CHARGE])), sag)
+    spread = weak_cell.observe(state.cells, np.array(sample.cell_v), h_cell, dt_s)
+    return replace(state, cells=spread)
 
 
 def warmed(state: PackState, reading_c: float) -> PackState:
@@ -255,15 +236,17 @@ def observe(
 
 def belief(state: PackState, pack: Pack) -> PackBelief:
     """What the forecast draws from."""
-    weak_v, weak_r = float(state.weak_x[0]), 1.0 + float(state.weak_x[1])
+    weak = weak_cell.weakest(state.cells)
     return PackBelief(
         mean=state.x[:6],
         cov=state.p[:6, :6],
-        capacity_ah=pack.capacity_ah * _cold(pack.cell, state.temperature_c),
+        capacity_ah=pack.capacity_ah,
         temperature_c=state.temperature_c,
         temperature_sd_c=math.sqrt(state.temperature_var),
-        weak_v=weak_v,
-        weak_v_sd=math.sqrt(state.weak_p[0, 0]),
-        weak_r=weak_r,
-        weak_r_sd=math.sqrt(state.weak_p[1, 1]),
+        weak_v=0.0,
+        weak_v_sd=0.003,
+        weak_r=1.0 + weak.resistance,
+        weak_r_sd=weak.resistance_sd,
+        weak_capacity=weak.capacity,
+        weak_capacity_sd=weak.capacity_sd,
     )

@@ -5,6 +5,9 @@ mass [kg]. An extended Kalman filter on electrical power, one scalar at a time:
 
     P = exp(l_regime) P_model(m, speed, density, climb) + exp(l_avionics) P_avionics
 
+Speed, climb and power are averaged over ten to thirty seconds first: a gust moves the climb rate
+and not the power, and a filter that took each second for itself would learn from that.
+
 Power is as the pack monitor measures it; the gain of its current sensor is the pack filter's
 business, and the forecast multiplies it in (``PackMembers.current_gain``).
 """
@@ -13,6 +16,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -20,7 +24,7 @@ from numpy.typing import NDArray
 from supervisor.core.belief import PowerBelief
 from supervisor.core.constants import G0_MPS2
 from supervisor.core.events import Phase
-from supervisor.core.kalman import update
+from supervisor.core.kalman import Updated, update
 from supervisor.core.plan import Aircraft
 
 Array = NDArray[np.float64]
@@ -39,9 +43,11 @@ REGIME: dict[Phase, int] = {
 CLIMB_OWN_SD, DESCENT_OWN_SD, AVIONICS_SD, MASS_SD = 0.05, 0.15, 0.15, 0.015
 # A scale may wander by this much in an hour: rain, dirt, a warming motor.
 WANDER_PER_ROOT_H = 0.02
-# Power fluctuates with the gusts and the autopilot's own control for about this long.
-FLUCTUATION_S = 8.0
-START_NOISE = {HOVER: 0.05, CLIMB: 0.10, CRUISE: 0.12, DESCENT: 0.25}
+# Blocks: on the wing as long as a lull lasts, so that blocks are nearly independent.
+BLOCK_S = {HOVER: 10.0, CLIMB: 20.0, CRUISE: 30.0, DESCENT: 20.0}
+SAMPLE_S = 0.9
+START_NOISE = {HOVER: 0.03, CLIMB: 0.06, CRUISE: 0.06, DESCENT: 0.2}  # of a block's mean
+NOISE_GAIN = 0.05
 REFERENCE_FLOOR_W = (
     40.0  # noise is relative to no less than this: a descent may draw next to nothing
 )
@@ -54,19 +60,35 @@ class Regime:
     noise_var: float
     up: float = 0.0
     down: float = 0.0
-    block_sum: float = 0.0
-    block_var: float = 0.0
-    block_s: float = 0.0
+
+
+class PowerSample(NamedTuple):
+    """Measured power and the motion that goes with it; ``tas_mps`` only on the wing."""
+
+    t_s: float
+    phase: Phase
+    power_w: float
+    density: float
+    tas_mps: float
+    climb_mps: float
+    load_factor: float = 1.0
 
 
 @dataclass(frozen=True, slots=True)
 class Scales:
-    """The power filter's state. ``changed_s``: when a sudden change was last found."""
+    """The power filter's state.
+
+    ``block``: the samples being averaged. ``changed_s``: when a sudden change was last found, and
+    ``changed`` in which regime.
+    """
 
     x: Array
     p: Array
     regimes: tuple[Regime, ...]
+    block: tuple[PowerSample, ...] = ()
     last_s: float = -math.inf
+    seen: Updated | None = None
+    gust_w: float = 0.0  # 1 sigma of cruise power over a minute's lull, from the blocks' spread
     changed_s: float = -math.inf
     changed: int = -1
 
@@ -88,19 +110,6 @@ def start(
     return Scales(x, p, regimes)
 
 
-@dataclass(frozen=True, slots=True)
-class PowerSample:
-    """Measured power and the motion that goes with it; ``tas_mps`` only on the wing."""
-
-    t_s: float
-    phase: Phase
-    power_w: float
-    density: float
-    tas_mps: float
-    climb_mps: float
-    load_factor: float = 1.0
-
-
 def model_w(aircraft: Aircraft, sample: PowerSample, mass_kg: float) -> tuple[float, float]:
     """Propulsion power [W] of core/power.py in floats, and its derivative by mass [W/kg]."""
     weight_n = mass_kg * G0_MPS2
@@ -120,46 +129,71 @@ def model_w(aircraft: Aircraft, sample: PowerSample, mass_kg: float) -> tuple[fl
 
 
 def observe(scales: Scales, aircraft: Aircraft, sample: PowerSample) -> Scales:
-    """(belief, sample) -> belief, in steady phases; at most once a second."""
-    regime = REGIME.get(sample.phase)
-    dt_s = min(sample.t_s - scales.last_s, 10.0)
-    if regime is None or dt_s < 0.9:
+    """(belief, sample) -> belief: samples of one phase are averaged, a full block is taken in."""
+    block = scales.block
+    if sample.phase not in REGIME:
+        return replace(scales, block=())
+    if block and sample.t_s - block[-1].t_s < SAMPLE_S:
         return scales
+    broken = block and (sample.phase is not block[0].phase or sample.t_s - block[-1].t_s > 5.0)
+    block = (sample,) if broken else (*block, sample)
+    if sample.t_s - block[0].t_s < BLOCK_S[REGIME[sample.phase]] or len(block) < 5:
+        return replace(scales, block=block)
+    return take(replace(scales, block=()), aircraft, block_mean(block))
+
+
+def block_mean(block: tuple[PowerSample, ...]) -> PowerSample:
+    """One sample for all; the climb is that of the energy: dh/dt + V/g dV/dt."""
+    first, last = block[0], block[-1]
+    power, density, tas, climb, load = np.mean([b[2:] for b in block], axis=0).tolist()
+    gained = 0.5 * (last.tas_mps + block[-2].tas_mps - first.tas_mps - block[1].tas_mps)
+    rate = gained / (last.t_s - first.t_s)
+    if REGIME[last.phase] != HOVER:
+        climb += tas * rate / G0_MPS2
+    return PowerSample(last.t_s, last.phase, power, density, tas, climb, load)
+
+
+def take(scales: Scales, aircraft: Aircraft, mean: PowerSample) -> Scales:
+    """(belief, block mean) -> belief."""
+    regime = REGIME[mean.phase]
+    dt_s = min(max(mean.t_s - scales.last_s, 0.0), 600.0)
     x, p = scales.x, scales.p.copy()
     # Q: random walk of the logarithms
     p[range(4), range(4)] += WANDER_PER_ROOT_H**2 * dt_s / 3600.0
-    model, by_mass = model_w(aircraft, sample, float(x[MASS]))
+    model, by_mass = model_w(aircraft, mean, float(x[MASS]))
     scale, avionics = math.exp(x[regime]), math.exp(x[AVIONICS]) * aircraft.avionics_w
     h = np.zeros(6)
     h[regime], h[AVIONICS], h[MASS] = scale * model, avionics, scale * by_mass
     expected = scale * model + avionics
-    innovation = sample.power_w - expected
     reference = max(expected, REFERENCE_FLOOR_W)
     noise = scales.regimes[regime]
-    # white-equivalent variance of correlated noise: sigma^2 2 tau / dt
-    r = noise.noise_var * reference**2 * max(2.0 * FLUCTUATION_S / dt_s, 1.0)
-    seen = update(x, p, innovation, h, r)
-    noise = _noise(noise, innovation / reference, seen.variance - r, reference, dt_s)
-    scales = replace(scales, x=seen.x, p=seen.p, last_s=sample.t_s)
-    return _watch(scales, regime, noise, innovation / reference, seen.variance - r, reference, dt_s)
+    r = noise.noise_var * reference**2
+    seen = update(x, p, mean.power_w - expected, h, r)
+    noise, changed = _watch(_noise(noise, seen, r), seen)
+    regimes = tuple(noise if i == regime else old for i, old in enumerate(scales.regimes))
+    # a block of half a minute shows sqrt(60 / 90) of a lull that lasts a minute
+    gust_w = math.sqrt(1.5 * noise.noise_var) * expected if regime == CRUISE else scales.gust_w
+    scales = replace(
+        scales, gust_w=gust_w, x=seen.x, p=seen.p, regimes=regimes, last_s=mean.t_s, seen=seen
+    )
+    return _freed(scales, regime) if changed else scales
 
 
-def _noise(noise: Regime, relative: float, spread: float, reference: float, dt_s: float) -> Regime:
-    """The fluctuation learned from the innovations, less what the state's own spread explains."""
-    expected = noise.noise_var + spread / reference**2
-    share = noise.noise_var / expected
-    seen = share * share * min(relative * relative, 9.0 * expected)
-    seen += (1.0 - share) * noise.noise_var
-    gain = dt_s / 180.0
-    return replace(noise, noise_var=max(noise.noise_var + gain * (seen - noise.noise_var), 1e-4))
+def _noise(noise: Regime, seen: Updated, r: float) -> Regime:
+    """A block's own spread, learned from innovations less what the state's spread explains."""
+    share = r / seen.variance
+    # a surprise counts as three sigma at most: a change is for the detector, not for the noise
+    relative = share * min(seen.nis, 9.0) + (1.0 - share)
+    factor = 1.0 + NOISE_GAIN * share * (relative - 1.0)
+    return replace(noise, noise_var=min(max(noise.noise_var * factor, 2.5e-5), 0.09))
 
 
 # --- sudden change -------------------------------------------------------------------------------
 
-# Two-sided CUSUM (Page 1954) on block means, standardised; allowance k, threshold h. By Siegmund's
-# formula ARL = (exp(2 k b) - 2 k b - 1) / (2 k^2), b = h + 1.166, one false alarm in 9600 blocks
-# (two-sided; 53 h of flight), and a shift of two standard deviations is found in 6 blocks (2 min).
-BLOCK_S, ALLOWANCE, THRESHOLD = 20.0, 0.5, 8.0
+# Two-sided CUSUM (Page 1954) on standardised innovations of the blocks; allowance k, threshold h.
+# By Siegmund's formula ARL = (exp(2 k b) - 2 k b - 1) / (2 k^2), b = h + 1.166: one false alarm in
+# 9600 blocks, 27 h of flight; a shift of two standard deviations is found in 6 blocks (1 min).
+ALLOWANCE, THRESHOLD = 0.5, 8.0
 CHANGE_SD = 0.20  # how much a scale may have changed when the detector fires
 
 
@@ -168,30 +202,19 @@ def cusum(up: float, down: float, value: float) -> tuple[float, float]:
     return max(0.0, up + value - ALLOWANCE), max(0.0, down - value - ALLOWANCE)
 
 
-def _watch(
-    scales: Scales,
-    regime: int,
-    noise: Regime,
-    relative: float,
-    spread: float,
-    reference: float,
-    dt_s: float,
-) -> Scales:
-    """Feed the block; at its end, feed the detector; when it fires, let the scale be free again."""
-    block_s = noise.block_s + dt_s
-    noise = replace(noise, block_sum=noise.block_sum + relative * dt_s, block_s=block_s)
-    p, changed_s, changed = scales.p, scales.changed_s, scales.changed
-    if block_s >= BLOCK_S:
-        var = noise.noise_var * min(2.0 * FLUCTUATION_S / block_s, 1.0) + spread / reference**2
-        up, down = cusum(noise.up, noise.down, noise.block_sum / block_s / math.sqrt(var))
-        if max(up, down) > THRESHOLD:
-            up = down = 0.0
-            p = p.copy()
-            p[regime, regime] += CHANGE_SD**2
-            changed_s, changed = scales.last_s, regime
-        noise = replace(noise, up=up, down=down, block_sum=0.0, block_s=0.0)
-    regimes = tuple(noise if i == regime else r for i, r in enumerate(scales.regimes))
-    return replace(scales, p=p, regimes=regimes, changed_s=changed_s, changed=changed)
+def _watch(noise: Regime, seen: Updated) -> tuple[Regime, bool]:
+    """Feed the detector; True when it fires, and it then starts anew."""
+    up, down = cusum(noise.up, noise.down, seen.innovation / math.sqrt(seen.variance))
+    if max(up, down) > THRESHOLD:
+        return replace(noise, up=0.0, down=0.0), True
+    return replace(noise, up=up, down=down), False
+
+
+def _freed(scales: Scales, regime: int) -> Scales:
+    """After a sudden change the scale is free again; what shares its cause is half as free."""
+    p = scales.p.copy()
+    p[regime, regime] += CHANGE_SD**2
+    return replace(scales, p=p, changed_s=scales.last_s, changed=regime)
 
 
 def dropped(scales: Scales, drop_kg: float) -> Scales:
@@ -210,6 +233,7 @@ def belief(scales: Scales, aircraft: Aircraft) -> PowerBelief:
         avionics_w=aircraft.avionics_w,
         mass_kg=float(scales.x[MASS]),
         mass_sd_kg=math.sqrt(scales.p[MASS, MASS]),
+        gust_w_sd=scales.gust_w,
     )
 
 

@@ -15,12 +15,13 @@ each counts only as much as it is independent of the one before.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
+from supervisor.core import wind_change
 from supervisor.core.windfield import (
     Evidence,
     Field,
@@ -31,6 +32,7 @@ from supervisor.core.windfield import (
 )
 
 Array = NDArray[np.float64]
+NAN = math.nan
 
 # Prior 1-sigma of the sensors' errors: scale, bias [m/s], compass [rad], assumed speed. Common
 # practice for small aircraft, no source; a flight's turns replace them within minutes.
@@ -38,6 +40,7 @@ SENSOR_SD = (0.04, 0.4, 0.052, 0.08)
 SENSORS = len(SENSOR_SD)
 STRETCH_S, STRETCH_M = 45.0, 1200.0  # one node of memory at least this often
 MAX_NODES = 32
+STEADY_S = 60.0
 SOLVE_S = 15.0  # how often the field is worked out anew; belief() does it for its own moment
 GUST_LENGTH_M = 270.0  # Dryden L_u at 100..120 m, MIL-F-8785C form (262.8..275.0 m)
 HEADING_NOISE_RAD = 0.02  # short-time noise of heading and sideslip
@@ -72,8 +75,11 @@ class WindState:
     gust_var: float = 0.64
     odd: int = 0
     report_odd: int = 0
-    field: Field | None = None
+    change: wind_change.Change = field(default_factory=wind_change.start)
+    steady_mps: float = NAN  # slow mean of the true airspeed
+    solved: Field | None = None
     here: tuple[float, float, float] = (0.0, 0.0, 0.0)  # mean (n, e) and 1 sigma at the last solve
+    foreseen: Array = field(default_factory=lambda: np.zeros(2))  # forecast there
     solved_s: float = -math.inf
 
 
@@ -83,9 +89,11 @@ def start(forecast: ForecastWind, kernel: Kernel, t_s: float) -> WindState:
 
 
 def _refreshed(state: WindState, place: Array) -> WindState:
-    field = solve(state, float(place[3]))
-    here = field.mean_at(float(place[0]), float(place[1]), float(place[2]), 0.0)
-    return replace(state, field=field, here=here, solved_s=float(place[3]))
+    solved = solve(state, float(place[3]))
+    here = solved.mean_at(float(place[0]), float(place[1]), float(place[2]), 0.0)
+    north, east, height, t_s = place[:, None]
+    foreseen = state.forecast.at(north, east, height, t_s - state.take_off_s)[0]
+    return replace(state, solved=solved, here=here, foreseen=foreseen, solved_s=float(place[3]))
 
 
 def took_off(state: WindState, t_s: float) -> WindState:
@@ -99,10 +107,12 @@ def solve(state: WindState, t_s: float) -> Field:
     return posterior(state.forecast, state.kernel, state.evidence, var, t_s, state.take_off_s)
 
 
-def rows(sample: Sample, sensors: Array) -> tuple[Array, Array]:
+def rows(sample: Sample, sensors: Array, steady_mps: float) -> tuple[Array, Array]:
     """Measurement (2,) and its matrix (2, 2 + sensors), linear about the ``sensors`` believed.
 
-    From v = (1 + s) V u(psi + o) + b r u(psi + o) + w, with u the unit vector along the nose.
+    From v = (1 + s) V u(psi + o) + b r u(psi + o) + w, with u the unit vector along the nose. The
+    matrix uses the steady airspeed: a gust moves V and the residual together, and a regression on
+    V itself would take the gusts for a scale error (errors in variables).
     """
     # what is flown is along the path: its horizontal part, the vertical wind neglected
     v = math.sqrt(max(sample.tas_mps**2 - sample.vd_mps**2, 1.0))
@@ -111,10 +121,11 @@ def rows(sample: Sample, sensors: Array) -> tuple[Array, Array]:
     on, off = (0.0, 1.0) if sample.assumed else (1.0, 0.0)
     r = on * sample.tas_per_cas
     now = (1.0 + on * scale + off * assumed) * v + r * bias
+    even = now + steady_mps - sample.tas_mps
     h = np.array(
         [
-            [1.0, 0.0, on * v * c, r * c, -now * s, off * v * c],
-            [0.0, 1.0, on * v * s, r * s, now * c, off * v * s],
+            [1.0, 0.0, on * steady_mps * c, r * c, -even * s, off * steady_mps * c],
+            [0.0, 1.0, on * steady_mps * s, r * s, even * c, off * steady_mps * s],
         ]
     )
     # z = v_ground - h(x0) + H x0, so that y = H' z / r holds for the absolute state
@@ -126,10 +137,14 @@ def rows(sample: Sample, sensors: Array) -> tuple[Array, Array]:
 def observe(state: WindState, sample: Sample) -> WindState:
     """(belief, sample) -> belief; a sample at most once a second."""
     dt_s = min(sample.t_s - state.last_s, 5.0)
-    if dt_s < 0.9 or state.field is None:
+    if dt_s < 0.9 or state.solved is None:
         return state
-    field = state.field
-    z, h = rows(sample, field.sensor_mean)
+    sensors = state.solved.sensor_mean
+    steady = sample.tas_mps
+    if state.steady_mps == state.steady_mps:
+        gain = min(dt_s / STEADY_S, 1.0)
+        steady = state.steady_mps + gain * (sample.tas_mps - state.steady_mps)
+    z, h = rows(sample, sensors, steady)
     chi2, gust_var = _residual(state, sample, z, h)
     if chi2 > ODD_CHI2 and state.odd < ODD_RUN:
         return replace(state, last_s=sample.t_s, odd=state.odd + 1)
@@ -137,13 +152,29 @@ def observe(state: WindState, sample: Sample) -> WindState:
     tau_s = GUST_LENGTH_M / max(sample.tas_mps, 5.0)
     white = (HEADING_NOISE_RAD * sample.tas_mps) ** 2
     var = gust_var * max(2.0 * tau_s / dt_s, 1.0) + white
-    state = replace(state, last_s=sample.t_s, gust_var=gust_var, odd=0)
-    return _add(state, sample, h.T @ h / var, h.T @ z / var, dt_s)
+    place = np.array([sample.north_m, sample.east_m, sample.height_m, sample.t_s])
+    seen = Evidence(place, dt_s, h.T @ h / var, h.T @ z / var)
+    change = wind_change.add(
+        state.change, state.kernel, seen, sample.heading_rad, sensors, state.foreseen
+    )
+    kernel = replace(state.kernel, lively=change.lively)
+    return _add(
+        replace(
+            state,
+            last_s=sample.t_s,
+            gust_var=gust_var,
+            odd=0,
+            steady_mps=steady,
+            change=change,
+            kernel=kernel,
+        ),
+        seen,
+    )
 
 
 def _residual(state: WindState, sample: Sample, z: Array, h: Array) -> tuple[float, float]:
     """Chi-square of the residual against the belief, and the gust variance that it suggests."""
-    field = state.field
+    field = state.solved
     assert field is not None
     wn, we, sd = state.here
     residual = z - np.array([wn, we]) - h[:, 2:] @ field.sensor_mean
@@ -159,19 +190,19 @@ def _residual(state: WindState, sample: Sample, z: Array, h: Array) -> tuple[flo
     return chi2, max(state.gust_var + gain * (seen - state.gust_var), 0.04)
 
 
-def _add(state: WindState, sample: Sample, j: Array, y: Array, dt_s: float) -> WindState:
+def _add(state: WindState, seen: Evidence) -> WindState:
     """The sample's information joins the open stretch, or opens the next."""
-    place = np.array([sample.north_m, sample.east_m, sample.height_m, sample.t_s])
+    place, dt_s = seen.place, seen.seconds
     evidence = state.evidence
     if not evidence or _full(evidence[-1], place):
-        evidence = _thinned((*evidence, Evidence(place, dt_s, j, y)), state.kernel)
+        evidence = _thinned((*evidence, seen), state.kernel)
     else:
         old = evidence[-1]
         seconds = old.seconds + dt_s
         middle = old.place + (place - old.place) * (dt_s / seconds)
-        evidence = (*evidence[:-1], Evidence(middle, seconds, old.j + j, old.y + y))
+        evidence = (*evidence[:-1], Evidence(middle, seconds, old.j + seen.j, old.y + seen.y))
     state = replace(state, evidence=evidence)
-    return _refreshed(state, place) if sample.t_s - state.solved_s >= SOLVE_S else state
+    return _refreshed(state, place) if place[3] - state.solved_s >= SOLVE_S else state
 
 
 def _full(last: Evidence, place: Array) -> bool:
@@ -207,7 +238,7 @@ def observe_report(
 
     A report that contradicts what was found (5 sigma) is left out and counted.
     """
-    if state.field is None:
+    if state.solved is None:
         return state
     sd_mps = max(accuracy_mps if accuracy_mps == accuracy_mps else 1.5, 1.0)
     n, e, sd = state.here
@@ -219,7 +250,4 @@ def observe_report(
     j[0, 0] = j[1, 1] = info
     y[0], y[1] = wind_n_mps * info, wind_e_mps * info
     state = replace(state, report_odd=max(state.report_odd - 1, 0))
-    stand_in = Sample(
-        float(place[3]), float(place[0]), float(place[1]), float(place[2]), 0, 0, 0, 0, 20.0, 1.0
-    )
-    return _add(state, stand_in, j, y, 0.0 if state.evidence else 1.0)
+    return _add(state, Evidence(place, 0.0 if state.evidence else 1.0, j, y))

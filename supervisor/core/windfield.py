@@ -102,7 +102,6 @@ def _column(column: list[Series], height_m: Array, after_s: Array) -> Array:
     return result
 
 
-VARY_MPS = 1.5  # spread of the part of the wind that changes over tens of minutes to hours
 ToMap = Callable[[float, float], tuple[float, float]]
 
 
@@ -125,17 +124,20 @@ def forecast_wind(weather: Weather, to_map: ToMap) -> ForecastWind:
 class Kernel:
     """How far the wind is from its forecast, and how far apart in time and space it stays alike.
 
-    The variable part's ``s_v^2 / T_v`` sets how fast the wind changes; it is what a flight learns.
-    Defaults: see ``tests/reference/test_belief_wind_change.py`` for the time scales.
+    Defaults fit the mean square change of measured 10-minute wind over 10 minutes to 3 hours (mast
+    data of the package brightwind) and, for the slow part's length, hourly reanalysis wind 42 and
+    55 km apart (same package); the fast part's length is its time at 8 m/s (Taylor's hypothesis).
+    ``lively`` multiplies the fast part's variance: it is what a flight learns (wind_change.py).
     """
 
-    bias_mps: float = 2.0
+    bias_mps: float = 2.2
     bias_s: float = 6.0 * 3600.0
-    bias_m: float = 300e3
-    vary_mps: float = VARY_MPS
-    vary_s: float = 2.0 * 3600.0
-    vary_m: float = 60e3
+    bias_m: float = 400e3
+    vary_mps: float = 1.04
+    vary_s: float = 47.0 * 60.0
+    vary_m: float = 25e3
     vary_log_h: float = 8.0
+    lively: float = 1.0
 
     def between(self, a: Array, b: Array) -> Array:
         """(len(a), len(b)) covariances of points (north, east, height, time) in columns."""
@@ -145,8 +147,10 @@ class Kernel:
         log_b = np.log(np.maximum(b[:, 2], PROFILE_LOW_M))
         d_log = np.abs(log_a[:, None] - log_b[None, :])
         bias = self.bias_mps**2 * np.exp(-dt_s / self.bias_s - d_m / self.bias_m)
-        vary = self.vary_mps**2 * np.exp(
-            -dt_s / self.vary_s - d_m / self.vary_m - d_log / self.vary_log_h
+        vary = (
+            self.lively
+            * self.vary_mps**2
+            * np.exp(-dt_s / self.vary_s - d_m / self.vary_m - d_log / self.vary_log_h)
         )
         result: Array = np.outer(profile(a[:, 2]), profile(b[:, 2])) * (bias + vary)
         return result
@@ -154,7 +158,7 @@ class Kernel:
 
 def kernel_of(wind_sd_mps: float) -> Kernel:
     """The kernel whose two parts together have the spread that the forecast is trusted with."""
-    vary = min(VARY_MPS, 0.7 * wind_sd_mps)
+    vary = min(Kernel().vary_mps, 0.7 * wind_sd_mps)
     return Kernel(bias_mps=math.sqrt(max(wind_sd_mps**2 - vary**2, 0.01)), vary_mps=vary)
 
 
@@ -173,6 +177,7 @@ class Field:
     b: Array
     now_s: float
     take_off_s: float
+    sensor_var: Array  # a priori
     sensor_mean: Array
     sensor_cov: Array
 
@@ -195,6 +200,37 @@ class Field:
                 block = self.b[i * m : (i + 1) * m, j * m : (j + 1) * m]
                 cov[i * q : (i + 1) * q, j * q : (j + 1) * q] -= cross @ block @ cross.T
         return mean, cov
+
+    def draw_air(
+        self,
+        rng: np.random.Generator,
+        members: int,
+        north_m: Array,
+        east_m: Array,
+        height_m: Array,
+        ahead_s: Array,
+        cas_mps: float,
+    ) -> tuple[Array, Array, Array]:
+        """See ``WindBelief.draw_air``: true over indicated = 1 + scale + bias / V."""
+        mean, cov = self.moments(north_m, east_m, height_m, ahead_s)
+        q, m = len(north_m), len(self.nodes)
+        weights = np.zeros(len(self.sensor_var))
+        weights[:2] = 1.0, 1.0 / cas_mps
+        joint = np.zeros((2 * q + 1, 2 * q + 1))
+        joint[:-1, :-1] = cov
+        joint[-1, -1] = weights @ self.sensor_cov @ weights
+        if m:
+            # cov(wind, sensors) = - cov(query, node) B P0, since a priori they are independent
+            points = np.column_stack([north_m, east_m, height_m, self.now_s + ahead_s])
+            shared = self.b[: 2 * m, 2 * m :] @ (self.sensor_var * weights)
+            cross = self.kernel.between(points, self.nodes)
+            joint[-1, :-1] = joint[:-1, -1] = -np.concatenate(
+                [cross @ shared[:m], cross @ shared[m:]]
+            )
+        factor = 1.0 + float(weights @ self.sensor_mean)
+        root = np.linalg.cholesky(joint + 1e-6 * np.eye(2 * q + 1) * np.r_[np.ones(2 * q), 1e-3])
+        both = rng.standard_normal((members, 2 * q + 1)) @ root.T
+        return both[:, :q] + mean[:, 0], both[:, q:-1] + mean[:, 1], both[:, -1] + factor
 
     def draw(
         self,
@@ -267,4 +303,6 @@ def posterior(
     sensor_cov: Array = np.diag(sensor_var)
     sensor_cov = sensor_cov - np.outer(sensor_var, sensor_var) * b[np.ix_(tail, tail)]
     sensor_mean: Array = sensor_var * beta[tail]
-    return Field(forecast, kernel, nodes, beta, b, now_s, take_off_s, sensor_mean, sensor_cov)
+    return Field(
+        forecast, kernel, nodes, beta, b, now_s, take_off_s, sensor_var, sensor_mean, sensor_cov
+    )

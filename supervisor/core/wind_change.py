@@ -1,0 +1,110 @@
+"""How lively the wind is today: the strength of its change, learned from its own changes.
+
+The kernel's fast part has a variance that is multiplied by an unknown ``lively``. Its posterior is
+kept on a short grid: each change between two stretches of flight, a few minutes apart and on the
+same heading (so that the sensors' errors cancel), is worth a Gaussian likelihood with variance
+
+    lively D_v(dt, d) + D_b(dt, d) + noise of both means,    D = 2 (k(0) - k(dt, d))
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from supervisor.core.windfield import Evidence, Kernel
+
+Array = NDArray[np.float64]
+
+GRID: Array = np.array([0.125, 0.25, 0.5, 1.0, 2.0, 4.0, 8.0, 16.0])
+PRIOR_LOG_SD = 0.9  # winds of 0.4 to 2.5 times the usual variance are usual
+FORGET = 0.98  # a change of a few hours ago says less about now
+BLOCK_S, SAME_HEADING_RAD = 240.0, 0.35
+
+
+def _prior() -> Array:
+    log = -0.5 * np.square(np.log(GRID) / PRIOR_LOG_SD)
+    result: Array = log - np.max(log)
+    return result
+
+
+@dataclass(frozen=True, slots=True)
+class Change:
+    """Log-posterior over the grid, the block being filled and the one before it."""
+
+    log_p: Array
+    block: Evidence | None = None
+    heading_rad: float = 0.0
+    before: Evidence | None = None
+
+    @property
+    def lively(self) -> float:
+        """Posterior mean of the factor."""
+        weight = np.exp(self.log_p - np.max(self.log_p))
+        return float(weight @ GRID / weight.sum())
+
+
+def start() -> Change:
+    """Nothing seen: the usual wind."""
+    return Change(_prior())
+
+
+def learn(
+    change: Change, kernel: Kernel, a: Array, b: Array, difference: Array, noise: Array
+) -> Change:
+    """(belief, change of wind) -> belief.
+
+    ``a``, ``b``: places (north, east, height, time); ``difference`` (2,): deviation at b less at
+    a; ``noise`` (2,): variance of it from the two means' own error.
+    """
+    unit = replace(kernel, lively=1.0)
+    slow = replace(kernel, lively=0.0)
+    both = np.stack([a, b])
+    k, k_slow = unit.between(both, both), slow.between(both, both)
+    total = k[0, 0] + k[1, 1] - 2.0 * k[0, 1]
+    d_slow = k_slow[0, 0] + k_slow[1, 1] - 2.0 * k_slow[0, 1]
+    var = GRID[:, None] * (total - d_slow) + d_slow + noise[None, :]
+    # a change beyond four sigma of the liveliest wind is a front: it counts as four sigma
+    square = np.minimum(np.square(difference)[None, :], 16.0 * var[-1])
+    fit = -0.5 * (square / var + np.log(var)).sum(axis=1)
+    log_p = FORGET * (change.log_p - _prior()) + _prior() + fit
+    return replace(change, log_p=log_p - np.max(log_p))
+
+
+def add(
+    change: Change, kernel: Kernel, sample: Evidence, heading_rad: float, sensors: Array,
+    forecast_at: Array,
+) -> Change:  # fmt: skip
+    """(belief, evidence of one moment) -> belief. ``y`` of the evidence is on the absolute wind.
+
+    ``forecast_at`` (2,) is subtracted, so that what the forecast foresaw is no change.
+    """
+    y = sample.y - sample.j[:, :2] @ forecast_at
+    sample = replace(sample, y=y)
+    block, before = change.block, change.before
+    turned = abs(math.remainder(heading_rad - change.heading_rad, math.tau)) > SAME_HEADING_RAD
+    latest = block or before
+    if turned or latest is None or sample.place[3] - latest.place[3] > BLOCK_S:  # or a gap
+        return replace(change, block=sample, heading_rad=heading_rad, before=None)
+    if block is None:
+        return replace(change, block=sample)
+    seconds = block.seconds + sample.seconds
+    place = block.place + (sample.place - block.place) * (sample.seconds / seconds)
+    block = Evidence(place, seconds, block.j + sample.j, block.y + y)
+    if seconds < BLOCK_S:
+        return replace(change, block=block)
+    if before is not None:
+        w_a, var_a = _wind_of(before, sensors)
+        w_b, var_b = _wind_of(block, sensors)
+        change = learn(change, kernel, before.place, place, w_b - w_a, var_a + var_b)
+    return replace(change, block=None, before=block)
+
+
+def _wind_of(block: Evidence, sensors: Array) -> tuple[Array, Array]:
+    """A block's own wind (2,) with the sensors' errors as believed, and its variances."""
+    cov = np.linalg.inv(block.j[:2, :2])
+    wind: Array = cov @ (block.y[:2] - block.j[:2, 2:] @ sensors)
+    return wind, np.diag(cov)
