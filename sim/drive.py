@@ -30,7 +30,7 @@ class Drive:
         return motor_w / (self.controller_low + self.controller_gain * min(load, 1.0))
 
     def shaft_w(self, electrical_w: float) -> float:
-        """Shaft power [W] from ``electrical_w`` [W]; inverse by bisection, not for the inner loop."""
+        """Shaft power [W] from ``electrical_w`` [W]; by bisection, not for the inner loop."""
         low, high = 0.0, self.rated_w * 4.0
         for _ in range(60):
             middle = 0.5 * (low + high)

@@ -1,7 +1,7 @@
 """One simulated flight: pilot, air, aircraft and pack advanced together, one step at a time.
 
-Time runs in tenths of a second. The step is 0.1 s when the rotors carry the aircraft and 0.5 s on the
-wing. Whoever watches changes nothing: the steps depend on the flight alone.
+Time runs in tenths of a second. The step is 0.1 s when the rotors carry the aircraft and 0.5 s on
+the wing. Whoever watches changes nothing: the steps depend on the flight alone.
 """
 
 from __future__ import annotations
@@ -49,11 +49,12 @@ class Flight:
         self.draw = _draw(scenario, draws)
         self.craft: Aircraft = fit(plan.builder, self.draw)
         self.pack = self._make_pack(draws)
-        self.air = Air(scenario.weather, draws, Random(f"{seed} future"))
         self.mission: tuple[MissionItem, ...] = mission_of(plan)
         self.pilot = Pilot(plan, self.mission, self._habits(), scenario.aborted_landings)
         home = plan.home
         self.home_lat, self.home_lon = math.radians(home.lat_deg), math.radians(home.lon_deg)
+        here = (self.home_lat, self.home_lon)
+        self.air = Air(scenario.weather, here, draws, Random(f"{seed} future"))
         self.body = Body(self.home_lat, self.home_lon, mass_kg=self.craft.mass_kg)
         self._offset_k = offset_for(scenario.weather.temperature_c, home.elevation_m)
         self.effects, self.work = Effects(), Work()
@@ -81,6 +82,7 @@ class Flight:
             parallel=figures.parallel,
             capacity_ah=figures.capacity_ah * draw["capacity"],
             resistance=draw["resistance"],
+            cold_sensitivity=draw["cold_sensitivity"],
             age=age,
             capacity_sd=draw["cell_capacity_sd"],
             resistance_sd=draw["cell_resistance_sd"],
@@ -189,7 +191,8 @@ class Flight:
         self.power_w = self.pack.step(asked_w, dt, body.temperature_k - KELVIN_K, body.tas)
         if self.pack.cut_off and self.pilot.order.mode != "ground":
             self.lost = True
-        if body.height_m < body.ground_m - 3.0:
+        ground_m = body.ground_m if self.pilot.order.mode == "lift" else 0.0
+        if body.height_m < ground_m - 3.0:
             self.lost = True
 
     def _slow_checks(self) -> None:
@@ -211,8 +214,8 @@ class Flight:
         self.pilot.stuck = trouble.active(listed, "payload-stuck", t_s)
         if not trouble.active(listed, "airspeed-blocked", t_s):
             self._blocked_n = math.nan
-        elif math.isnan(self._blocked_n) and body.thrust_n > 0.0:
-            self._blocked_n = 1.1 * body.thrust_n  # a margin of thrust instead of a known airspeed
+        elif math.isnan(self._blocked_n) and body.usual_thrust_n > 0.0:
+            self._blocked_n = 1.05 * body.usual_thrust_n  # a margin instead of a known airspeed
         self._dead_reckon(trouble.active(listed, "gps-loss", t_s))
 
     def _dead_reckon(self, blind: bool) -> None:

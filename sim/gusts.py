@@ -26,10 +26,10 @@ def scales(height_m: float, wind_20ft_mps: float) -> tuple[float, float, float, 
 
 
 def second_order(dt_s: float, tau_s: float) -> tuple[float, float, float, float, float]:
-    """Exact step of the second-order filter: (decay, coupling, and the Cholesky factor's l11, l21, l22).
+    """Exact step of the second-order filter: (decay, coupling, Cholesky l11, l21, l22).
 
-    States x1, x2 with impulse responses e^(-at) and a t e^(-at), a = 1/tau, driven by white noise of
-    intensity tau, so that y = (sqrt3 x1 + (1 - sqrt3) x2)/tau has unit variance; here the states
+    States x1, x2 with impulse responses e^(-at) and a t e^(-at), a = 1/tau, driven by white noise
+    of intensity tau, so that y = (sqrt3 x1 + (1 - sqrt3) x2)/tau has unit variance; here the states
     are already divided by tau.
     """
     a = dt_s / tau_s
@@ -43,6 +43,14 @@ def second_order(dt_s: float, tau_s: float) -> tuple[float, float, float, float,
     return decay, a * decay, l11, l21, math.sqrt(max(q22 - l21 * l21, 0.0))
 
 
+def _stationary(random: Random) -> tuple[float, float]:
+    """Second-order states as they are after a long time: variances 1/2 and 1/4, covariance 1/4."""
+    first = random.gauss(0.0, 1.0)
+    return math.sqrt(0.5) * first, 0.25 / math.sqrt(0.5) * first + math.sqrt(0.125) * random.gauss(
+        0.0, 1.0
+    )
+
+
 class Gusts:
     """Turbulence met by an aircraft moving at airspeed V; along, across [m/s] and down [m/s]."""
 
@@ -51,7 +59,8 @@ class Gusts:
     def __init__(self, random: Random) -> None:
         self.random = random
         self._u = random.gauss(0.0, 1.0)
-        self._v1 = self._v2 = self._w1 = self._w2 = 0.0
+        self._v1, self._v2 = _stationary(random)
+        self._w1, self._w2 = _stationary(random)
         self._key = (0.0, -1, -1)
         self._coef: tuple[float, ...] = ()
 
@@ -74,7 +83,7 @@ class Gusts:
     ) -> tuple[float, float, float]:
         """Advance by ``dt_s`` and return the gust (along the mean wind, across it, down) [m/s]."""
         length_u, length_w, sigma_u, sigma_w = scales(height_m, wind_20ft_mps)
-        # Filters follow airspeed and height in steps of 1 m/s and 5 m: the exact coefficients cost more.
+        # The filters follow airspeed and height in steps of 1 m/s and 5 m: coefficients are costly.
         key = (dt_s, int(tas_mps), int(height_m * 0.2))
         if key != self._key:
             self._key = key

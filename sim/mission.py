@@ -6,9 +6,9 @@ Commands are those of the open MAVLink common set.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
-from sim.plan import Plan
+from sim.plan import Plan, Waypoint
 
 NAV_WAYPOINT = 16
 NAV_LOITER_TIME = 19
@@ -21,6 +21,8 @@ DO_GRIPPER = 211
 
 LOITER_RADIUS_M = 150.0
 TAKEOFF_HEIGHT_M = 40.0
+Params = tuple[float, float, float, float]
+_NONE: Params = (0.0, 0.0, 0.0, math.nan)
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,60 +37,65 @@ class MissionItem:
     lat_deg: float
     lon_deg: float
     height_m: float
-    params: tuple[float, float, float, float] = (0.0, 0.0, 0.0, math.nan)
+    params: Params = (0.0, 0.0, 0.0, math.nan)
     name: str = ""
     ground_m: float = 0.0
     airspeed_mps: float = math.nan
     drop_kg: float = 0.0
 
 
+class _Items(list[MissionItem]):
+    """The list as it grows; each item gets its number."""
+
+    def put(self, item: MissionItem) -> None:
+        self.append(replace(item, seq=len(self)))
+
+
 def mission_of(plan: Plan) -> tuple[MissionItem, ...]:
     """Take-off, the route with its loiters, landings, drops and second take-offs, the return."""
-    home, cruise = plan.home, plan.builder.cruise_mps
-    items: list[MissionItem] = []
-
-    def add(command: int, lat: float, lon: float, height: float, **more: object) -> None:
-        items.append(MissionItem(len(items), command, lat, lon, height, **more))  # type: ignore[arg-type]
-
-    add(NAV_VTOL_TAKEOFF, home.lat_deg, home.lon_deg, TAKEOFF_HEIGHT_M, name=home.name)
-    speed_mps = cruise
+    home, speed_mps = plan.home, plan.builder.cruise_mps
+    items = _Items()
+    items.put(
+        MissionItem(
+            0, NAV_VTOL_TAKEOFF, home.lat_deg, home.lon_deg, TAKEOFF_HEIGHT_M, name=home.name
+        )
+    )
     for point in plan.route:
-        where = (point.lat_deg, point.lon_deg)
-        wanted = cruise if math.isnan(point.airspeed_mps) else point.airspeed_mps
+        wanted = point.airspeed_mps
+        if math.isnan(wanted):
+            wanted = plan.builder.cruise_mps
         if wanted != speed_mps:
-            add(DO_CHANGE_SPEED, 0.0, 0.0, 0.0, params=(0.0, wanted, -1.0, 0.0))
+            items.put(_action(DO_CHANGE_SPEED, (0.0, wanted, -1.0, 0.0)))
             speed_mps = wanted
-        ground_m = point.elevation_m - home.elevation_m
-        shared = {"name": point.name, "airspeed_mps": wanted, "ground_m": ground_m}
-        if point.land:
-            _landing(add, where, point.height_m, point.ground_s, point.drop_kg, shared)
-        elif point.loiter_s > 0.0:
+        there = MissionItem(
+            0, NAV_WAYPOINT, point.lat_deg, point.lon_deg, point.height_m, name=point.name,
+            ground_m=point.elevation_m - home.elevation_m, airspeed_mps=wanted,
+        )  # fmt: skip
+        if point.loiter_s > 0.0:
             params = (point.loiter_s, 0.0, LOITER_RADIUS_M, 0.0)
-            add(NAV_LOITER_TIME, *where, point.height_m, params=params, **shared)
-        else:
-            add(NAV_WAYPOINT, *where, point.height_m, **shared)
-        if point.drop_kg > 0.0 and not point.land:
-            add(DO_GRIPPER, 0.0, 0.0, 0.0, params=(1.0, 0.0, 0.0, 0.0), drop_kg=point.drop_kg)
-    add(NAV_RETURN_TO_LAUNCH, 0.0, 0.0, plan.return_plan.height_m, name="return")
+            there = replace(there, command=NAV_LOITER_TIME, params=params)
+        items.put(there)
+        _on_the_ground(items, point, there)
+    items.put(
+        MissionItem(0, NAV_RETURN_TO_LAUNCH, 0.0, 0.0, plan.return_plan.height_m, name="return")
+    )
     return tuple(items)
 
 
-def _landing(
-    add: object,
-    where: tuple[float, float],
-    height_m: float,
-    ground_s: float,
-    drop_kg: float,
-    shared: dict[str, object],
-) -> None:
-    """Fly there, land, release, wait, take off again."""
-    assert callable(add)
-    add(NAV_WAYPOINT, *where, height_m, **shared)
-    ground_m = shared["ground_m"]
-    assert isinstance(ground_m, float)
-    add(NAV_VTOL_LAND, *where, ground_m, **shared)
-    if drop_kg > 0.0:
-        add(DO_GRIPPER, 0.0, 0.0, 0.0, params=(1.0, 0.0, 0.0, 0.0), drop_kg=drop_kg)
-    if ground_s > 0.0:
-        add(NAV_DELAY, 0.0, 0.0, 0.0, params=(ground_s, -1.0, -1.0, -1.0))
-    add(NAV_VTOL_TAKEOFF, *where, ground_m + TAKEOFF_HEIGHT_M, **shared)
+def _action(
+    command: int, params: tuple[float, float, float, float], drop: float = 0.0
+) -> MissionItem:
+    return MissionItem(0, command, 0.0, 0.0, 0.0, params, drop_kg=drop)
+
+
+def _on_the_ground(items: _Items, point: Waypoint, there: MissionItem) -> None:
+    """What is done at a point once it is reached: land, release, wait, take off again."""
+    if point.land:
+        items.put(replace(there, command=NAV_VTOL_LAND, params=_NONE, height_m=point.height_m))
+    if point.drop_kg > 0.0:
+        items.put(_action(DO_GRIPPER, (1.0, 0.0, 0.0, 0.0), point.drop_kg))
+    if point.land:
+        if point.ground_s > 0.0:
+            items.put(_action(NAV_DELAY, (point.ground_s, -1.0, -1.0, -1.0)))
+        up_m = there.ground_m + TAKEOFF_HEIGHT_M
+        items.put(replace(there, command=NAV_VTOL_TAKEOFF, params=_NONE, height_m=up_m))

@@ -90,6 +90,7 @@ class Body:
     pressure_pa: float = 101325.0
     throttle: float = 0.0
     thrust_n: float = 0.0
+    usual_thrust_n: float = 0.0  # mean of the last minutes on the wing, level
     rotor_w: float = 0.0
     pusher_w: float = 0.0
 
@@ -165,6 +166,7 @@ def fly_wing(
     _move(body, across * cos_h + wind[0], across * sin_h + wind[1], climb, dt)
     body.pitch = math.asin(sin_g) + 0.03
     body.thrust_n = thrust_n
+    body.usual_thrust_n += (drag_n - body.usual_thrust_n) * dt / 60.0
     body.throttle = thrust_n / limit_n if limit_n > 0.0 else 0.0
     body.pusher_w = _pusher_power(craft, body, thrust_n, effects)
     body.rotor_w = 0.0

@@ -1,8 +1,8 @@
 """The pack as it really is: cell groups in series, each its own, the weakest deciding.
 
 Per group: own capacity, own resistance factor, own charge. Common to all: current, temperature and
-the two relaxation voltages of a cell of factor one (relaxation is linear in current, so a group's is
-the common one times its factor). Terminal voltage = sum(OCV_i - f_i (v1 + v2)) - I sum(f_i R0_i).
+the two relaxation voltages of a cell of factor one (relaxation is linear in current, so a group's
+is the common one times its factor). Terminal: sum(OCV_i - f_i (v1 + v2)) - I sum(f_i R0_i).
 Discharge current positive; v and R per cell, I/parallel per cell.
 """
 
@@ -10,9 +10,10 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from functools import cache
 from random import Random
 
-from sim.cells import KNOTS, Cell, warmth
+from sim.cells import KNOTS, Cell, fine, warmth
 
 _CUT_OFF_AFTER_S = 2.0  # a monitor opens the pack when a group stays below cut-off this long
 
@@ -29,7 +30,8 @@ class PackBuild:
     age: float  # 0 new .. 1 end of life: 20 % capacity gone, resistance + 60 %
     capacity_sd: float
     resistance_sd: float
-    cooling_wpk: float = 2.2  # in still air around the whole pack; grows with airspeed
+    cold_sensitivity: float = 1.0  # factor on the cell's temperature exponents
+    cooling_wpk: float = 0.9  # of the whole pack in its bay; grows with airspeed
     case_jpk: float = 300.0
     wiring_ohm: float = 0.004
 
@@ -52,7 +54,7 @@ class Pack:
     """State of one pack in flight."""
 
     __slots__ = (
-        "_below_s", "_e_tab", "_ocv", "_r0", "_r1", "_r2", "_warm", "build", "capacity_ah",
+        "_below_s", "_e_tab", "_ocv", "_r0", "_r1", "_r2", "build", "capacity_ah",
         "cell_v", "charge", "current_a", "cut_off", "energy_left_wh", "factor", "ledger",
         "lowest_cell_v", "lowest_ever_v", "temperature_c", "v1", "v2", "voltage_v",
     )  # fmt: skip
@@ -71,12 +73,9 @@ class Pack:
             rise * math.exp(random.gauss(0.0, build.resistance_sd)) for _ in range(build.series)
         ]
         self.charge = [charge] * build.series
-        self._ocv, self._r0 = cell.fine(cell.ocv_v), cell.fine(cell.r0_ohm)
-        self._r1, self._r2 = cell.fine(cell.r1_ohm), cell.fine(cell.r2_ohm)
-        self._e_tab = _energy_table(self._ocv)
+        self._ocv, self._e_tab, self._r0, self._r1, self._r2 = _tables(cell)
         self.v1 = self.v2 = 0.0
         self.temperature_c = temperature_c
-        self._warm = (1.0, 1.0, 1.0)
         self._below_s = 0.0
         self.cut_off = False
         self.ledger = PackLedger()
@@ -142,11 +141,11 @@ class Pack:
         """
         build = self.build
         cell = build.cell
-        ocv, r0 = self._ocv, self._r0
-        k0, k1, k2 = self._warm = (
-            warmth(cell.k0_k, self.temperature_c),
-            warmth(cell.k1_k, self.temperature_c),
-            warmth(cell.k2_k, self.temperature_c),
+        ocv, r0, cold = self._ocv, self._r0, build.cold_sensitivity
+        k0, k1, k2 = (
+            warmth(cold * cell.k0_k, self.temperature_c),
+            warmth(cold * cell.k1_k, self.temperature_c),
+            warmth(cold * cell.k2_k, self.temperature_c),
         )
         inverse_p = 1.0 / build.parallel
         v12 = self.v1 + self.v2
@@ -215,7 +214,7 @@ class Pack:
         ledger.relaxation_wh += relaxation_v * out_ah
         build = self.build
         heat_w = current * (current * r + relaxation_v)
-        cooling_w = build.cooling_wpk * (1.0 + 0.06 * tas_mps) * (self.temperature_c - air_c)
+        cooling_w = build.cooling_wpk * (1.0 + 0.03 * tas_mps) * (self.temperature_c - air_c)
         mass_jpk = build.series * build.parallel * build.cell.heat_jpk + build.case_jpk
         self.temperature_c += (heat_w - cooling_w) * dt_s / mass_jpk
 
@@ -226,8 +225,16 @@ class Pack:
             self.cut_off = True
 
 
+@cache
+def _tables(cell: Cell) -> tuple[tuple[float, ...], ...]:
+    """Fine tables of one cell type: open-circuit voltage, energy below, the resistances."""
+    ocv = cell.fine_ocv_v
+    ohms = (fine(cell.knots, values) for values in (cell.r0_ohm, cell.r1_ohm, cell.r2_ohm))
+    return (ocv, _energy_table(ocv), *ohms)
+
+
 def _energy_table(ocv: tuple[float, ...]) -> tuple[float, ...]:
-    """Open-circuit energy below each knot per ampere-hour of capacity [V], trapezoid (exact here)."""
+    """Open-circuit energy [Wh] below each knot for 1 Ah of capacity; the trapezoid is exact."""
     total, table = 0.0, [0.0]
     for i in range(KNOTS):
         total += 0.5 * (ocv[i] + ocv[i + 1]) / KNOTS

@@ -45,9 +45,30 @@ class Pilot:
     """State of the guidance; knows the plan, not the truth of the weather."""
 
     __slots__ = (
-        "aborts_left", "cas_mps", "course_in", "done", "dropped_kg", "ground_until_s", "habits",
-        "index", "items", "loiter_until_s", "nav_e", "nav_n", "next_stage", "order", "passed",
-        "phase", "plan", "returning", "seq", "settled_s", "stage", "stuck",
+        "aborts_left",
+        "cas_mps",
+        "course_in",
+        "done",
+        "dropped_kg",
+        "ground_from_m",
+        "ground_until_s",
+        "habits",
+        "index",
+        "items",
+        "leg_m",
+        "loiter_until_s",
+        "nav_e",
+        "nav_n",
+        "next_stage",
+        "order",
+        "passed",
+        "phase",
+        "plan",
+        "returning",
+        "seq",
+        "settled_s",
+        "stage",
+        "stuck",
     )  # fmt: skip
 
     def __init__(
@@ -61,7 +82,7 @@ class Pilot:
         self.ground_until_s = 5.0
         self.loiter_until_s = math.inf
         self.cas_mps = habits.cruise_mps
-        self.course_in = math.nan
+        self.course_in, self.leg_m, self.ground_from_m = math.nan, 1.0, 0.0
         self.returning = self.done = self.stuck = False
         self.aborts_left = aborts
         self.dropped_kg = 0.0
@@ -251,6 +272,9 @@ class Pilot:
         distance = math.hypot(north, east)
         if self.course_in != self.course_in:
             self.course_in = azimuth + self._convergence(body, item)
+            self.leg_m, self.ground_from_m = max(distance, 1.0), body.ground_m
+        share = min(distance / self.leg_m, 1.0)
+        body.ground_m = item.ground_m + share * (self.ground_from_m - item.ground_m)
         at_item = azimuth + self._convergence(body, item)
         off = at_item - self.course_in
         across = distance * math.sin(off)
@@ -271,11 +295,11 @@ class Pilot:
             if distance < item.params[2] + 30.0 or ahead < 0.0:
                 self.stage, self.loiter_until_s = "loiter", t_s + item.params[0]
             return
-        if ahead < self._turn_lead(body, item, speed) or (ahead < 0.0 and distance < 2000.0):
+        if ahead < self._turn_lead(item, speed) or (ahead < 0.0 and distance < 2000.0):
             self.passed.append((item.lat_deg, item.lon_deg))
             self._next(t_s)
 
-    def _turn_lead(self, body: Body, item: MissionItem, speed: float) -> float:
+    def _turn_lead(self, item: MissionItem, speed: float) -> float:
         """Distance [m] before the point at which a fly-by turn begins: R tan(change/2)."""
         radius = speed * speed / (G0_MPS2 * math.tan(TURN_BANK_RAD))
         after = self.items[self.index + 1] if self.index + 1 < len(self.items) else item

@@ -226,7 +226,7 @@ def _waypoint(table: Table, home: Site) -> Waypoint:
         airspeed_mps=table.number("airspeed_mps", math.nan),
         loiter_s=table.number("loiter_s", 0.0),
         land=table.flag("land"),
-        elevation_m=table.number("elevation_m", home.elevation_m),
+        elevation_m=table.number("ground_elevation_m", home.elevation_m),
         drop_kg=table.number("drop_kg", 0.0),
         ground_s=table.number("ground_s", 0.0),
     )

@@ -1,13 +1,14 @@
 """Lift and drag of the winged aircraft.
 
 C_D = C_D0 (Re_ref/Re)^m + k C_L^2 + stall rise. The parabola is the usual one (Traub, Journal of
-Aircraft 48(2) 2011, eq. 4 gives the power form); the Reynolds exponent of a mostly turbulent skin is
-common practice (1/7 to 1/5 for flat plates); the quadratic rise above 85 % of the greatest lift
+Aircraft 48(2) 2011, eq. 4 gives the power form); the exponent of a mostly turbulent skin is common
+practice (1/7 to 1/5 for flat plates); the quadratic rise above 85 % of the greatest lift
 coefficient stands for separation.
 """
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 STALL_RISE_FROM = 0.85  # of CL_max
@@ -34,7 +35,9 @@ class Polar:
     def cd(self, cl: float, reynolds: float, parasite: float = 1.0, induced: float = 1.0) -> float:
         """Drag coefficient at ``cl``; ``parasite`` and ``induced`` scale their terms."""
         skin = (
-            self.cd0 * parasite * (self.reynolds_ref / max(reynolds, 1e4)) ** self.reynolds_exponent
+            self.cd0
+            * parasite
+            * math.pow(self.reynolds_ref / max(reynolds, 1e4), self.reynolds_exponent)
         )
         total = skin + self.k * induced * cl * cl
         excess = cl / self.cl_max - STALL_RISE_FROM
@@ -56,4 +59,4 @@ class Polar:
 
     def stall_mps(self, lift_n: float, density: float) -> float:
         """True airspeed [m/s] at which ``lift_n`` needs the greatest lift coefficient."""
-        return float((2.0 * lift_n / (density * self.area_m2 * self.cl_max)) ** 0.5)
+        return math.sqrt(2.0 * lift_n / (density * self.area_m2 * self.cl_max))

@@ -27,14 +27,17 @@ class Pusher:
     cp2: float = 0.055
 
     def speed_hz(self, thrust_n: float, tas_mps: float, density: float) -> float:
-        """Revolutions per second for ``thrust_n`` [N]: ct0 n^2 - ct1 (V/D) n - ct2 (V/D)^2 = T/(rho D^4)."""
+        """Revolutions per second for ``thrust_n`` [N].
+
+        The positive root n of ct0 n^2 - ct1 (V/D) n - ct2 (V/D)^2 = T/(rho D^4).
+        """
         flow = tas_mps / self.diameter_m
         b = self.ct1 * flow
         c = self.ct2 * flow * flow + thrust_n / (density * self.diameter_m**4)
         return (b + math.sqrt(b * b + 4.0 * self.ct0 * c)) / (2.0 * self.ct0)
 
     def shaft_w(self, thrust_n: float, tas_mps: float, density: float) -> float:
-        """Shaft power [W] for ``thrust_n`` [N] at ``tas_mps`` [m/s]; a folded propeller takes none."""
+        """Shaft power [W] for ``thrust_n`` [N] at ``tas_mps``; a folded propeller takes none."""
         if thrust_n <= 0.0:
             return 0.0
         n = self.speed_hz(thrust_n, tas_mps, density)

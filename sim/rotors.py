@@ -12,7 +12,7 @@ from dataclasses import dataclass
 
 from sim.drive import Drive
 
-# Induced inflow in -2 < x < 0, where momentum theory has no answer (Leishman ch. 2, fit with kappa 1).
+# Inflow in -2 < x < 0, where momentum theory has no answer (Leishman ch. 2, fit with kappa 1).
 _GAP = (1.0, -1.125, -1.372, -1.718, -0.655)
 
 
@@ -98,7 +98,7 @@ class Rotors:
         power_scale: float = 1.0,
         weak_motor: float = 1.0,
     ) -> float:
-        """Electrical power [W]; ``power_scale`` on the shaft, ``weak_motor`` efficiency of one motor.
+        """Electrical power [W]; ``power_scale`` on the shaft, ``weak_motor`` for one motor.
 
         A motor that has lost efficiency still gives its thrust (the attitude loop asks for it) and
         takes 1/``weak_motor`` times the electrical power.

@@ -24,6 +24,9 @@ TRUTH_DEFAULTS: dict[str, tuple[float, float]] = {
     "capacity": (1.0, 1.0),  # factors on the builder's pack
     "resistance": (1.0, 1.0),
     "age": (0.0, 0.0),  # 0 new .. 1 end of life
+    # Factor on the cell's temperature exponents: the published set holds its electrolyte at one
+    # temperature; real cells stiffen about twice as fast in the cold (from memory).
+    "cold_sensitivity": (1.8, 2.4),
     "mass_error_kg": (0.0, 0.0),
     "pack_temperature_error_c": (0.0, 0.0),
     "initial_charge": (1.0, 1.0),  # factor on the charge the builder states
@@ -72,7 +75,7 @@ class Ridge:
 
 @dataclass(frozen=True, slots=True)
 class Weather:
-    """The true weather. Rows hold at ``reference_m``; drift is a slow random walk that stays near."""
+    """The true weather. Rows hold at ``reference_m``; the drift wanders and returns."""
 
     rows: tuple[WindRow, ...]
     reference_m: float = 100.0

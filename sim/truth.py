@@ -1,7 +1,7 @@
 """What would really have happened: branches of one flight that turn back at other times.
 
-T* is the latest turn-back time from which the aircraft still lands at home with the final reserve in
-the pack and every cell above the policy's limit all the way.
+T* is the latest turn-back time from which the aircraft still lands at home with the final reserve
+in the pack and every cell above the policy's limit all the way.
 """
 
 from __future__ import annotations
@@ -87,41 +87,47 @@ def turn_back_grid(flight: Flight, step_s: float, until_s: float = LONGEST_S) ->
 def latest_turn_back_s(
     flight: Flight, reserve_wh: float, min_cell_v: float, step_s: float = 120.0, fine_s: float = 2.0
 ) -> float | None:
-    """T* [s] of a flight that has not begun: a coarse walk along the plan, then halving.
+    """T* [s] of a flight that has not begun; None when no turn-back lands with the reserve.
 
-    None when no turn-back lands with the reserve; inf when even the whole plan does.
+    inf when the whole plan, with its own return, does. Otherwise the plan is walked once, branches
+    are tried every ``step_s`` from the latest backward (a plan may come near home again, so the
+    first failure from the front is not the answer), and the last good one is refined by halving.
     """
+    if fly_to_end(flight).good(reserve_wh, min_cell_v):
+        return math.inf
+    stops = _stops(flight, step_s)
+    bad_s = stops[-1].t_s
+    for stop in reversed(stops[:-1]):
+        if fly_home(stop).good(reserve_wh, min_cell_v):
+            return _halve(stop, bad_s, reserve_wh, min_cell_v, fine_s)
+        bad_s = stop.t_s
+    return None
+
+
+def _stops(flight: Flight, step_s: float) -> list[Flight]:
+    """Copies of the flight every ``step_s`` along its plan, the last at its own turn or end."""
     walker = flight.fork()
-    best: Flight | None = None
-    while True:
-        if not fly_home(walker).good(reserve_wh, min_cell_v):
-            break
-        best = walker.fork()
+    stops = [walker.fork()]
+    while not walker.done and not walker.pilot.returning:
         walker.advance(walker.t_s + step_s)
-        if walker.done or walker.pilot.returning:
-            whole = fly_to_end(walker)
-            if whole.good(reserve_wh, min_cell_v):
-                return math.inf
-            break
-    if best is None:
-        return None
-    return _halve(best, walker.t_s, reserve_wh, min_cell_v, fine_s)
+        stops.append(walker.fork())
+    return stops
 
 
 def _halve(
-    best: Flight, bad_s: float, reserve_wh: float, min_cell_v: float, fine_s: float
+    good: Flight, bad_s: float, reserve_wh: float, min_cell_v: float, fine_s: float
 ) -> float:
-    while bad_s - best.t_s > fine_s:
-        middle = best.fork()
-        middle.advance(0.5 * (best.t_s + bad_s))
-        if middle.t_s >= bad_s or middle.t_s <= best.t_s:
+    while bad_s - good.t_s > fine_s:
+        middle = good.fork()
+        middle.advance(0.5 * (good.t_s + bad_s))
+        if not good.t_s < middle.t_s < bad_s:
             break
         usable = not middle.done and not middle.pilot.returning
         if usable and fly_home(middle).good(reserve_wh, min_cell_v):
-            best = middle
+            good = middle
         else:
             bad_s = middle.t_s
-    return best.t_s
+    return good.t_s
 
 
 def fly_to_end(flight: Flight) -> Outcome:

@@ -7,8 +7,10 @@ Vectors blow toward (north, east, down), metres per second. Mean profile: V(z) =
 from __future__ import annotations
 
 import math
+from dataclasses import dataclass
 from random import Random
 
+from sim.geodesy import offset_m
 from sim.gusts import Gusts
 from sim.scenario import Front, Ridge, Weather
 
@@ -28,9 +30,9 @@ class Air:
 
     __slots__ = (
         "_calm_until",
+        "_crests",
         "_drift_e",
         "_drift_n",
-        "_gust_dn",
         "_gusts",
         "_mean_e",
         "_mean_n",
@@ -39,7 +41,9 @@ class Air:
         "weather",
     )
 
-    def __init__(self, weather: Weather, draws: Random, future: Random) -> None:
+    def __init__(
+        self, weather: Weather, home: tuple[float, float], draws: Random, future: Random
+    ) -> None:
         self.weather = weather
         factor, turn = draws.uniform(*weather.speed_factor), draws.uniform(*weather.turn_deg)
         delay = draws.uniform(*weather.delay_s)
@@ -48,13 +52,13 @@ class Air:
              *toward(row.from_deg + turn, row.speed_mps * factor))
             for row in weather.rows
         )  # fmt: skip
+        self._crests = tuple(_crest(ridge, *home) for ridge in weather.ridges)
         self._random = future
         self._gusts = Gusts(future)
         self._drift_n = future.gauss(0.0, 0.5 * weather.drift_sd_mps)
         self._drift_e = future.gauss(0.0, 0.5 * weather.drift_sd_mps)
         self._mean_n = self._mean_e = 0.0
         self._calm_until = -1.0
-        self._gust_dn = 1.0
 
     def copy(self, fresh_seed: int | None) -> Air:
         """An independent copy; ``fresh_seed`` draws gusts and drift anew from here on."""
@@ -127,8 +131,8 @@ class Air:
             n, e = _turned(n, e, math.radians(weather.veer_deg_per_100m) * (z / 100.0 - 1.0))
         speed = math.hypot(n, e)
         down, rough = 0.0, weather.gust_factor
-        for ridge in weather.ridges:
-            n, e, sink, gust = _lee(ridge, n, e, north_m, east_m, height_m)
+        for crest in self._crests:
+            n, e, sink, gust = crest.spoil(n, e, north_m, east_m, height_m)
             down, rough = down + sink, rough * gust
         low = math.hypot(self._mean_n, self._mean_e)
         w20 = low * (_W20_M / weather.reference_m) ** weather.exponent * rough
@@ -153,36 +157,44 @@ def _behind(front: Front, t_s: float, north_m: float, east_m: float) -> float:
     return 0.5 * (1.0 + math.tanh(2.0 * behind_m / front.width_m))
 
 
-def _lee(
-    ridge: Ridge, n: float, e: float, north_m: float, east_m: float, height_m: float
-) -> tuple[float, float, float, float]:
-    """Wind (north, east), sink and gust factor near ``ridge``, whose place is relative to home.
+@dataclass(frozen=True, slots=True)
+class _Crest:
+    """A ridge on the map around home, with its directions worked out."""
 
-    Our own shape, in proportion to what is observed: the wake reaches about ten ridge heights
-    downwind and one and a half upward; air rises ahead of the crest, sinks behind it; the wind is
-    sheltered and rough in the wake.
-    """
-    axis = math.radians(ridge.axis_deg)
-    across_n, across_e = -math.sin(axis), math.cos(axis)
-    cross = n * across_n + e * across_e  # wind through the crest line
-    dn, de = north_m - ridge.lat_deg, east_m - ridge.lon_deg
-    lateral = dn * math.cos(axis) + de * math.sin(axis)
-    behind = (dn * across_n + de * across_e) * math.copysign(1.0, cross)
-    h = ridge.height_m
-    if abs(lateral) > 1.5 * ridge.half_length_m or not -3.0 * h < behind < 12.0 * h:
-        return n, e, 0.0, 1.0
-    side = 1.0 / (1.0 + (lateral / ridge.half_length_m) ** 6)
-    up = 1.0 / (1.0 + (max(height_m, 0.0) / (1.5 * h)) ** 4)
-    weight = side * up
-    s = behind / h
-    lift = (
-        ridge.sink_mps_per_mps
-        * abs(cross)
-        * weight
-        * s
-        * math.exp(0.5 - 0.5 * (s / 2.0) ** 2)
-        / 2.0
+    ridge: Ridge
+    north_m: float
+    east_m: float
+    along_n: float
+    along_e: float
+
+    def spoil(
+        self, n: float, e: float, north_m: float, east_m: float, height_m: float
+    ) -> tuple[float, float, float, float]:
+        """Wind (north, east), sink and gust factor near the ridge.
+
+        Our own shape, in proportion to what is observed: the wake reaches about ten ridge heights
+        downwind and one and a half upward; air rises ahead of the crest and sinks behind it; in the
+        wake the wind is sheltered and rough.
+        """
+        ridge, h = self.ridge, self.ridge.height_m
+        cross = self.along_n * e - self.along_e * n  # wind through the crest line
+        dn, de = north_m - self.north_m, east_m - self.east_m
+        lateral = dn * self.along_n + de * self.along_e
+        behind = (self.along_n * de - self.along_e * dn) * math.copysign(1.0, cross)
+        if abs(lateral) > 1.5 * ridge.half_length_m or not -3.0 * h < behind < 12.0 * h:
+            return n, e, 0.0, 1.0
+        weight = 1.0 / (1.0 + (lateral / ridge.half_length_m) ** 6)
+        weight /= 1.0 + (max(height_m, 0.0) / (1.5 * h)) ** 4
+        s = behind / h
+        sink = ridge.sink_mps_per_mps * abs(cross) * weight * 0.5 * s * math.exp(0.5 - s * s / 8.0)
+        wake = weight * math.exp(-s / 6.0) * min(1.0, max(0.0, s + 0.5))
+        kept = 1.0 - ridge.shelter * wake
+        return n * kept, e * kept, sink, 1.0 + (ridge.gust_factor - 1.0) * wake
+
+
+def _crest(ridge: Ridge, home_lat: float, home_lon: float) -> _Crest:
+    north, east, _ = offset_m(
+        home_lat, home_lon, math.radians(ridge.lat_deg), math.radians(ridge.lon_deg)
     )
-    wake = weight * math.exp(-s / 6.0) * min(1.0, max(0.0, s + 0.5))
-    factor = 1.0 - ridge.shelter * wake
-    return n * factor, e * factor, lift, 1.0 + (ridge.gust_factor - 1.0) * wake
+    axis = math.radians(ridge.axis_deg)
+    return _Crest(ridge, north, east, math.cos(axis), math.sin(axis))
