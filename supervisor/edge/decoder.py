@@ -30,7 +30,7 @@ from supervisor.core.events import (
     WindReport,
 )
 from supervisor.edge import wire
-from supervisor.edge.frames import Frame, Splitter
+from supervisor.edge.frames import Frame, read_frame
 from supervisor.edge.quick import maker
 from supervisor.edge.wire import unpack
 
@@ -83,11 +83,10 @@ class Decoder:
         reader = self._readers.get(msgid)
         return reader(t_s, unpack(msgid, payload)) if reader is not None else None
 
-    def observe(self, raw: bytes, t_s: float) -> list[Observation]:
-        """The same for the bytes of whole frames, in memory: for recordings and simulations."""
-        frames = Splitter().feed(raw)
-        found = (self.decode(frame, t_s) for frame in frames)
-        return [observation for observation in found if observation is not None]
+    def observe(self, raw: bytes, t_s: float) -> Observation | None:
+        """The same for one frame's bytes in memory: for recordings and simulations."""
+        frame = read_frame(raw)
+        return self.decode(frame, t_s) if frame is not None else None
 
     def _battery(self, t_s: float, values: Values) -> PackReport | None:
         consumed, _, temperature, *_ = values

@@ -16,7 +16,6 @@ from pathlib import Path
 from supervisor.edge.frames import SIGNATURE, Frame
 from supervisor.errors import InputError
 
-EPOCH_UNIX_S = 1_420_070_400  # 2015-01-01 UTC
 TICKS_PER_S = 100_000
 NEW_STREAM_LAG = 60 * TICKS_PER_S  # a new stream may be at most one minute behind
 KEY_BYTES = 32
@@ -63,17 +62,23 @@ class Verifier:
 
 
 class Signer:
-    """Puts signatures on frames, each with a later timestamp than the one before."""
+    """Puts signatures on frames, each with a later timestamp than the one before.
 
-    def __init__(self, key: bytes, link: int = 0, newest: int = 0) -> None:
+    ``heard`` tells the newest timestamp received, so that ours are not behind the aircraft's.
+    """
+
+    def __init__(
+        self, key: bytes, *, link: int = 0, newest: int = 0, heard: Verifier | None = None
+    ) -> None:
         self._key = key
         self._link = link
+        self._heard = heard
         self.newest = newest
 
-    def sign(self, frame: bytes, unix_s: float = 0.0) -> bytes:
+    def sign(self, frame: bytes) -> bytes:
         """The frame (built with the signed flag) with its 13 bytes of signature."""
-        ticks = int((unix_s - EPOCH_UNIX_S) * TICKS_PER_S)
-        self.newest = max(self.newest + 1, ticks)
+        heard = self._heard.newest if self._heard is not None else 0
+        self.newest = max(self.newest, heard) + 1
         body = frame + bytes([self._link]) + self.newest.to_bytes(6, "little")
         return body + signature(self._key, body)
 
@@ -102,3 +107,18 @@ def load_key(path: Path) -> bytes:
     if len(key) != KEY_BYTES:
         raise InputError(str(path), "is not a signing key", allowed="64 hexadecimal digits")
     return key
+
+
+def load_newest(path: Path) -> int:
+    """The newest timestamp that earlier runs verified; 0 if there is no such note."""
+    try:
+        return int(path.read_text(encoding="ascii"))
+    except (OSError, ValueError):
+        return 0
+
+
+def save_newest(path: Path, newest: int) -> None:
+    """Note it, so that frames recorded before are not taken for new after a restart."""
+    beside = path.with_suffix(".new")
+    beside.write_text(str(newest), encoding="ascii")
+    beside.replace(path)

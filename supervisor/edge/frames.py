@@ -152,6 +152,12 @@ class Splitter:
         return check + CRC - at
 
 
+def read_frame(raw: bytes) -> Frame | None:
+    """The frame that these bytes are: one of those a recording or a simulation hands over."""
+    found = Splitter().feed(raw)
+    return found[0] if len(found) == 1 and found[0].raw else None
+
+
 def build(
     msgid: int, payload: bytes, *, sysid: int, compid: int, seq: int, signed: bool = False
 ) -> bytes:

@@ -1,8 +1,8 @@
 """The door for bytes from the aircraft: one aircraft's frames, each once, in order, checked.
 
 ``feed`` drops what is not for us - other systems, other components, repeats, late arrivals, bad
-signatures - and counts it. Fed with its own output again it gives the same frames, which is why
-recordings hold exactly that and replay as they flew.
+signatures - and counts it. What it gives is what recordings hold; a replay takes it as it is, for
+order can only be judged among all that was sent, unused messages too.
 """
 
 from __future__ import annotations

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import contextlib
 import os
 import pty
 import socket
@@ -167,9 +168,8 @@ async def test_tcp_server_takes_the_newest_connection() -> None:
     old_reader, _ = await asyncio.open_connection("127.0.0.1", link.port)
     await until(lambda: link.up)
     reader, writer = await asyncio.open_connection("127.0.0.1", link.port)
-    with pytest.raises(ConnectionResetError):
+    with contextlib.suppress(ConnectionResetError):  # an orderly end is as good
         assert await old_reader.read() == b""
-        raise ConnectionResetError  # an orderly end is as good
     writer.write(b"up")
     await until(lambda: ear.all == b"up")
     link.send(b"down")
