@@ -9,7 +9,7 @@ from pydantic import ValidationError
 from supervisor import messages
 from supervisor.core.plan import Flight
 from supervisor.daemonfile import ForecastSection
-from supervisor.edge.intake import Intake
+from supervisor.edge.frames import read_frame
 from supervisor.edge.recorder import MAVLINK
 from supervisor.edge.recording import Recording
 from supervisor.line import Concluded, Line
@@ -32,10 +32,10 @@ def replay(
     advisories recorded in flight only tell how long the daemon went on looking.
     """
     line = Line(flight, recording.metadata.get("flight", ""), effort)
-    intake = Intake()
     for topic, t_ns, data in recording.messages():
         if topic == MAVLINK:
-            for frame in intake.feed(data):
+            frame = read_frame(data)
+            if frame is not None:
                 yield from _published(line.frame(frame, t_ns))
         elif topic == "ack":
             yield from _acknowledge(line, data, t_ns)

@@ -62,7 +62,7 @@ class Service:
         self.line = Line(flight, self.flight_id, daemon.forecast)
         key = load_key(daemon.link.signing_key) if daemon.link.signing_key else None
         self.intake = Intake(daemon.link.system_id, key)
-        self._frame_signer = FrameSigner(key) if key else None
+        self._frame_signer = FrameSigner(key, heard=self.intake.verifier) if key else None
         self.link: Link = make_link(daemon.link.address, self._on_bytes, self.clock)
         self.recorder = self._open_recorder()
         self.uplink = self._make_uplink()
