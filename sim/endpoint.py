@@ -101,6 +101,10 @@ class Endpoint:
             self.flight.command_return()
         return self._flying()
 
+    def turn_back_at(self, t_s: float) -> None:
+        """Turn for home at simulated time ``t_s``, unless that is past: then at once."""
+        self._turn_back_at_s = t_s
+
     def command_divert(self, alternate: int) -> bool:
         """Land at an alternate; False on the ground."""
         if self._flying():

@@ -48,7 +48,7 @@ class FrameFile:
 
     def close(self) -> None:
         """Write the end of the file."""
-        self._writer.finish()
+        self._writer.finish()  # type: ignore[no-untyped-call]
         self._file.close()
 
     def __enter__(self) -> Self:

@@ -82,7 +82,7 @@ class UdpPort(asyncio.DatagramProtocol):
             )
         except OSError as error:
             raise PortError(where, error.strerror or str(error)) from error
-        self._peers[address[0], address[1]] = None
+        self._peers[str(address[0]), int(address[1])] = None
         raw: socket.socket = self._transport.get_extra_info("socket")
         for option in (socket.SO_SNDBUF, socket.SO_RCVBUF):
             raw.setsockopt(socket.SOL_SOCKET, option, BUFFER_BYTES)

@@ -8,13 +8,15 @@ Sequences: https://mavlink.io/en/services/mission.html and .../command.html
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+import struct
+from collections.abc import Callable, Iterator
+from contextlib import suppress
 from typing import TYPE_CHECKING, Any, Protocol
 
 from pymavlink.dialects.v20 import common
 
 from sim.mission import MissionItem, mission_of
-from sim.wire import Shape, shape
+from sim.wire import Shape, shape, split_frames
 
 if TYPE_CHECKING:
     from sim.plan import Plan, Site
@@ -68,7 +70,6 @@ class Autopilot:
         self._stream = stream
         self._system, self._component = system, component
         self._parser = common.MAVLink(None)
-        self._parser.robust_parsing = True  # garbage on the link is no exception
         self._answer: dict[str, Callable[[Any], list[bytes]]] = {
             "COMMAND_LONG": self._command,
             "COMMAND_INT": self._command,
@@ -81,12 +82,18 @@ class Autopilot:
     def handle(self, data: bytes) -> list[bytes]:
         """Whole frames of a client in, replies out; whatever is not for us is ignored."""
         replies: list[bytes] = []
-        for message in self._parser.parse_buffer(data) or []:
+        for message in self._messages(data):
             answer = self._answer.get(message.get_type())
             if answer is not None and self._for_us(message):
                 self.questions += 1
                 replies += answer(message)
         return replies
+
+    def _messages(self, data: bytes) -> Iterator[Any]:
+        """Each frame on its own: garbage spoils nothing that comes after it."""
+        for frame in split_frames(data)[0]:
+            with suppress(common.MAVError, struct.error):
+                yield self._parser.decode(bytearray(frame))
 
     def _for_us(self, message: Any) -> bool:
         return message.target_system in (0, self._system) and message.target_component in (
@@ -156,7 +163,7 @@ class Autopilot:
         if items is None:
             return [self._refuse(message, MISSION_UNSUPPORTED)]
         to = (message.get_srcSystem(), message.get_srcComponent())
-        return [self._stream.frame(MISSION_COUNT, len(items), *to, message.mission_type, 0)]
+        return [self._stream.frame(MISSION_COUNT, len(items), *to, message.mission_type)]
 
     def _item(self, message: Any) -> list[bytes]:
         items = self._items(message.mission_type)
@@ -191,7 +198,7 @@ class Autopilot:
 
     def _refuse(self, message: Any, result: int) -> bytes:
         to = (message.get_srcSystem(), message.get_srcComponent())
-        return self._stream.frame(MISSION_ACK, *to, result, message.mission_type, 0)
+        return self._stream.frame(MISSION_ACK, *to, result, message.mission_type)
 
 
 def _rally(index: int, site: Site, home_elevation_m: float) -> MissionItem:

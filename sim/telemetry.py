@@ -132,8 +132,7 @@ class Telemetry:
             frame = self._build[message](state, at_us / US)
             if frame is not None and not (self._dropouts and self._lost(at_us / US)):
                 out.append((at_us / US, frame))
-        if before.phase is not state.phase:
-            out.extend((state.t_s, text) for text in self._events(before, state))
+        out.extend((state.t_s, text) for text in self._events(before, state))
         return out
 
     def _lost(self, t_s: float) -> bool:
@@ -150,7 +149,9 @@ class Telemetry:
         ]
 
     def _events(self, before: AircraftState, state: AircraftState) -> list[bytes]:
-        said = [SAID[state.phase]] if state.phase in SAID else []
+        said = []
+        if state.phase is not before.phase and state.phase in SAID:
+            said.append(SAID[state.phase])
         if state.returning and not before.returning:
             said.append("Returning")
         return [self.text(text) for text in said]
