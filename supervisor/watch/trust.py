@@ -36,7 +36,9 @@ class Ring:
             return payload, "unchecked", ""
         checked = self._verifier.check(topic, payload)
         # The broker hands out its retained message at every subscription: known, not replayed.
-        known = retained and checked.verdict is Verdict.REPLAYED
+        known = checked.verdict is Verdict.REPEATED or (
+            retained and checked.verdict is Verdict.REPLAYED
+        )
         trust: Trust = "verified" if checked.genuine or known else "unverified"
         return checked.bare, trust, checked.by
 

@@ -158,27 +158,49 @@ export class Chart {
 
   marks(view, nowMs) {
     const parts = [], plan = view.plan, status = view.status;
+    this.taken = this.keepFree(plan, status);
+    if (status?.turn_back_place && view.figure.kind === "turn") {
+      parts.push(...this.turnPoint(status.turn_back_place, view, nowMs));
+    }
     if (plan) parts.push(...this.home(plan.home));
     for (const site of plan?.alternates ?? []) {
       parts.push(...this.alternate(site, status?.alternates.find((a) => a.name === site.name)));
-    }
-    if (status?.turn_back_place && view.figure.kind === "turn") {
-      parts.push(...this.turnPoint(status.turn_back_place, view, nowMs));
     }
     if (status?.where) parts.push(...this.craft(status.where, view));
     return parts;
   }
 
+  // The first free place around a mark; the most important labels are set first.
   label(px, py, words, cls = "place") {
-    const right = px < this.w - 130;
-    return svg("text", { class: cls, x: px + (right ? 12 : -12), y: py + 4,
-      "text-anchor": right ? "start" : "end" }, words);
+    const wide = words.length * 7.2, places = [[12, 4, "start"], [-12, 4, "end"],
+      [0, -16, "middle"], [0, 26, "middle"], [12, -16, "start"], [12, 24, "start"],
+      [-12, 24, "end"], [-12, -16, "end"], [0, 44, "middle"], [0, -36, "middle"]];
+    const boxes = places.map(([dx, dy, anchor]) => {
+      const left = px + dx - (anchor === "end" ? wide : anchor === "middle" ? wide / 2 : 0);
+      return { dx, dy, anchor, x0: left, x1: left + wide, y0: py + dy - 13, y1: py + dy + 4 };
+    });
+    const inside = (b) => b.x0 > 0 && b.x1 < this.w && b.y0 > 0 && b.y1 < this.h;
+    const clear = (b) => this.taken.every((t) => b.x1 < t.x0 || b.x0 > t.x1 || b.y1 < t.y0
+      || b.y0 > t.y1);
+    const box = boxes.find((b) => inside(b) && clear(b)) ?? boxes.find(inside) ?? boxes[0];
+    this.taken.push(box);
+    return svg("text", { class: cls, x: px + box.dx, y: py + box.dy, "text-anchor": box.anchor },
+      words);
+  }
+
+  // Marks that a label must not cover.
+  keepFree(plan, status) {
+    const sites = plan ? [plan.home, ...plan.alternates] : [];
+    return [...sites, status?.where, status?.turn_back_place].filter(Boolean).map((p) => {
+      const [px, py] = this.at([p.lat_deg, p.lon_deg]);
+      return { x0: px - 9, x1: px + 9, y0: py - 9, y1: py + 9 };
+    });
   }
 
   home(site) {
     const [px, py] = this.at([site.lat_deg, site.lon_deg]);
     return [svg("path", { class: "home-mark", d: `M${px - 8} ${py + 7}v-8l8-7 8 7v8z` }),
-      this.label(px, py + 20, site.name)];
+      this.label(px, py, site.name)];
   }
 
   alternate(site, known) {
@@ -186,7 +208,7 @@ export class Chart {
     const words = known ? `${site.name}, ${chance(known.covered)}` : site.name;
     return [svg("circle", { class: "alternate-mark", cx: px, cy: py, r: 7 }),
       svg("path", { class: "alternate-mark", d: `M${px - 7} ${py}h14` }),
-      this.label(px, py - 14, words)];
+      this.label(px, py, words)];
   }
 
   turnPoint(place, view, nowMs) {
@@ -194,7 +216,7 @@ export class Chart {
     const at = utcClock(nowMs + view.figure.minutes * 60000);
     return [svg("path", { class: "stake", d: `M${px} ${py + 10}V${py - 22}` }),
       svg("path", { class: "flag", d: `M${px} ${py - 22}h-16l4 5-4 5h16z` }),
-      this.label(px, py - 24, `turn by ${at}`, "place strong")];
+      this.label(px, py - 14, `turn by ${at}`, "place strong")];
   }
 
   craft(where, view) {
@@ -206,7 +228,7 @@ export class Chart {
       const there = offset(here, where.groundspeed_mps * Math.min(age, 600), where.track_deg);
       parts.push(svg("path", { class: "reckoned", d: this.line([here, there]) }));
       [px, py] = this.at(there);
-      parts.push(this.label(px, py + 18, "where it would be if it flew straight on"));
+      parts.push(this.label(px, py, "where it would be if it flew straight on"));
     }
     parts.push(svg("path", { class: stale ? "craft stale" : "craft", d: "M0-13 8 10 0 5-8 10Z",
       transform: `translate(${px} ${py}) rotate(${where.track_deg})` }));

@@ -40,11 +40,11 @@ export const hide = (node, hidden) => {
 const SHAPES = {
   normal: [["circle", { cx: 20, cy: 20, r: 13, class: "outline" }]],
   advisory: [["path", { d: "M20 4 36 20 20 36 4 20Z", class: "outline" }],
-    ["path", { d: "M20 13v9M20 26v3", class: "stroke" }]],
+    ["path", { d: "M20 13v7M20 27v.5", class: "stroke" }]],
   caution: [["path", { d: "M20 4 38 35H2Z", class: "solid" }],
-    ["path", { d: "M20 14v10M20 28v3", class: "cut" }]],
+    ["path", { d: "M20 15v8M20 29.5v.5", class: "cut" }]],
   warning: [["path", { d: "M13 3h14l10 10v14L27 37H13L3 27V13Z", class: "solid" }],
-    ["path", { d: "M20 10v13M20 28v3", class: "cut" }]],
+    ["path", { d: "M20 11v11M20 29v.5", class: "cut" }]],
   unknown: [["circle", { cx: 20, cy: 20, r: 13, class: "outline dashed" }],
     ["path", { d: "M12 28 28 12", class: "stroke" }]],
 };

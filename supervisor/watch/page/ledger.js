@@ -8,6 +8,7 @@ const ORDER = ["turn", "climb", "cruise", "descent", "landing", "contingency", "
   "final-reserve", "extra"];
 const PHASES = new Set(["turn", "climb", "cruise", "descent", "landing"]);
 const NAMES = { "final-reserve": "final reserve", extra: "left over" };
+const SHORT = { "final-reserve": "reserve", extra: "over", landing: "land", contingency: "cont." };
 const BAR = 40, TOP = 30, GAP = 44;
 
 const nameOf = (key) => NAMES[key] ?? key.replaceAll("-", " ");
@@ -19,7 +20,7 @@ const sum = (ledger, test) => Object.entries(ledger)
   .filter(([key]) => test(key)).reduce((total, [, wh]) => total + wh, 0);
 const home = (ledger) => sum(ledger, (key) => PHASES.has(key));
 
-export function drawLedger(node, table, sumNode, view) {
+export function drawLedger({ node, table, sumNode, note }, view) {
   const { ledger_wh: actual = {}, planned_wh: planned = {}, ledger_sd_wh: sd = {} } =
     view.status ?? {};
   const width = node.clientWidth || 640;
@@ -28,27 +29,31 @@ export function drawLedger(node, table, sumNode, view) {
   if (!Object.keys(actual).length) {
     node.replaceChildren();
     table.replaceChildren();
+    text(note, "");
     text(sumNode, "not known yet");
     return;
   }
   const most = Math.max(extent(actual), extent(planned)) * 1.02;
   const x = scale(0, most, 2, width - 4);
-  const parts = [patterns()];
-  if (Object.keys(planned).length) parts.push(...bar(planned, {}, x, TOP, "planned", width));
-  parts.push(...bar(actual, sd, x, TOP + BAR + GAP, "now expected", width));
+  const parts = [patterns()], unnamed = [];
+  if (Object.keys(planned).length) parts.push(...bar(planned, {}, x, TOP, "planned", []));
+  parts.push(...bar(actual, sd, x, TOP + BAR + GAP, "now expected", unnamed));
+  const [low, , high] = view.status.numbers?.above_reserve_wh ?? [null, null, null];
+  if (low !== null && high !== null) parts.push(spread(x, actual, low, high));
   parts.push(...axis(x, most, height - 16, width));
   node.replaceChildren(...parts);
   attribute(node, "aria-label", `Energy ledger. Home leg ${energy(home(actual))}, final reserve `
     + `${energy(actual["final-reserve"] ?? 0)}, left over ${energy(actual.extra ?? 0)}.`);
   text(sumNode, `home leg ${number(home(actual))} Wh`
     + (Object.keys(planned).length ? `, planned ${number(home(planned))}` : ""));
+  text(note, unnamed.length ? `Too narrow to name, from the left: ${unnamed.join(", ")} Wh.` : "");
   drawTable(table, actual, planned, sd);
 }
 
 // How far a bar reaches: a shortfall reaches past the end of the pack.
 const extent = (ledger) => sum(ledger, (key) => key !== "extra" || ledger[key] > 0);
 
-function bar(ledger, sd, x, y, label, width) {
+function bar(ledger, sd, x, y, label, unnamed) {
   const parts = [svg("text", { class: "bar-label", x: 2, y: y - 9 }, label)];
   let at = 0;
   for (const key of keysOf(ledger)) {
@@ -57,33 +62,44 @@ function bar(ledger, sd, x, y, label, width) {
     const x0 = x(at), x1 = x(at + wh);
     parts.push(svg("rect", { class: `term term-${PHASES.has(key) ? "phase" : key} shade-${key}`,
       x: x0, y, width: Math.max(x1 - x0, 0), height: BAR }));
-    parts.push(...inside(key, wh, x0, x1, y));
-    if (sd[key] > 0) parts.push(whisker(x(at + wh - sd[key]), x(at + wh + sd[key]), y + BAR + 5));
+    const amount = number(wh) + (sd[key] > 0 ? ` ± ${number(sd[key])}` : "");
+    parts.push(...inside(key, amount, x0, x1, y));
+    if (!nameFitting(key, x1 - x0) && wh >= 0.5) unnamed.push(`${nameOf(key)} ${amount}`);
     at += wh;
   }
-  parts.push(...short(ledger, x, at, y, width));
+  parts.push(...short(ledger, x, at, y));
   return parts;
 }
 
-function inside(key, wh, x0, x1, y) {
-  const room = x1 - x0, name = nameOf(key), mid = (x0 + x1) / 2;
+const room = (words) => words.length * 7.4 + 8; // pixels
+
+function inside(key, amount, x0, x1, y) {
+  const name = nameFitting(key, x1 - x0), mid = (x0 + x1) / 2;
   const cls = `in-bar in-${PHASES.has(key) ? "phase" : key}`;
-  if (room > name.length * 6.6 + 8) {
-    return [svg("text", { class: cls, x: mid, y: y + 17 }, name),
-      svg("text", { class: `${cls} wh`, x: mid, y: y + 33 }, number(wh))];
-  }
-  return room > 26 ? [svg("text", { class: `${cls} wh`, x: mid, y: y + 25 }, number(wh))] : [];
+  if (!name) return [];
+  const fits = x1 - x0 > room(amount);
+  return [svg("text", { class: cls, x: mid, y: y + 17 }, name),
+    svg("text", { class: `${cls} wh`, x: mid, y: y + 33 },
+      fits ? amount : amount.split(" ")[0])];
 }
 
-const whisker = (x0, x1, y) => svg("path", { class: "whisker",
-  d: `M${x0} ${y - 3}v6M${x0} ${y}H${x1}M${x1} ${y - 3}v6` });
+const nameFitting = (key, width) =>
+  [nameOf(key), SHORT[key]].find((name) => name && room(name) < width);
+
+// Where the pack may end: nine in ten, measured from the end of the final reserve.
+function spread(x, ledger, low, high) {
+  const reserveEnd = sum(ledger, (key) => key !== "extra" && key !== "contingency");
+  const y = TOP + 2 * BAR + GAP + 8;
+  const [x0, x1] = [x(Math.max(reserveEnd + low, 0)), x(Math.max(reserveEnd + high, 0))];
+  return svg("path", { class: "whisker", d: `M${x0} ${y - 4}v8M${x0} ${y}H${x1}M${x1} ${y - 4}v8` });
+}
 
 // What the pack does not hold: marked across the end of the bar, and said.
-function short(ledger, x, end, y, width) {
+function short(ledger, x, end, y) {
   if (!(ledger.extra < 0)) return [];
   const x0 = x(Math.max(end + ledger.extra, 0)), x1 = x(end);
   return [svg("rect", { class: "short", x: x0, y: y - 3, width: x1 - x0, height: BAR + 6 }),
-    svg("text", { class: "bar-label strong", x: Math.min(x1, width - 4), y: y - 9,
+    svg("text", { class: "bar-label strong", x: x1, y: y - 9,
       "text-anchor": "end" }, `short by ${number(-ledger.extra)} Wh`)];
 }
 

@@ -138,9 +138,10 @@ function drawOne(view) {
   text(byId("name"), view.aircraft);
   text(byId("title"), [view.title, view.phase.replaceAll("-", " ")].filter(Boolean).join(", "));
   drawFresh(view);
-  drawAnswer(view, nowMs);
   list.draw(view, nowT, dateOf);
-  drawLedger(byId("ledger-bars"), byId("ledger-table"), byId("ledger-sum"), view);
+  drawAnswer(view, nowMs);
+  drawLedger({ node: byId("ledger-bars"), table: byId("ledger-table"),
+    sumNode: byId("ledger-sum"), note: byId("ledger-note") }, view);
   strip.draw(view, state.story.points, nowT, nowMs);
   chart.draw(view, state.story.track, nowMs);
   drawWhy(view);
@@ -151,8 +152,8 @@ function drawOne(view) {
 function drawFresh(view) {
   const { freshness: fresh } = view;
   const age = fresh.age_s === null ? "age unknown" : `${measures.spell(fresh.age_s)} old`;
-  const words = fresh.stale ? `${fresh.sentence} Figures ${age}.`
-    : `${fresh.state === "live" ? "Live" : fresh.sentence} Figures ${age}.`.replace("Live F", "Live, f");
+  const words = fresh.state === "live" ? `Live, figures ${age}.`
+    : `${fresh.sentence} Figures ${age}.`;
   const untrusted = view.set_aside ? ` ${view.set_aside} messages without a good signature were `
     + "set aside." : "";
   text(byId("fresh"), words + untrusted);
@@ -168,7 +169,7 @@ function drawAnswer(view, nowMs) {
     byId("shape").dataset.name = shape;
   }
   text(byId("word"), view.word);
-  text(byId("sentence"), view.sentence);
+  text(byId("sentence"), withoutWord(view.sentence, view.word));
   const { big, unit, caption } = figureWords(figure);
   text(byId("figure"), big);
   text(byId("figure-unit"), unit);
@@ -177,6 +178,10 @@ function drawAnswer(view, nowMs) {
   drawRope(byId("rope"), view, nowMs);
   drawVerdictAck(view);
 }
+
+// The word stands above the sentence already.
+const withoutWord = (sentence, word) => (sentence.startsWith(`${word}: `)
+  ? sentence[word.length + 2].toUpperCase() + sentence.slice(word.length + 3) : sentence);
 
 function spreadWords({ figure, plan }) {
   const m = (v) => (v < 1 ? Math.max(v, 0).toFixed(1).replace("0.0", "0") : Math.floor(v));
@@ -191,11 +196,10 @@ function spreadWords({ figure, plan }) {
   if (figure.kind === "turn") return `${sure}Even odds: not within the plan.`;
   const [low, mid, high] = figure.margin_wh;
   if (mid === null) return "";
-  const what = figure.kind === "home" ? "Nine in ten" : "Turning now would land";
   return figure.kind === "home"
-    ? `${what} between ${measures.numberSigned(low)} and ${measures.numberSigned(high)} Wh; `
+    ? `Nine in ten between ${measures.numberSigned(low)} and ${measures.numberSigned(high)} Wh; `
       + `${measures.chance(figure.covered)} to land with the reserve and the voltage held.`
-    : `${what} ${measures.numberSigned(mid)} Wh against the reserve, nine in ten between `
+    : `${figure.reckoned ? "As last known, turning" : "Turning now"} would land ${measures.numberSigned(mid)} Wh against the reserve, nine in ten between `
       + `${measures.numberSigned(low)} and ${measures.numberSigned(high)}; home is covered with `
       + `${measures.chance(figure.covered)}.`;
 }
@@ -294,7 +298,7 @@ function nameUnits() {
 const THEMES = ["auto", "light", "dark"];
 function setTheme(name) {
   attribute(document.documentElement, "data-theme", name === "auto" ? null : name);
-  text(byId("set-theme"), { auto: "Light: as the system", light: "Light: day", dark: "Light: night" }[name]);
+  text(byId("set-theme"), { auto: "Day or night: auto", light: "Day", dark: "Night" }[name]);
   remember("theme", name);
 }
 

@@ -74,11 +74,12 @@ function above(x, [p05, p50, p95]) {
 
 function stake(x, sure, nowMs, width) {
   const at = nowMs + sure * 60000;
-  const label = `turn by ${utcClock(at)} UTC · ${localClock(at)} here`;
-  const px = x(sure), room = 190;
-  const anchor = px < room / 2 ? "start" : px > width - room / 2 ? "end" : "middle";
+  const here = localClock(at) === utcClock(at) ? "" : ` · ${localClock(at)} here`;
+  const label = `turn by ${utcClock(at)} UTC${here}`;
+  const half = label.length * 4.2; // pixels, so that the words stay inside the drawing
+  const px = x(sure), tx = Math.min(Math.max(px, half + 4), width - half - 4);
   return [svg("path", { class: "stake", d: `M${px} ${Y - 26}v52` }),
-    svg("text", { class: "stake-label", x: px, y: Y - 32, "text-anchor": anchor }, label)];
+    svg("text", { class: "stake-label", x: tx, y: Y - 32, "text-anchor": "middle" }, label)];
 }
 
 function reserve(x) {

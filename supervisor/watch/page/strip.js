@@ -4,7 +4,7 @@
 import { attribute, scale, shapeParts, svg, text, ticks } from "./dom.js";
 import { number, utcClock } from "./measures.js";
 
-const H = 210, TOP = 34, BOTTOM = 26, LEFT = 46, RIGHT = 12;
+const H = 214, TOP = 42, BOTTOM = 26, LEFT = 46, RIGHT = 12;
 const MOST_DRAWN = 500;
 
 export class Strip {
@@ -124,9 +124,9 @@ export class Strip {
     const chosen = this.picked !== null && this.picked < this.rows.length;
     const index = chosen ? this.picked : nearestTime(this.rows, this.nowT);
     const [t, p05, p50, p95] = this.rows[index];
-    const when = chosen ? `${utcClock(this.date(t), true)} UTC` : "now";
-    const line = `Turning ${t > this.nowT + 1 ? "at" : when === "now" ? "" : "at"} ${when}`
-      .replace("  ", " ") + `: ${number(p50)} Wh above the reserve (${number(p05)} to ${number(p95)}).`;
+    const when = chosen ? `at ${utcClock(this.date(t), true)} UTC` : "now";
+    const line = `Turning ${when}: ${number(p50)} Wh above the reserve `
+      + `(${number(p05)} to ${number(p95)}).`;
     text(this.read, line);
     attribute(this.box, "aria-valuemax", this.rows.length - 1);
     attribute(this.box, "aria-valuenow", index);
