@@ -118,8 +118,30 @@ class Variant:
 
 
 @dataclass(frozen=True, slots=True)
+class Performance:
+    """The aircraft at take-off mass in level flight at the return height, in still air.
+
+    Powers are electrical, of the whole aircraft. ``endurance_s`` and ``range_m`` spend what the
+    pack holds above the final reserve on cruise alone: t = E/P, R = V t.
+    """
+
+    density_home_kgpm3: float
+    density_return_kgpm3: float
+    hover_w: float
+    cruise_w: float
+    cruise_tas_mps: float
+    least_power_cas_mps: float
+    best_range_cas_mps: float
+    endurance_s: float
+    range_m: float
+
+
+@dataclass(frozen=True, slots=True)
 class Track:
-    """The flight along time for pictures: points of the sortie, home leg included."""
+    """The flight along time for pictures: points of the sortie, home leg included.
+
+    ``needed_wh`` (out only): what turning there must leave room for, all reserves included.
+    """
 
     t_s: Array
     along_m: Array
@@ -129,6 +151,7 @@ class Track:
     north_m: Array
     east_m: Array
     height_m: Array
+    needed_wh: Array
     home_from: int  # index at which the home leg starts
 
 
@@ -156,4 +179,5 @@ class Budget:
     sensitivity: tuple[Variant, ...]
     measures: tuple[Variant, ...]
     findings: tuple[Finding, ...]
+    performance: Performance
     track: Track

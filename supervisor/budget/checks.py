@@ -6,6 +6,7 @@ Homeleg knows no law: what a height, a distance or a reserve must be, the user w
 
 from __future__ import annotations
 
+import itertools
 import math
 from collections.abc import Iterator
 
@@ -143,7 +144,7 @@ def _corridor(file: FlightFile, paper: Paper) -> Iterator[Finding]:
 
 def _distance_to_line(p: tuple[float, float], line: list[tuple[float, float]]) -> float:
     best = math.inf
-    for (an, ae), (bn, be) in zip(line, line[1:], strict=False):
+    for (an, ae), (bn, be) in itertools.pairwise(line):
         dn, de = bn - an, be - ae
         norm = dn * dn + de * de
         share = ((p[0] - an) * dn + (p[1] - ae) * de) / norm if norm > 0.0 else 0.0

@@ -18,10 +18,12 @@ from supervisor.budget.answer import (
     Track,
     TurnHere,
     Variant,
+    Weight,
 )
 from supervisor.budget.chance import Odds, odds
 from supervisor.budget.checks import check_plan
 from supervisor.budget.judge import judge
+from supervisor.budget.performance import performance
 from supervisor.budget.returns import Returns, last_covered, returns_from
 from supervisor.budget.sortie import Paper, Sortie, fine, fly, on_paper, outbound, way_home
 from supervisor.core.belief import Array
@@ -76,6 +78,7 @@ def make_budget(file: FlightFile, flight: Flight) -> Budget:
         sensitivity=tuple(_judged(c, base_wh) for c in variants.worse_days(flight)),
         measures=tuple(_best_measures(flight, chance, plan, base_wh)),
         findings=tuple(findings),
+        performance=performance(flight),
         track=_track(plan),
     )
 
@@ -135,9 +138,17 @@ def _rows(sortie: Sortie, flight: Flight) -> list[Row]:
 
 def _track(plan: OnPaper) -> Track:
     s = plan.whole
-    start = len(plan.out.steps)
     return Track(
-        s.t_s, s.along_m, s.energy_wh, s.charge, s.cell_v, s.north_m, s.east_m, s.height_m, start
+        t_s=s.t_s,
+        along_m=s.along_m,
+        energy_wh=s.energy_wh,
+        charge=s.charge,
+        cell_v=s.cell_v,
+        north_m=s.north_m,
+        east_m=s.east_m,
+        height_m=s.height_m,
+        needed_wh=plan.home.needed_wh + _kept_wh(plan),
+        home_from=len(plan.out.steps),
     )
 
 
@@ -149,10 +160,15 @@ def margin_on_paper(plan: OnPaper) -> Array:
 
     The contingency is that of the way home (EASA AMC2 CAT.OP.MPA.181(c): of the remaining trip).
     """
-    policy, home = plan.paper.flight.policy, plan.home
-    keep = policy.final_reserve_wh + policy.alternate_wh + policy.contingency * home.needed_wh
-    spare = home.landing_wh - keep
-    return np.minimum(spare, WH_PER_V * (home.lowest_v - policy.min_cell_v))
+    spare_v = plan.home.lowest_v - plan.paper.flight.policy.min_cell_v
+    return np.minimum(plan.home.landing_wh - _kept_wh(plan), WH_PER_V * spare_v)
+
+
+def _kept_wh(plan: OnPaper) -> Array:
+    """Final reserve, alternate, and the contingency of the way home from every point."""
+    policy = plan.paper.flight.policy
+    fixed = policy.final_reserve_wh + policy.alternate_wh
+    return fixed + policy.contingency * plan.home.needed_wh
 
 
 def turn_back_on_paper(plan: OnPaper) -> PointOnPlan | None:
@@ -176,8 +192,6 @@ def _runs_empty(plan: OnPaper) -> PointOnPlan | None:
 
 
 def _empty(plan: OnPaper) -> list[Finding]:
-    from supervisor.budget.answer import Weight
-
     place = _runs_empty(plan)
     if place is None:
         return []

@@ -37,6 +37,20 @@ class ForecastOnly:
         both = self.wind.at(north_m, east_m, height_m, ahead_s)
         return np.tile(both[:, 0], (members, 1)), np.tile(both[:, 1], (members, 1))
 
+    def draw_air(
+        self,
+        rng: np.random.Generator,
+        members: int,
+        north_m: Array,
+        east_m: Array,
+        height_m: Array,
+        ahead_s: Array,
+        cas_mps: float,  # noqa: ARG002
+    ) -> tuple[Array, Array, Array]:
+        """The same, with an airspeed sensor that is right."""
+        n, e = self.draw(rng, members, north_m, east_m, height_m, ahead_s)
+        return n, e, np.ones(members)
+
     def mean_at(
         self, north_m: float, east_m: float, height_m: float, ahead_s: float
     ) -> tuple[float, float, float]:
@@ -133,7 +147,8 @@ def _pace(paper: Paper, sortie: Sortie, ways: Ways, height_m: float) -> Array:
     height = np.full(len(sortie.t_s), height_m)
     wind = paper.wind.at(sortie.north_m, sortie.east_m, height, sortie.t_s)
     tail = ((wind[:, 0] * ways.north + wind[:, 1] * ways.east) * ways.length_m).sum(axis=0)
-    return np.maximum(cas + tail / np.maximum(ways.total_m, 1.0), 0.3 * cas)
+    pace: Array = np.maximum(cas + tail / np.maximum(ways.total_m, 1.0), 0.3 * cas)
+    return pace
 
 
 def _course(s: Stretch) -> tuple[float, float]:

@@ -65,8 +65,8 @@ class Step:
 class Sortie:
     """States at every point; ``steps[k]`` leads from point k to point k + 1.
 
-    ``energy_wh`` open-circuit energy left; ``cell_v`` of the mean cell at the end of the step, under
-    the step's load; ``along_m`` ground track from take-off.
+    ``energy_wh`` open-circuit energy left; ``cell_v`` of the mean cell at the end of the step,
+    under the step's load; ``along_m`` ground track from take-off.
     """
 
     steps: tuple[Step, ...]
@@ -206,11 +206,11 @@ def _wing_home(
             if b - a < 0.5:
                 continue
             share = [(m - begin) / (end - begin) for m in (a, b)]
-            heights = [h0 + x * (h1 - h0) for x in share]
+            low_h, high_h = (h0 + x * (h1 - h0) for x in share)
             place = [_at(corners, marks, m) for m in (a, b)]
             cas = flight.return_plan.airspeed_mps * habits.cas_factor
             leg = len(flight.route)
-            s = Stretch(Kind.WING, place[0], place[1], *heights, cas, climb, 0.0, gone, leg)
+            s = Stretch(Kind.WING, place[0], place[1], low_h, high_h, cas, climb, 0.0, gone, leg)
             result.append((s, name))
     return result
 
@@ -266,10 +266,11 @@ def fly(paper: Paper, steps: list[Step]) -> Sortie:
     columns = Columns.of([s.stretch for s in steps], np.float64)
     middle = np.array([_middle(s.stretch) for s in steps])
     air = air_at(paper.flight, paper.belief, columns.mid_height_m, np.float64)
+    heights = np.asarray(columns.mid_height_m, dtype=float)
     when = np.zeros(len(steps))
     calm = np.zeros((1, len(steps)))
     for _ in range(WIND_PASSES):
-        wind = paper.wind.at(middle[:, 0], middle[:, 1], columns.mid_height_m, when)
+        wind = paper.wind.at(middle[:, 0], middle[:, 1], heights, when)
         along = wind[:, 0] * columns.north + wind[:, 1] * columns.east
         across = wind[:, 1] * columns.north - wind[:, 0] * columns.east
         both = (along[None, :], across[None, :])

@@ -15,8 +15,8 @@ WIDTH = 100
 COLOUR = {Verdict.GO: "green", Verdict.CONDITIONS: "yellow", Verdict.NO_GO: "red"}
 WORD = {Verdict.GO: "GO", Verdict.CONDITIONS: "GO WITH CONDITIONS", Verdict.NO_GO: "NO-GO"}
 ADVICE = (
-    "Homeleg advises and is no certified equipment. The remote pilot decides and stays responsible; "
-    "local rules and the licence bind, whatever is printed here."
+    "Homeleg advises and is no certified equipment. The remote pilot decides and stays "
+    "responsible; local rules and the licence bind, whatever is printed here."
 )
 
 
@@ -79,12 +79,26 @@ def _key_figures(b: Budget) -> str:
         (f"turn back by (at {100 * policy.confidence:g} %, reaction kept)", _safe(b)),
         ("equal time on and home", _place(b.equal_time, "none")),
         (
-            f"landing hover, {policy.min_cell_v:g} V a cell kept",
-            f"{b.hover_v:.2f} V on paper; {chances.hover_v.p05:.2f} / {chances.hover_v.p50:.2f} / "
-            f"{chances.hover_v.p95:.2f} V (5, 50, 95 %); holds with {percent(chances.voltage)}",
+            f"landing hover holds {policy.min_cell_v:g} V a cell",
+            f"{percent(chances.voltage)}; " + _hover(b),
         ),
     ]
-    return "\n".join(f"{name:<46}{value}" for name, value in rows)
+    p = b.performance
+    rows.append(
+        (
+            "on paper at take-off mass",
+            f"hover {p.hover_w:.0f} W; cruise {p.cruise_w:.0f} W at "
+            f"{b.flight.aircraft.cruise_mps:g} m/s; best range at {p.best_range_cas_mps:.1f} m/s",
+        )
+    )
+    return "\n".join(f"{name:<44}{value}" for name, value in rows)
+
+
+def _hover(b: Budget) -> str:
+    if b.landing_wh <= 0.0:
+        return "on paper the pack is empty before it"
+    spread = b.chances.hover_v
+    return f"{b.hover_v:.2f} V on paper, 5..95 % {spread.p05:.2f}..{spread.p95:.2f} V"
 
 
 def _safe(b: Budget) -> str:
@@ -149,8 +163,8 @@ def _legs(b: Budget) -> str:
 
 
 def _returns(b: Budget) -> str:
-    head = ("turn at", "after", "km out", "home min", "headwind", "needs Wh", "lands with")
-    head += ("reserve +", "hover V", "chance")
+    names = "turn at,after,km out,home min,headwind,needs Wh,lands with,reserve +,hover V,chance"
+    head = names.split(",")
     reserve = b.flight.policy.final_reserve_wh
     rows = [
         (

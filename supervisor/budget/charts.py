@@ -1,0 +1,235 @@
+"""The report's pictures, as SVG: map with the covered area, ledger, energy and voltage.
+
+Matplotlib is imported here and nowhere else, through its object interface (no global state).
+"""
+
+from __future__ import annotations
+
+import io
+import math
+import re
+from typing import Any
+
+import matplotlib
+import numpy as np
+from matplotlib.figure import Figure
+
+from supervisor.budget.answer import Budget, PointOnPlan
+from supervisor.budget.footprint import Footprint
+from supervisor.core.geodesy import LocalMap
+from supervisor.core.legs import map_of
+
+INK, FAINT, GRID = "#1d2733", "#6b7785", "#e3e7ec"
+OUT, HOME, SAFE, PAPER = "#1f5fa8", "#7a4fa3", "#2e8b57", "#9aa4b0"
+WARN, RESERVE, CONTINGENCY, EXTRA = "#c0392b", "#c58b1b", "#e2c77f", "#dfe9f3"
+_SIZE = re.compile(r' (?:width|height)="[0-9.]+pt"')
+STYLE: dict[Any, Any] = {
+    "font.size": 8.5,
+    "text.color": INK,
+    "axes.edgecolor": FAINT,
+    "axes.labelcolor": INK,
+    "xtick.color": FAINT,
+    "ytick.color": FAINT,
+    "axes.spines.top": False,
+    "axes.spines.right": False,
+    "svg.fonttype": "path",  # no font needed where the report is read
+    "svg.hashsalt": "homeleg",  # the same budget gives the same bytes
+}
+
+
+def draw_map(b: Budget, area: Footprint) -> str:
+    """Route, way home, sites, turn-back points, and from where home is covered; kilometres."""
+    with matplotlib.rc_context(STYLE):
+        figure = Figure(figsize=(7.3, 5.4), layout="constrained")
+        axes = figure.add_subplot()
+        chart = map_of(b.flight)
+        _areas(axes, area, b.flight.policy.confidence)
+        _lines(axes, b)
+        _sites(axes, b, chart)
+        _turning(axes, b, chart)
+        _wind_arrow(axes, b)
+        axes.set_aspect("equal")
+        axes.grid(color=GRID, linewidth=0.6)
+        axes.set_axisbelow(True)
+        axes.set_xlabel("km east of home")
+        axes.set_ylabel("km north of home")
+        axes.legend(loc="upper center", bbox_to_anchor=(0.5, -0.14), ncols=3, frameon=False)
+        return _svg(figure)
+
+
+def _areas(axes: Any, area: Footprint, confidence: float) -> None:
+    """Filled: covered at the policy's confidence; dashed line: on paper."""
+    safe = np.array(area.points(area.safe_m)) / 1000.0
+    paper = np.array(area.points(area.paper_m)) / 1000.0
+    label = f"home covered at {100 * confidence:g} %"
+    axes.fill(safe[:, 1], safe[:, 0], color=SAFE, alpha=0.14, linewidth=0, label=label)
+    axes.plot(safe[:, 1], safe[:, 0], color=SAFE, linewidth=1.0)
+    axes.plot(
+        paper[:, 1], paper[:, 0], color=PAPER, linewidth=1.0, linestyle=(0, (4, 3)),
+        label="home covered on paper",
+    )  # fmt: skip
+
+
+def _lines(axes: Any, b: Budget) -> None:
+    east, north = b.track.east_m / 1000.0, b.track.north_m / 1000.0
+    k = b.track.home_from
+    axes.plot(east[: k + 1], north[: k + 1], color=OUT, linewidth=1.8, label="route")
+    axes.plot(
+        east[k:], north[k:], color=HOME, linewidth=1.3, linestyle=(0, (5, 2)), label="way home"
+    )
+
+
+def _sites(axes: Any, b: Budget, chart: LocalMap) -> None:
+    axes.plot(0.0, 0.0, marker="s", color=INK, markersize=6, zorder=5)
+    _label(axes, 0.0, 0.0, b.flight.home.name, above=False, far=True)
+    for site in b.flight.alternates:
+        north, east = chart.to_map(site.lat_rad, site.lon_rad)
+        axes.plot(east / 1000, north / 1000, marker="D", color=FAINT, markersize=5, zorder=5)
+        _label(axes, east / 1000, north / 1000, site.name, above=True, far=True)
+    for i, (w, turn) in enumerate(zip(b.flight.route, b.turns, strict=True)):
+        north, east = chart.to_map(w.lat_rad, w.lon_rad)
+        colour = OUT if turn.chance >= b.flight.policy.confidence else WARN
+        axes.plot(
+            east / 1000, north / 1000, marker="o", markersize=4.5, zorder=5,
+            markerfacecolor="white", markeredgecolor=colour, markeredgewidth=1.3,
+        )  # fmt: skip
+        _label(axes, east / 1000, north / 1000, str(i + 1), above=i % 2 == 0)
+
+
+def _label(axes: Any, x: float, y: float, text: str, *, above: bool, far: bool = False) -> None:
+    """``far``: a name, out of the way of the numbers of the route points."""
+    away = 18 if far else 5
+    axes.annotate(
+        text, (x, y), xytext=(0, away if above else -away), textcoords="offset points", ha="center",
+        va="bottom" if above else "top", fontsize=7, color=INK, zorder=6,
+    )  # fmt: skip
+
+
+def _turning(axes: Any, b: Budget, chart: LocalMap) -> None:
+    percent = f"turn back by, {100 * b.flight.policy.confidence:g} %"
+    named: tuple[tuple[PointOnPlan | None, str, str, str], ...] = (
+        (b.turn_back_safe, "v", SAFE, percent),
+        (b.turn_back_paper, "v", PAPER, "turn back by, on paper"),
+        (b.equal_time, "|", INK, "equal time"),
+    )
+    for place, marker, colour, label in named:
+        if place is None:
+            continue
+        north, east = chart.to_map(place.lat_rad, place.lon_rad)
+        axes.plot(
+            east / 1000, north / 1000, marker=marker, color=colour, markersize=9, zorder=7,
+            linestyle="none", label=label,
+        )  # fmt: skip
+
+
+def _wind_arrow(axes: Any, b: Budget) -> None:
+    if not b.flight.weather.wind:
+        return
+    row = b.flight.weather.wind[0]
+    speed = math.hypot(row.n_mps, row.e_mps)
+    if speed < 0.3:
+        return
+    tip = np.array([row.e_mps, row.n_mps]) / speed * 0.035
+    middle = np.array([0.93, 0.90])
+    axes.annotate(
+        "", middle + tip, middle - tip, xycoords="axes fraction", textcoords="axes fraction",
+        arrowprops={"arrowstyle": "-|>", "color": INK, "linewidth": 1.4},
+    )  # fmt: skip
+    words = f"wind {speed:.0f} m/s"
+    axes.text(
+        middle[0], middle[1] - 0.075, words, transform=axes.transAxes, ha="center", fontsize=7.5
+    )
+
+
+def draw_ledger(b: Budget) -> str:
+    """What turning at each route point would spend and keep, against what the pack holds."""
+    with matplotlib.rc_context(STYLE):
+        count = len(b.turns)
+        figure = Figure(figsize=(7.3, 0.9 + 0.34 * count), layout="constrained")
+        axes = figure.add_subplot()
+        policy, full = b.flight.policy, float(b.track.energy_wh[0])
+        parts = [
+            ("flown out", OUT, [full - t.energy_wh for t in b.turns]),
+            ("home leg and landing", HOME, [t.needed_wh for t in b.turns]),
+            ("contingency", CONTINGENCY, [policy.contingency * t.needed_wh for t in b.turns]),
+            ("final reserve", RESERVE, [policy.final_reserve_wh] * count),
+        ]
+        if policy.alternate_wh:
+            parts.insert(3, ("alternate", FAINT, [policy.alternate_wh] * count))
+        rows = np.arange(count)[::-1]
+        left = np.zeros(count)
+        for name, colour, values in parts:
+            axes.barh(rows, values, left=left, height=0.62, color=colour, label=name)
+            left = left + np.array(values)
+        spare = np.maximum(full - left, 0.0)
+        axes.barh(rows, spare, left=left, height=0.62, color=EXTRA, label="extra")
+        axes.axvline(full, color=INK, linewidth=1.2)
+        axes.set_yticks(rows, [f"{i + 1}  {t.waypoint}" for i, t in enumerate(b.turns)])
+        axes.tick_params(axis="y", length=0, labelcolor=INK)
+        axes.set_xlabel("Wh if it turns there; the line is what the pack holds at take-off")
+        axes.legend(loc="lower center", bbox_to_anchor=(0.5, 1.0), ncols=6, frameon=False)
+        return _svg(figure)
+
+
+def draw_flight(b: Budget) -> str:
+    """Energy left and energy needed above, the cell's voltage under load below; minutes."""
+    with matplotlib.rc_context(STYLE):
+        figure = Figure(figsize=(7.3, 4.3), layout="constrained")
+        upper, lower = figure.subplots(2, 1, sharex=True, height_ratios=(3, 2))
+        minutes, k = b.track.t_s / 60.0, b.track.home_from
+        left = np.maximum(b.track.energy_wh, 0.0)
+        alive = b.track.energy_wh > 0.0
+        upper.plot(minutes[: k + 1], left[: k + 1], color=OUT, linewidth=1.8, label="energy left")
+        upper.plot(minutes[k:], left[k:], color=HOME, linewidth=1.5, linestyle=(0, (5, 2)))
+        upper.plot(
+            minutes[: k + 1], b.track.needed_wh, color=WARN, linewidth=1.3,
+            label="needed to turn here, reserves kept",
+        )  # fmt: skip
+        upper.axhline(b.flight.policy.final_reserve_wh, color=RESERVE, linewidth=1.0)
+        upper.set_ylabel("Wh")
+        upper.set_ylim(0.0, None)
+        lower.plot(minutes[1:][alive[1:]], b.track.cell_v[1:][alive[1:]], color=INK, linewidth=1.2)
+        lower.axhline(b.flight.policy.min_cell_v, color=WARN, linewidth=1.0)
+        lower.set_ylabel("V a cell, under load")
+        lower.set_xlabel("minutes after take-off (home leg dashed: the whole plan flown)")
+        _moments(upper, lower, b)
+        for axes in (upper, lower):
+            axes.grid(color=GRID, linewidth=0.6)
+            axes.set_axisbelow(True)
+        other = upper.secondary_yaxis("right", functions=_percent_of(b))
+        other.set_ylabel("% of the pack's energy")
+        upper.legend(loc="upper right", frameon=False)
+        return _svg(figure)
+
+
+def _percent_of(b: Budget) -> Any:
+    full = b.flight.pack.nameplate_wh
+    return (lambda wh: 100.0 * wh / full, lambda share: share * full / 100.0)
+
+
+def _moments(upper: Any, lower: Any, b: Budget) -> None:
+    """Vertical lines at the turn-back times."""
+    policy = b.flight.policy
+    named = (
+        (b.turn_back_safe, SAFE, f"turn back by\n({100 * policy.confidence:g} %)", "right"),
+        (b.turn_back_paper, FAINT, "turn back by\n(on paper)", "left"),
+    )
+    for place, colour, words, side in named:
+        if place is None:
+            continue
+        minute = place.after_s / 60.0
+        for axes in (upper, lower):
+            axes.axvline(minute, color=colour, linewidth=1.0, linestyle=":")
+        shift = -3 if side == "right" else 3
+        upper.annotate(
+            words, (minute, 1.0), xycoords=("data", "axes fraction"), xytext=(shift, -2),
+            textcoords="offset points", ha=side, va="top", fontsize=7, color=colour,
+        )  # fmt: skip
+
+
+def _svg(figure: Figure) -> str:
+    """The drawing alone, without XML head, date, or a fixed size: the page gives it its width."""
+    buffer = io.StringIO()
+    figure.savefig(buffer, format="svg", metadata={"Date": None, "Creator": None})
+    text = buffer.getvalue()
+    return _SIZE.sub("", text[text.index("<svg") :], count=2)
