@@ -20,9 +20,10 @@ from __future__ import annotations
 import os
 import sqlite3
 from collections.abc import Callable
-from contextlib import suppress
+from contextlib import closing, suppress
 from dataclasses import dataclass
 from pathlib import Path
+from urllib.parse import quote
 
 SCHEMA_VERSION = 1
 MAX_BYTES = 16_000_000  # some 15,000 advisories; a flight raises tens
@@ -123,24 +124,23 @@ class Outbox:
     def _open(self, path: Path) -> None:
         try:
             self._db = _connect(path)
-            self._load(self._db)
+            self._take(_read(self._db))
+            self._save()
         except sqlite3.DatabaseError as error:
             if _is_damage(error):
                 self._start_anew(path, error)
             else:
+                self._take(_salvage(path))  # what a read-only disk still lets us see
                 self._degrade(error)
         except OSError as error:
             self._degrade(error)
 
-    def _load(self, db: sqlite3.Connection) -> None:
-        counters = dict(db.execute("SELECT name, value FROM counter").fetchall())
-        rows = db.execute('SELECT "order", seq, payload FROM advisory ORDER BY "order"').fetchall()
-        for order, seq, payload in rows:
-            self._held[order] = Held(order, seq, bytes(payload))
-            self._bytes += len(payload)
-        self._order = max(counters.get("order", 0), *self._held, 0)
-        self.boot = counters.get("boot", 0) + 1
-        self._save()
+    def _take(self, found: _Found) -> None:
+        """Begin from what the file holds."""
+        self._held = {held.order: held for held in found.rows}
+        self._bytes = sum(len(held.payload) for held in found.rows)
+        self._order = max(found.counters.get("order", 0), *self._held, 0)
+        self.boot = found.counters.get("boot", 0) + 1
 
     def _start_anew(self, path: Path, error: Exception) -> None:
         """Set a damaged file aside, take over its readable rows, begin a new file."""
@@ -148,17 +148,13 @@ class Outbox:
             with suppress(sqlite3.Error):
                 self._db.close()
         aside = path.with_suffix(f".damaged-{os.getpid()}")
-        for held in _salvage(path):
-            self._held.setdefault(held.order, held)
-        self._bytes = sum(len(held.payload) for held in self._held.values())
+        self._take(_salvage(path))
         self._unsaved = set(self._held)
-        self._order = max(self._held, default=0)
         try:
             for tail in ("", "-wal", "-shm"):
                 with suppress(FileNotFoundError):
                     os.replace(f"{path}{tail}", f"{aside}{tail}")
             self._db = _connect(path)
-            self.boot += 1
             self._save()
         except (sqlite3.Error, OSError) as second:
             self._degrade(second)
@@ -253,17 +249,39 @@ def _is_damage(error: sqlite3.DatabaseError) -> bool:
     return "malformed" in str(error) or any(name.startswith(word) for word in damage)
 
 
-def _salvage(path: Path) -> list[Held]:
-    """Every row of a damaged file that can still be read, oldest first."""
-    found: dict[int, Held] = {}
-    for direction in ("ASC", "DESC"):  # from both ends towards the damage
-        with suppress(sqlite3.Error):
-            db = sqlite3.connect(path, timeout=1.0)
-            try:
+@dataclass(frozen=True, slots=True)
+class _Found:
+    """What a file holds."""
+
+    rows: list[Held]
+    counters: dict[str, int]
+
+
+def _read(db: sqlite3.Connection) -> _Found:
+    rows = db.execute('SELECT "order", seq, payload FROM advisory ORDER BY "order"').fetchall()
+    counters = dict(db.execute("SELECT name, value FROM counter").fetchall())
+    return _Found([Held(order, seq, bytes(payload)) for order, seq, payload in rows], counters)
+
+
+def _salvage(path: Path) -> _Found:
+    """Every row that can still be read of a damaged or read-only file."""
+    rows: dict[int, Held] = {}
+    counters: dict[str, int] = {}
+    place = quote(str(path))
+    # A file on a read-only disk whose WAL cannot be used opens only as "immutable".
+    for how in ("mode=ro", "mode=ro&immutable=1"):
+        for direction in ("ASC", "DESC"):  # from both ends towards the damage
+            with suppress(sqlite3.Error), closing(_open_uri(f"file:{place}?{how}")) as db:
                 query = f'SELECT "order", seq, payload FROM advisory ORDER BY "order" {direction}'
                 for order, seq, payload in db.execute(query):
                     if isinstance(order, int) and isinstance(payload, bytes):
-                        found[order] = Held(order, int(seq), payload)
-            finally:
-                db.close()
-    return [found[order] for order in sorted(found)]
+                        rows.setdefault(order, Held(order, int(seq), payload))
+        with suppress(sqlite3.Error), closing(_open_uri(f"file:{place}?{how}")) as db:
+            for name, value in db.execute("SELECT name, value FROM counter"):
+                if name in _COUNTERS and isinstance(value, int) and 0 <= value < 1 << 53:
+                    counters.setdefault(name, value)
+    return _Found([rows[order] for order in sorted(rows)], counters)
+
+
+def _open_uri(uri: str) -> sqlite3.Connection:
+    return sqlite3.connect(uri, uri=True, timeout=1.0)

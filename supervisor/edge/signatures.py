@@ -18,6 +18,7 @@ import base64
 import hashlib
 import re
 import tomllib
+from collections import deque
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from enum import Enum
@@ -32,6 +33,8 @@ if TYPE_CHECKING:
         Ed25519PrivateKey,
         Ed25519PublicKey,
     )
+
+RECENT = 512  # numbers remembered to tell a repeated message from a replayed one
 
 _MEMBER = re.compile(
     rb',"signature":(\{"key":"[0-9a-f]{16}","boot":\d{1,18},"order":\d{1,18},'
@@ -93,7 +96,8 @@ class Verdict(Enum):
     UNSIGNED = "unsigned"
     UNKNOWN_KEY = "unknown-key"  # invented, or a key that nobody gave us
     FORGED = "forged"  # invented or changed on the way
-    REPLAYED = "replayed"  # genuine once: seen before, or older than one seen
+    REPEATED = "repeated"  # the very message seen before: QoS 1 may; nothing new, drop it
+    REPLAYED = "replayed"  # genuine once, but older than one seen: replayed or reordered
 
 
 @dataclass(frozen=True, slots=True)
@@ -123,6 +127,7 @@ class Verifier:
     keys: Mapping[str, bytes]
     gapless: frozenset[str] = frozenset({"advisory"})
     latest: dict[tuple[str, str], tuple[int, int]] = field(default_factory=dict)
+    recent: dict[tuple[str, str], deque[tuple[int, int]]] = field(default_factory=dict)
 
     def check(self, topic: str, payload: bytes) -> Checked:
         """Judge a message; one that is genuine moves the memory on."""
@@ -140,10 +145,14 @@ class Verifier:
         gapless = topic.rsplit("/", 1)[-1] in self.gapless
         # A gapless number outlives restarts; any other begins again with each power-up.
         now = (0, signature.order) if gapless else (signature.boot, signature.order)
-        last = self.latest.get((signature.key, topic))
+        stream = (signature.key, topic)
+        last = self.latest.get(stream)
+        recent = self.recent.setdefault(stream, deque(maxlen=RECENT))
         if last is not None and now <= last:
-            return Checked(Verdict.REPLAYED, bare, by, signature)
-        self.latest[signature.key, topic] = now
+            verdict = Verdict.REPEATED if now in recent else Verdict.REPLAYED
+            return Checked(verdict, bare, by, signature)
+        self.latest[stream] = now
+        recent.append(now)
         missing = now[1] - last[1] - 1 if gapless and last is not None else 0
         return Checked(Verdict.GENUINE, bare, by, signature, missing)
 
