@@ -6,13 +6,14 @@ They meet as they do on a real aircraft: over MAVLink frames. Nothing else passe
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 
 from sim.flight import Flight
 from sim.scenario import Scenario
 from sim.telemetry import Telemetry
-from supervisor.core.events import Advisory, Status
+from supervisor.core.events import Advisory, PackReport, Status
 from supervisor.core.monitor import Monitor, Output
 from supervisor.core.plan import Flight as Plan
 from supervisor.edge.decoder import Decoder
@@ -50,6 +51,7 @@ class Harness:
         self.telemetry = Telemetry(scenario, seed)
         self.monitor = Monitor(self.plan, seed=seed, members=members, points=points)
         self._splitter, self._decoder = Splitter(), Decoder()
+        self.charge_shown = math.nan  # 0..1, as the aircraft's own monitor reports it
         self.telemetry.begin(self.flight.state)
         if slow:
             for message in SLOW_MESSAGES:
@@ -61,9 +63,19 @@ class Harness:
         for t_s, raw in self.telemetry.frames(self.flight.step()):
             for frame in self._splitter.feed(raw):
                 observation = self._decoder.decode(frame, t_s)
+                if isinstance(observation, PackReport):
+                    self._show(observation)
                 if observation is not None:
                     heard += [Heard(t_s, out) for out in self.monitor.handle(observation)]
         return heard
+
+    def _show(self, report: PackReport) -> None:
+        """The charge that a pilot would read: the monitor's own, or what its counter leaves."""
+        shown = report.remaining
+        if shown != shown:
+            shown = self.plan.pack.initial_charge - report.consumed_ah / self.plan.pack.capacity_ah
+        if shown == shown:
+            self.charge_shown = shown
 
     def run(self, until: Callable[[Harness], bool] | None = None) -> Iterator[Heard]:
         """Everything concluded until the flight is over, or ``until`` says so."""

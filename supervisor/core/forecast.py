@@ -51,6 +51,7 @@ from supervisor.core.way import Departures, Destination, Landings, fly_ways
 from supervisor.core.wind_nodes import Query, ask_plan, ask_ways
 
 AT_HOME_M = 150.0
+SWEEP = (0.80, 0.90, 0.95, 0.99, 0.999)
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,7 +59,8 @@ class Forecast:
     """What is foreseen at one moment. Arrays run over the future turn-back points.
 
     ``ahead_s``: expected time to each; ``covered_at``: chance that turning there succeeds;
-    ``margin_wh``: (3, points) P5, P50, P95 of landing energy above the reserve.
+    ``margin_wh``: (3, points) P5, P50, P95 of landing energy above the reserve. ``safe_at``: the safe
+    turn-back time [s] at other confidences than the policy's, for whoever weighs them.
     """
 
     t_s: float
@@ -76,6 +78,7 @@ class Forecast:
     ahead_s: Array
     covered_at: Array
     margin_wh: Array
+    safe_at: tuple[tuple[float, float], ...]
     advice: tuple[tuple[str, float], ...]
 
 
@@ -341,6 +344,7 @@ class Run:
             ahead_s=self.ahead.t_s.mean(axis=0, dtype=float),
             covered_at=covered_at,
             margin_wh=np.quantile(energy, (0.05, 0.5, 0.95), axis=0).astype(float),
+            safe_at=tuple((c, low_quantile(turn_s, 1.0 - c) - policy.reaction_s) for c in SWEEP),
             advice=(),
         )
 

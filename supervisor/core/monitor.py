@@ -47,6 +47,11 @@ class Monitor:
         self._looked_s = -math.inf
         self._next_s = math.inf
 
+    @property
+    def forecast(self) -> Forecast | None:
+        """The last forecast made."""
+        return self._forecast
+
     def handle(self, observation: Observation) -> list[Output]:
         """Everything concluded up to and including this observation's time."""
         out = self.tick(observation.t_s)
