@@ -18,7 +18,6 @@ RECORD = struct.Struct("<BQ")  # opcode, length of what follows
 MESSAGE = struct.Struct("<BQHIQQ")  # the same, then channel, sequence, log time, publish time
 CHUNK = struct.Struct("<QQQI")  # first and last log time, size and CRC of what is compressed
 ZSTD = b"\x04\0\0\0zstd"
-CHUNK_HEAD = RECORD.size + CHUNK.size + len(ZSTD) + 8
 _MESSAGE_REST = MESSAGE.size - RECORD.size
 _MESSAGE, _CHUNK = int(Opcode.MESSAGE), int(Opcode.CHUNK)
 CHUNK_LIMIT = 64 * 1024 * 1024  # no chunk of ours is nearly as big; a length above is damage
@@ -38,12 +37,22 @@ def chunk_record(records: bytes, first_ns: int, last_ns: int) -> bytes:
     return RECORD.pack(_CHUNK, len(body) + len(packed)) + body + packed
 
 
+def is_chunk(data: bytes, start: int, end: int) -> bool:
+    """Whether ``data[start:end]`` is a chunk's body by its mark and by both of its lengths."""
+    packed = start + CHUNK.size + len(ZSTD)
+    if data[packed - len(ZSTD) : packed] != ZSTD:
+        return False
+    return (
+        end <= len(data) and int.from_bytes(data[packed : packed + 8], "little") == end - packed - 8
+    )
+
+
 def open_chunk(data: bytes, at: int, end: int) -> bytes | None:
     """The records of the chunk whose body is ``data[at:end]``; None: damaged."""
     try:
         _, _, size, crc = CHUNK.unpack_from(data, at)
         at += CHUNK.size
-        if data[at : at + len(ZSTD)] != ZSTD or size > CHUNK_LIMIT:
+        if size > CHUNK_LIMIT:
             return None
         records = zstandard.decompress(data[at + len(ZSTD) + 8 : end], max_output_size=size)
     except (struct.error, zstandard.ZstdError):

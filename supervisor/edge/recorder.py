@@ -17,7 +17,16 @@ from typing import IO, Self
 
 import structlog
 from mcap.data_stream import RecordBuilder
-from mcap.records import Channel, DataEnd, Footer, Header, Metadata, Schema, Statistics
+from mcap.records import (
+    Channel,
+    DataEnd,
+    Footer,
+    Header,
+    Metadata,
+    MetadataIndex,
+    Schema,
+    Statistics,
+)
 
 from supervisor import messages
 from supervisor.edge.mcap_format import MAGIC, chunk_record, message_record
@@ -27,6 +36,7 @@ RETRY_S = 5.0
 CHUNK_BYTES = 256 * 1024
 BACKLOG_BYTES = 16 * 1024 * 1024
 MAVLINK = "mavlink"
+METADATA = "homeleg"  # the name of the metadata record
 JSON_TOPICS: dict[str, type[messages.Message]] = {
     "status": messages.Status,
     "advisory": messages.Advisory,
@@ -57,6 +67,7 @@ class Recorder:
         self._chunks = 0
         self._file: IO[bytes] | None = None
         self._good_bytes = 0  # the file is right up to here
+        self._metadata_index: MetadataIndex
         self._closing = False
         self._thread = threading.Thread(target=self._run, name="recorder", daemon=True)
         self._thread.start()
@@ -97,7 +108,8 @@ class Recorder:
             self._wake.clear()
             self._save()
         self._save()
-        self._try(self._finish)
+        if self._file is not None:
+            self._try(self._finish)
 
     def _save(self) -> None:
         if self._file is None and not self._try(self._open):
@@ -143,7 +155,8 @@ class Recorder:
     def _open(self) -> None:
         self.path.parent.mkdir(parents=True, exist_ok=True)
         self._file = self.path.open("xb", buffering=0)
-        self._append(MAGIC + opening(self._metadata))
+        start, self._metadata_index = opening(self._metadata)
+        self._append(start)
 
     def _append(self, data: bytes) -> None:
         """All of it, on the disk, or (as far as the reader is concerned) none of it."""
@@ -156,8 +169,7 @@ class Recorder:
         self._good_bytes += len(data)
 
     def _finish(self) -> None:
-        if self._file is None:
-            return
+        assert self._file is not None
         start_ns, end_ns = self._span or (0, 0)
         statistics = Statistics(
             attachment_count=0,
@@ -170,18 +182,20 @@ class Recorder:
             metadata_count=1,
             schema_count=len(JSON_TOPICS),
         )
-        self._append(ending(self._good_bytes, statistics))
+        self._append(ending(self._good_bytes, statistics, self._metadata_index))
         self._file.truncate(self._good_bytes)
         self._file.close()
 
 
-def opening(metadata: Mapping[str, str]) -> bytes:
-    """Header, metadata, schemas and channels: what a reader needs before the first message."""
+def opening(metadata: Mapping[str, str]) -> tuple[bytes, MetadataIndex]:
+    """Header, metadata, schemas and channels, and where in the file the metadata stand."""
     builder = RecordBuilder()
     Header(profile="", library="homeleg").write(builder)
-    Metadata(name="homeleg", metadata=dict(metadata)).write(builder)
+    start = builder.count
+    Metadata(name=METADATA, metadata=dict(metadata)).write(builder)
+    place = MetadataIndex(offset=len(MAGIC) + start, length=builder.count - start, name=METADATA)
     _channels(builder)
-    return bytes(builder.end())  # type: ignore[no-untyped-call]
+    return MAGIC + bytes(builder.end()), place  # type: ignore[no-untyped-call]
 
 
 def _channels(builder: RecordBuilder) -> None:
@@ -199,12 +213,13 @@ def _channels(builder: RecordBuilder) -> None:
         ).write(builder)
 
 
-def ending(position: int, statistics: Statistics) -> bytes:
-    """End of data, summary and footer. No index: it would grow in memory with the flight."""
+def ending(position: int, statistics: Statistics, metadata: MetadataIndex) -> bytes:
+    """End of data, summary and footer. No index of chunks: it would grow with the flight."""
     builder = RecordBuilder()
     DataEnd(data_section_crc=0).write(builder)
     summary_start = position + builder.count
     _channels(builder)
     statistics.write(builder)
+    metadata.write(builder)
     Footer(summary_start=summary_start, summary_offset_start=0, summary_crc=0).write(builder)
     return bytes(builder.end()) + MAGIC  # type: ignore[no-untyped-call]

@@ -1,7 +1,8 @@
 """Reads a recording, whole or cut off or partly damaged, fast.
 
 What is damaged is skipped and counted: a chunk is believed when its CRC is right, and after a
-record that makes no sense the next chunk is searched for by its mark.
+record that makes no sense the next chunk is searched for by its mark. Chunks compressed in another
+way than our recorder's are not read.
 """
 
 from __future__ import annotations
@@ -14,12 +15,13 @@ from mcap.data_stream import ReadDataStream
 from mcap.opcode import Opcode
 from mcap.records import Channel, Metadata
 
-from supervisor.edge.mcap_format import CHUNK, MAGIC, MESSAGE, RECORD, ZSTD, open_chunk
+from supervisor.edge.mcap_format import CHUNK, MAGIC, MESSAGE, RECORD, ZSTD, is_chunk, open_chunk
 from supervisor.errors import InputError
 
 _CHUNK, _MESSAGE = int(Opcode.CHUNK), int(Opcode.MESSAGE)
 _CHANNEL, _METADATA = int(Opcode.CHANNEL), int(Opcode.METADATA)
 _DATA_END, _KNOWN = int(Opcode.DATA_END), {int(opcode) for opcode in Opcode}
+_DATA_END_SIZE = 4
 _BODY = MESSAGE.size - RECORD.size
 
 Entry = tuple[str, int, bytes]
@@ -52,26 +54,31 @@ class Recording:
 
     def _scan(self) -> list[tuple[int, int]]:
         """Where the chunks are; channels and metadata on the way."""
-        chunks: list[tuple[int, int]] = []
+        data, chunks = self._data, []
         at = len(MAGIC)
-        while at + RECORD.size <= len(self._data):
-            opcode, size = RECORD.unpack_from(self._data, at)
+        while at + RECORD.size <= len(data):
+            opcode, size = RECORD.unpack_from(data, at)
             start, end = at + RECORD.size, at + RECORD.size + size
-            if opcode not in _KNOWN or end > len(self._data):
+            if opcode == _CHUNK and is_chunk(data, start, end):
+                chunks.append((start, end))
+            elif opcode == _DATA_END and size == _DATA_END_SIZE:
+                self.complete = data.endswith(MAGIC)
+                break
+            elif opcode == _CHUNK or not self._is_small_record(opcode, start, end):
                 at = self._next_chunk(at)
                 continue
-            if opcode == _CHUNK:
-                chunks.append((start, end))
-            elif opcode == _DATA_END:
-                self.complete = True
-                break
             else:
-                self._note(opcode, self._data[start:end])
+                self._note(opcode, data[start:end])
             at = end
         return chunks
 
+    def _is_small_record(self, opcode: int, start: int, end: int) -> bool:
+        """One of the others; none is beyond the end or reaches over a chunk."""
+        whole = opcode in _KNOWN and end <= len(self._data)
+        return whole and self._data.find(ZSTD, start, end) < 0
+
     def _next_chunk(self, at: int) -> int:
-        """Search for the next chunk by its mark; the end of the data is no damage but a cut."""
+        """Search for the next chunk by its mark; if there is none, the file was cut off here."""
         mark = self._data.find(ZSTD, at + RECORD.size + CHUNK.size + 1)
         if mark < 0:
             return len(self._data)
