@@ -90,9 +90,9 @@ def command(
 
             return await plain.run(listener, once=once, as_json=as_json, units=units, wait_s=wait)
         if terminal:
-            from supervisor.watch import terminal as screen
+            from supervisor.watch import desk
 
-            return await screen.run(listener, units=units)
+            return await desk.run(listener, units=units)
         from supervisor.watch import serve
 
         return await serve.run(

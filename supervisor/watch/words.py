@@ -1,0 +1,97 @@
+"""Numbers in words for the terminal; the page has the same rules in measures.js.
+
+Exact by definition: 1 NM = 1852 m, 1 kt = 1852/3600 m/s, 1 ft = 0.3048 m.
+"""
+
+from __future__ import annotations
+
+import math
+
+from supervisor.watch.view import Figure
+
+NM_KM, KT_MPS, FT_M = 1.852, 1852.0 / 3600.0, 0.3048
+
+
+def minutes_left(minutes: float) -> str:
+    """A time still left, rounded down: never promised longer than it is."""
+    if minutes >= 10:
+        return str(math.floor(minutes))
+    seconds = max(math.floor(minutes * 60), 0)
+    return f"{seconds // 60}:{seconds % 60:02d}"
+
+
+def signed(value: float | None) -> str:
+    """Whole number with its sign, a real minus."""
+    if value is None:
+        return "–"
+    return f"{value:+.0f}".replace("-", "−") if round(value) else "0"
+
+
+def chance(share: float | None) -> str:
+    """Whole per cent, never up to certainty nor down to none."""
+    if share is None:
+        return "unknown"
+    if share > 0.995:
+        return "over 99 %"
+    return "under 1 %" if share < 0.005 else f"{100 * share:.0f} %"
+
+
+def distance(km: float, units: str) -> str:
+    """Kilometres or nautical miles."""
+    return f"{km / NM_KM:.1f} NM" if units == "nautical" else f"{km:.1f} km"
+
+
+def speed(mps: float, units: str) -> str:
+    """Metres a second or knots."""
+    return f"{mps / KT_MPS:.0f} kt" if units == "nautical" else f"{mps:.1f} m/s"
+
+
+def height(m: float, units: str) -> str:
+    """Metres or feet."""
+    return f"{m / FT_M:.0f} ft" if units == "nautical" else f"{m:.0f} m"
+
+
+def figure_words(figure: Figure) -> tuple[str, str]:
+    """The large figure, and what it means."""
+    reckoned = ", reckoned on from the last word" if figure.reckoned else ""
+    match figure.kind:
+        case "turn":
+            return minutes_left(figure.minutes or 0.0), f"min until it must turn{reckoned}"
+        case "due":
+            late_s = -60.0 * (figure.minutes or 0.0)
+            return "NOW", f"was the time to turn, {late_s:.0f} s ago{reckoned}"
+        case "home":
+            return signed(figure.margin_wh[1]), f"Wh above the final reserve at landing{reckoned}"
+        case "whole":
+            share = chance(figure.completion)
+            return _digits(share), f"{share} that the whole plan and the way home fit{reckoned}"
+        case "ground":
+            share = chance(figure.completion)
+            return _digits(share), f"{share} that the whole plan fits; on the ground{reckoned}"
+        case _:
+            return "–", "no forecast yet"
+
+
+def _digits(share: str) -> str:
+    return "".join(c for c in share if c.isdigit()) or "–"
+
+
+def spread_words(figure: Figure, confidence: float | None) -> str:
+    """The spread of the figure in plain words."""
+    p05, p50, p95 = figure.spread_min
+    if figure.kind == "turn":
+        sure = f"{100 * confidence:.4g} % sure of home if it turns by then. " if confidence else ""
+        if p50 is None:
+            return f"{sure}Even odds: not within the plan."
+        words = f"{sure}Even odds at {max(p50, 0):.0f} min"
+        if p05 is not None and p95 is not None:
+            words += f"; nine in ten between {max(p05, 0):.0f} and {max(p95, 0):.0f}"
+        return words + "."
+    low, mid, high = figure.margin_wh
+    if mid is None:
+        return ""
+    when = "As last known, turning" if figure.reckoned else "Turning now"
+    return (
+        f"{when} would land {signed(mid)} Wh against the reserve, nine in ten between "
+        f"{signed(low)} and {signed(high)}; home is covered with {chance(figure.covered)}."
+    )
