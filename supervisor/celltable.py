@@ -57,6 +57,20 @@ def find_cell(name: str, where: str) -> Cell:
     )
 
 
+def scaled(cell: Cell, capacity_ah: float) -> Cell:
+    """A cell of the same class and another size: twice the cell has half the resistance."""
+    size = capacity_ah / cell.capacity_ah
+    return replace(
+        cell,
+        capacity_ah=capacity_ah,
+        r0_ohm=tuple(r / size for r in cell.r0_ohm),
+        r1_ohm=cell.r1_ohm / size,
+        r2_ohm=cell.r2_ohm / size,
+        heat_capacity_jpk=cell.heat_capacity_jpk * size,
+        cooling_wpk=cell.cooling_wpk * size,
+    )
+
+
 def with_curve(cell: Cell, path: Path, current_a: float, capacity_ah: float) -> Cell:
     """``cell`` with the builder's own curve in place of the table's.
 

@@ -6,7 +6,6 @@ Every refusal is an :class:`InputError` with the file, the key, the value and wh
 from __future__ import annotations
 
 import difflib
-import json
 import math
 import tomllib
 from collections.abc import Iterable
@@ -16,16 +15,18 @@ from typing import Any, get_args
 from pydantic import BaseModel, ValidationError
 
 from supervisor import flightsense
-from supervisor.celltable import built_in, find_cell, with_curve
+from supervisor.celltable import built_in, find_cell, scaled, with_curve
 from supervisor.core import plan
 from supervisor.errors import InputError
-from supervisor.flightmodels import FlightFile, WaypointRow, WeatherSection
+from supervisor.flightmodels import FlightFile, WeatherSection
+from supervisor.flightroute import read_route
 from supervisor.reduction import disk_area_m2, reduce_figures
 from supervisor.reserves import alternate_leg_wh, reserve_wh
 
 # Without the builder's own word on it. A forecast for a day: 2.5 m/s a component (from memory, the
 # usual error of a short-range forecast of wind at 100 m); none at all: what a breeze may be.
 FORECAST_SD_MPS, NO_FORECAST_SD_MPS = 2.5, 5.0
+STAND_IN = "lipo-5ah-25c"  # lends resistance and heat to a curve without a cell type
 RESISTANCE_SD, CAPACITY_SD, GUESSED_CAPACITY_SD = 0.15, 0.03, 0.08
 
 
@@ -125,7 +126,7 @@ def to_flight(file: FlightFile, folder: Path, where: str) -> plan.Flight:
     home = _site(file.home)
     alternates = tuple(_site(place) for place in file.alternate)
     weather, weather_guessed = _weather(file.weather)
-    route = _route(file, folder, where)
+    route = read_route(file, folder, where)
     return_plan = _return(file)
     policy = _policy(file, where, aircraft, pack, home, alternates, return_plan)
     flight = plan.Flight(
@@ -177,7 +178,7 @@ def _aircraft(file: FlightFile, where: str) -> tuple[plan.Aircraft, tuple[str, .
 
 def _pack(file: FlightFile, folder: Path, where: str) -> tuple[plan.Pack, tuple[str, ...]]:
     given = file.pack
-    cell = built_in()["lipo-5ah-25c"] if given.cell is None else find_cell(given.cell, where)
+    cell = built_in()[STAND_IN] if given.cell is None else find_cell(given.cell, where)
     guessed: list[str] = []
     capacity_ah = given.capacity_ah
     if capacity_ah is None:
@@ -185,24 +186,23 @@ def _pack(file: FlightFile, folder: Path, where: str) -> tuple[plan.Pack, tuple[
             raise InputError(where, "pack.capacity_ah: missing (a curve alone does not give it)")
         capacity_ah = cell.capacity_ah * given.parallel
         guessed.append(f"pack.capacity_ah: {capacity_ah:g} Ah, as a new pack")
-    if given.curve is not None:
-        share_ah = capacity_ah / given.parallel
-        cell = with_curve(cell, folder / given.curve, given.curve_current_a, share_ah)
+    share_ah = capacity_ah / given.parallel
     if given.cell is None:
-        guessed.append("pack.cell: resistance and heat as of lipo-5ah-25c, scaled to the capacity")
+        cell = scaled(cell, share_ah)
+        guessed.append(f"pack.cell: resistance and heat as of {STAND_IN}, scaled to the capacity")
+    if given.curve is not None:
+        cell = with_curve(cell, folder / given.curve, given.curve_current_a, share_ah)
     temperature_c = given.temperature_c
     if temperature_c is None:
         temperature_c = file.weather.temperature_c
         guessed.append(f"pack.temperature_c: {temperature_c:g}, as the air")
-    # A class stands for cells of its capacity: half the cell has about twice the resistance.
-    size = cell.capacity_ah * given.parallel / capacity_ah if given.cell is None else 1.0
     pack = plan.Pack(
         pack_id=given.id,
         cell=cell,
         series=given.series,
         parallel=given.parallel,
         capacity_ah=capacity_ah,
-        resistance_scale=given.resistance_scale * size,
+        resistance_scale=given.resistance_scale,
         initial_charge=given.initial_charge_percent / 100.0,
         temperature_c=temperature_c,
         capacity_sd=GUESSED_CAPACITY_SD if given.capacity_ah is None else CAPACITY_SD,
@@ -294,72 +294,3 @@ def _wind(row: Any) -> plan.WindRow:
         lat_rad=nowhere if row.lat_deg is None else math.radians(row.lat_deg),
         lon_rad=nowhere if row.lon_deg is None else math.radians(row.lon_deg),
     )
-
-
-def _route(file: FlightFile, folder: Path, where: str) -> tuple[plan.Waypoint, ...]:
-    given = file.route
-    rows = given.waypoints
-    if given.geojson is not None:
-        rows = read_geojson(folder / given.geojson, given.third_coordinate, file.home.elevation_m)
-    default_mps = given.airspeed_mps or file.aircraft.cruise_mps
-    dropped_kg = sum(row.drop_kg for row in rows)
-    if dropped_kg > file.aircraft.payload_kg + 1e-9:
-        raise InputError(
-            where,
-            f"route: drops add up to {dropped_kg:g} kg",
-            allowed=f"at most aircraft.payload_kg = {file.aircraft.payload_kg:g}",
-        )
-    return tuple(_waypoint(i, row, given.height_m, default_mps) for i, row in enumerate(rows))
-
-
-def _waypoint(index: int, row: WaypointRow, height_m: float, airspeed_mps: float) -> plan.Waypoint:
-    return plan.Waypoint(
-        name=row.name or f"wp {index + 1}",
-        lat_rad=math.radians(row.lat_deg),
-        lon_rad=math.radians(row.lon_deg),
-        height_m=height_m if row.height_m is None else row.height_m,
-        airspeed_mps=row.airspeed_mps or airspeed_mps,
-        loiter_s=row.loiter_s,
-        land=row.land,
-        drop_kg=row.drop_kg,
-        ground_s=row.ground_s,
-    )
-
-
-def read_geojson(path: Path, third: str, home_elevation_m: float) -> tuple[WaypointRow, ...]:
-    """The first LineString of a GeoJSON file (RFC 7946: longitude comes first)."""
-    try:
-        data = json.loads(path.read_text(encoding="utf-8"))
-    except OSError as error:
-        raise InputError(str(path), f"cannot be read: {error.strerror}") from None
-    except (UnicodeDecodeError, json.JSONDecodeError) as error:
-        raise InputError(str(path), f"is not JSON: {error}") from None
-    line = next(iter(_lines_in(data)), None)
-    if not isinstance(line, list) or len(line) < 1:
-        raise InputError(str(path), "has no LineString", allowed="a GeoJSON LineString (RFC 7946)")
-    return tuple(_position(path, i, p, third, home_elevation_m) for i, p in enumerate(line))
-
-
-def _lines_in(data: Any) -> Iterable[Any]:
-    if not isinstance(data, dict):
-        return
-    if data.get("type") == "LineString":
-        yield data.get("coordinates")
-    for inner in (data.get("geometry"), *(data.get("features") or ())):
-        yield from _lines_in(inner)
-
-
-def _position(
-    path: Path, index: int, position: Any, third: str, home_elevation_m: float
-) -> WaypointRow:
-    where = f"{path} coordinates[{index}]"
-    try:
-        lon_deg, lat_deg, *rest = (float(x) for x in position)
-        height_m = None
-        if rest and third != "ignore":
-            height_m = rest[0] - (home_elevation_m if third == "elevation" else 0.0)
-        return WaypointRow(lat_deg=lat_deg, lon_deg=lon_deg, height_m=height_m)
-    except (TypeError, ValueError):
-        raise InputError(
-            where, f"{position!r}", allowed="[longitude, latitude] or [longitude, latitude, height]"
-        ) from None

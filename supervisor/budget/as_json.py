@@ -52,7 +52,6 @@ def as_dict(b: Budget) -> dict[str, Any]:
             "on_paper": _point(b.turn_back_paper),
             "at_confidence": _point(b.turn_back_safe),
             "confidence": policy.confidence,
-            "at_confidence_s": b.numbers.turn_back_safe_s,
             "spread_s": asdict(b.numbers.turn_back_s),
         },
         "equal_time_point": _point(b.equal_time),

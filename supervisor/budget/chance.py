@@ -42,6 +42,12 @@ class Odds:
     ahead_s: Array
     covered_at: Array
 
+    @property
+    def turn_back_safe_s(self) -> float:
+        """Seconds after take-off to turn by at the policy's confidence; inf: not within plan."""
+        safe_s = self.numbers.turn_back_safe_s
+        return safe_s if safe_s < self.ahead_s[-1] else math.inf
+
     def chance_at(self, after_s: float) -> float:
         """Chance that turning ``after_s`` after take-off lands with the reserve, voltage held."""
         return float(np.interp(after_s, self.ahead_s, self.covered_at))

@@ -55,7 +55,7 @@ def make_budget(file: FlightFile, flight: Flight) -> Budget:
     findings = check_plan(file, plan.paper, plan.whole) + _empty(plan)
     base_wh = float(plan.home.landing_wh[-1])
     turns = tuple(_turns(plan, chance))
-    safe_s = chance.numbers.turn_back_safe_s
+    safe_s = chance.turn_back_safe_s
     verdict, reasons, conditions = judge(flight, chance, turns, findings)
     return Budget(
         flight=flight,
@@ -275,7 +275,7 @@ def _judged(change: variants.Change, base_wh: float) -> Variant:
         landing_wh - base_wh,
         hover_v,
         chance.chances.completion,
-        chance.numbers.turn_back_safe_s,
+        chance.turn_back_safe_s,
     )
 
 

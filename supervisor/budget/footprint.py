@@ -60,7 +60,7 @@ def _distances(ray: Flight) -> tuple[float, float]:
     """(on paper, at the policy's confidence) [m] from home."""
     plan = lay_out(ray)
     place = turn_back_on_paper(plan)
-    safe_s = odds(ray, MEMBERS, POINTS).numbers.turn_back_safe_s
+    safe_s = odds(ray, MEMBERS, POINTS).turn_back_safe_s
     whole_m = float(plan.out.along_m[-1])
     safe_m = whole_m
     if math.isfinite(safe_s):

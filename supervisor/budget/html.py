@@ -9,7 +9,7 @@ from typing import Any
 from supervisor.budget.answer import Budget, PointOnPlan, Verdict
 from supervisor.budget.footprint import footprint
 from supervisor.budget.judge import percent
-from supervisor.budget.text import ADVICE, WORD, clock, wind_words
+from supervisor.budget.text import ADVICE, WORD, clock, points, wind_words
 from supervisor.errors import InputError
 
 TONE = {Verdict.GO: "go", Verdict.CONDITIONS: "conditions", Verdict.NO_GO: "no-go"}
@@ -34,6 +34,7 @@ def to_html(budget: Budget) -> str:
         word=WORD[budget.verdict],
         tone=TONE[budget.verdict],
         advice=ADVICE,
+        points=points(budget),
         figures=_figures(budget),
         setup=_setup(budget),
         ledger=_ledger(budget),

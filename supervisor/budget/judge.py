@@ -55,9 +55,14 @@ def _odds_against(flight: Flight, chance: Odds, turns: tuple[TurnHere, ...]) -> 
 
 def _turn_back_condition(flight: Flight, chance: Odds, turns: tuple[TurnHere, ...]) -> list[str]:
     confidence = flight.policy.confidence
-    safe_s = chance.numbers.turn_back_safe_s
-    if chance.chances.completion >= confidence or not math.isfinite(safe_s):
+    safe_s = chance.turn_back_safe_s
+    if chance.chances.completion >= confidence:
         return []
+    if not math.isfinite(safe_s):
+        return [
+            f"The chance is below the {percent(confidence)} asked: fly on only while the turn-back "
+            "time shown in flight is above zero."
+        ]
     covered = [t for t in turns if t.chance >= confidence]
     last = covered[-1].waypoint if covered else turns[0].waypoint
     return [

@@ -44,7 +44,7 @@ def _head(b: Budget) -> str:
     blows = f"wind {wind_words(first.n_mps, first.e_mps)} at first" if first else "calm"
     lines = [
         click.style(b.flight.name, bold=True)
-        + f"   {craft.name}, {craft.mass_kg:g} kg, {len(b.flight.route)} route points, "
+        + f"   {craft.name}, {craft.mass_kg:g} kg, {points(b)}, "
         f"{b.distance_m / 1000:.1f} km, {clock(b.duration_s)} home included",
         f"pack {pack.pack_id}: {pack.series}S{pack.parallel}P {pack.cell.name}, "
         f"{pack.capacity_ah:g} Ah, {pack.nameplate_wh:.0f} Wh, {100 * pack.initial_charge:.0f} %, "
@@ -52,6 +52,12 @@ def _head(b: Budget) -> str:
         f"air {b.flight.weather.temperature_c:g} °C, {blows}",
     ]
     return "\n".join(lines)
+
+
+def points(b: Budget) -> str:
+    """1 route point, 7 route points."""
+    count = len(b.flight.route)
+    return f"{count} route point{'' if count == 1 else 's'}"
 
 
 def wind_words(n_mps: float, e_mps: float) -> str:
@@ -104,7 +110,7 @@ def _hover(b: Budget) -> str:
 def _safe(b: Budget) -> str:
     if b.turn_back_safe is None:
         return "not within plan"
-    if b.numbers.turn_back_safe_s <= 0.0:
+    if b.turn_back_safe.after_s <= 0.0:
         return "no margin at take-off"
     return _place(b.turn_back_safe, "")
 

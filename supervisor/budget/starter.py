@@ -1,0 +1,220 @@
+"""``homeleg budget --new``: a commented flight file from the few questions that matter."""
+
+from __future__ import annotations
+
+import difflib
+from dataclasses import dataclass
+from pathlib import Path
+
+import click
+
+from supervisor.celltable import built_in
+from supervisor.errors import InputError
+from supervisor.flightfile import parse_file, to_flight
+
+
+@dataclass(frozen=True, slots=True)
+class Question:
+    """``key`` is also the name for --set; ``default`` shows the form of the answer."""
+
+    key: str
+    words: str
+    default: str
+
+
+QUESTIONS: tuple[Question, ...] = (
+    Question("id", "Name of the aircraft (letters, digits, - and _)", "my-aircraft"),
+    Question("mass_kg", "Take-off mass on the scale, all included [kg]", "8.0"),
+    Question("payload_kg", "Part of it that is payload [kg]", "0.5"),
+    Question("wing_area_m2", "Wing area [m2]", "0.50"),
+    Question("wing_span_m", "Wing span [m]", "2.4"),
+    Question("stall_mps", "Stall speed, wings level, at that mass [m/s]", "12.0"),
+    Question("cruise_mps", "Cruise airspeed [m/s]", "18.0"),
+    Question("rotors", "Number of lift rotors", "4"),
+    Question("rotor_diameter_m", "Diameter of one lift rotor [m]", "0.46"),
+    Question("hover_w", "Measured hover power of the whole aircraft [W]", "none"),
+    Question("cruise_w", "Measured power in level cruise at that airspeed [W]", "none"),
+    Question("cell", "Cell type (see the table in the manual)", "lipo-16ah-15c"),
+    Question("series", "Cells in series", "6"),
+    Question("parallel", "Cells in parallel", "1"),
+    Question("capacity_ah", "Capacity of the whole pack as last measured [Ah]", "none"),
+    Question("reserve_hover_min", "Final reserve, in minutes of hover", "3.0"),
+    Question("min_cell_v", "Lowest voltage of a cell allowed under load [V]", "3.2"),
+    Question("home_lat_deg", "Home: latitude [deg, south negative]", "44.2"),
+    Question("home_lon_deg", "Home: longitude [deg, west negative]", "-28.6"),
+    Question("home_elevation_m", "Home: elevation above sea level [m]", "0"),
+    Question("temperature_c", "Air temperature at home [degC]", "15"),
+    Question("wind_from_deg", "Forecast wind: from [deg]", "270"),
+    Question("wind_mps", "Forecast wind: speed at 100 m [m/s]", "5"),
+)  # fmt: skip
+
+
+def write_starter(path: Path | None, answers: tuple[str, ...]) -> None:
+    """Ask (or, with any ``KEY=VALUE``, take defaults for the rest) and write ``path``."""
+    given = _given(answers)
+    if path is None:
+        raise click.UsageError("give the name of the file to write: homeleg budget --new FLIGHT")
+    if path.exists():
+        raise InputError(str(path), "exists already", allowed="a new file name")
+    values, ask = {}, not answers
+    if ask:
+        click.echo("Enter takes what stands in brackets; 'none' is: not measured.")
+    for question in QUESTIONS:
+        default = given.get(question.key, question.default)
+            values[question.key] = click.prompt(question.words, default) if ask else default
+    text = starter(values)
+    to_flight(parse_file(text, str(path)), path.parent, str(path))  # never write a wrong file
+    try:
+        path.write_text(text, encoding="utf-8")
+    except OSError as error:
+        raise InputError(str(path), f"cannot be written: {error.strerror}") from None
+    click.echo(f"{path} written. Put the route in, then: homeleg budget {path}")
+
+
+def _given(answers: tuple[str, ...]) -> dict[str, str]:
+    known = [q.key for q in QUESTIONS]
+    given: dict[str, str] = {}
+    for answer in answers:
+        key, equals, value = answer.partition("=")
+        if not equals or key not in known:
+            near = difflib.get_close_matches(key, known, n=1)
+            hint = f"; did you mean {near[0]!r}?" if near else ""
+            raise InputError("--set", f"{answer!r}{hint}", allowed=", ".join(known))
+        given[key] = value
+    return given
+
+
+def starter(values: dict[str, str]) -> str:
+    """The text of the file."""
+    return TEMPLATE.format(
+        **values,
+        hover=_hover(values),
+        cruise=_cruise(values),
+        capacity=_capacity(values),
+        cells=", ".join(sorted(built_in())),
+        far_lat_deg=_number("home_lat_deg", values["home_lat_deg"]) + 0.05,
+    )
+
+
+def _number(key: str, text: str) -> float:
+    try:
+        return float(text)
+    except ValueError:
+        raise InputError("--set", f"{key} = {text!r} is not a number") from None
+
+
+def _hover(values: dict[str, str]) -> str:
+    if values["hover_w"] == "none":
+        return (
+            "# [aircraft.measured_hover]    # one steady hover, out of ground effect, whole "
+            "aircraft\n# power_w = 1200.0\n# mass_kg = {mass_kg}".format(**values)
+        )
+    return (
+        "[aircraft.measured_hover]      # one steady hover, out of ground effect, whole aircraft\n"
+        "power_w = {hover_w}\nmass_kg = {mass_kg}\ntemperature_c = {temperature_c}\n"
+        "elevation_m = {home_elevation_m}".format(**values)
+    )
+
+
+def _cruise(values: dict[str, str]) -> str:
+    mark = "# " if values["cruise_w"] == "none" else ""
+    power = "300.0" if mark else values["cruise_w"]
+    lines = [
+        "[aircraft.measured_cruise]     # level, steady; electrical power of the whole aircraft",
+        f"mass_kg = {values['mass_kg']}",
+        f"temperature_c = {values['temperature_c']}",
+        "# three airspeeds, 1.2 times and more apart from slowest to fastest, show the drag polar",
+        f"points = [{{ airspeed_mps = {values['cruise_mps']}, power_w = {power} }}]",
+    ]
+    return "\n".join(line if line.startswith("#") else mark + line for line in lines)
+
+
+def _capacity(values: dict[str, str]) -> str:
+    if values["capacity_ah"] == "none":
+        return "# capacity_ah = 15.0           # of the whole pack, as last measured"
+    return (
+        f"capacity_ah = {values['capacity_ah']}             # of the whole pack, as last measured"
+    )
+
+
+TEMPLATE = """\
+# A flight, as Homeleg reads it before take-off (homeleg budget) and aboard (homeleg run).
+# Homeleg advises; the remote pilot decides; local rules and the licence bind.
+schema = 1
+name = "first flight"
+
+[aircraft]
+id = "{id}"
+mass_kg = {mass_kg}               # take-off mass on the scale, pack and payload included
+payload_kg = {payload_kg}
+wing_area_m2 = {wing_area_m2}
+wing_span_m = {wing_span_m}
+stall_mps = {stall_mps}           # calibrated airspeed, wings level, at mass_kg
+cruise_mps = {cruise_mps}
+climb_mps = 2.5                   # vertical speeds on the wing
+descent_mps = 2.5
+rotors = {rotors}
+rotor_diameter_m = {rotor_diameter_m}
+avionics_w = 20.0                 # everything that is always on
+# Without the two measurements below conservative estimates are taken, and marked as such.
+{hover}
+{cruise}
+
+[pack]
+id = "P01"
+cell = "{cell}"                   # {cells}
+# curve = "my-cell.csv"           # own discharge curve of one cell: charge_percent,voltage_v
+series = {series}
+parallel = {parallel}
+{capacity}
+initial_charge_percent = 100.0
+# temperature_c = 20.0            # of the pack at take-off; the air's when left out
+
+[policy]
+final_reserve = {{ hover_min = {reserve_hover_min} }} # or energy_wh, nameplate_percent, cruise_min
+contingency_percent = 5.0
+missed_landings = 0               # landings begun anew that the reserve must not pay for
+confidence = 0.99                 # how sure the way home must be
+min_cell_v = {min_cell_v}         # of the weakest cell, under load, anywhere on the way
+reaction_s = 30.0                 # pilot's reaction and link delay
+soon_lead_min = 5.0
+# alternate = "name of an [[alternate]]"   # keep its leg from home on top of the reserve
+
+# [rules]                         # your limits, from local rules, licence and network; checked
+# max_height_m = 120.0
+# min_final_reserve = {{ hover_min = 2.0 }}
+# coverage_max_height_m = 100.0
+
+[home]
+name = "home"
+lat_deg = {home_lat_deg}
+lon_deg = {home_lon_deg}
+elevation_m = {home_elevation_m}
+
+# [[alternate]]
+# name = "field by the road"
+# lat_deg = {home_lat_deg}
+# lon_deg = {home_lon_deg}
+# elevation_m = 0.0
+
+[route]
+height_m = 100.0                  # above home, where a point does not say otherwise
+# geojson = "route.geojson"       # instead of waypoints: its first LineString
+waypoints = [                     # also: airspeed_mps, loiter_s, land, ground_s, drop_kg
+  {{ name = "first point", lat_deg = {far_lat_deg:.6g}, lon_deg = {home_lon_deg} }},
+]
+
+[return]                          # as the autopilot is set to fly it
+style = "direct"                  # or "retrace", or "corridor" with via = [{{ lat_deg, lon_deg }}]
+height_m = 100.0
+airspeed_mps = {cruise_mps}
+landing_hover_s = 60.0            # from back-transition to touch-down
+
+[weather]
+temperature_c = {temperature_c}
+wind = [                          # hours from take-off; degrees the wind blows FROM
+  {{ after_h = 0.0, height_m = 100.0, from_deg = {wind_from_deg}, speed_mps = {wind_mps} }},
+  {{ after_h = 3.0, height_m = 100.0, from_deg = {wind_from_deg}, speed_mps = {wind_mps} }},
+]
+wind_sd_mps = 2.5                 # how far you trust it (1 sigma, each component)
+"""

@@ -1,0 +1,106 @@
+"""The route of a flight file: listed in it, or drawn elsewhere as GeoJSON (RFC 7946)."""
+
+from __future__ import annotations
+
+import json
+import math
+from collections.abc import Iterable
+from pathlib import Path
+from typing import Any
+
+from supervisor.core import geodesy, plan
+from supervisor.errors import InputError
+from supervisor.flightmodels import FlightFile, WaypointRow
+
+AT_HOME_M = 50.0  # nearer than this a point of the route is home
+
+
+def read_route(file: FlightFile, folder: Path, where: str) -> tuple[plan.Waypoint, ...]:
+    """The route points of the flight file; ``folder`` is where relative paths start."""
+    given = file.route
+    rows = given.waypoints
+    if given.geojson is not None:
+        rows = read_geojson(folder / given.geojson, given.third_coordinate, file.home.elevation_m)
+    rows = _without_home(rows, file, given.geojson is not None)
+    default_mps = given.airspeed_mps or file.aircraft.cruise_mps
+    dropped_kg = sum(row.drop_kg for row in rows)
+    if dropped_kg > file.aircraft.payload_kg + 1e-9:
+        raise InputError(
+            where,
+            f"route: drops add up to {dropped_kg:g} kg",
+            allowed=f"at most aircraft.payload_kg = {file.aircraft.payload_kg:g}",
+        )
+    return tuple(_waypoint(i, row, given.height_m, default_mps) for i, row in enumerate(rows))
+
+
+def _without_home(
+    rows: tuple[WaypointRow, ...], file: FlightFile, drawn: bool
+) -> tuple[WaypointRow, ...]:
+    """Take-off and the landing at home belong to every flight; what lists them says nothing new.
+
+    A last point that lands at home is left to the return plan; a drawn line that starts or ends at
+    home is cut there.
+    """
+
+    def at_home(row: WaypointRow) -> bool:
+        angles = (file.home.lat_deg, file.home.lon_deg, row.lat_deg, row.lon_deg)
+        return geodesy.inverse(*map(math.radians, angles))[0] < AT_HOME_M
+
+    if len(rows) > 1 and at_home(rows[-1]) and (rows[-1].land or drawn):
+        rows = rows[:-1]
+    if len(rows) > 1 and drawn and at_home(rows[0]):
+        rows = rows[1:]
+    return rows
+
+
+def _waypoint(index: int, row: WaypointRow, height_m: float, airspeed_mps: float) -> plan.Waypoint:
+    return plan.Waypoint(
+        name=row.name or f"wp {index + 1}",
+        lat_rad=math.radians(row.lat_deg),
+        lon_rad=math.radians(row.lon_deg),
+        height_m=height_m if row.height_m is None else row.height_m,
+        airspeed_mps=row.airspeed_mps or airspeed_mps,
+        loiter_s=row.loiter_s,
+        land=row.land,
+        drop_kg=row.drop_kg,
+        ground_s=row.ground_s,
+    )
+
+
+def read_geojson(path: Path, third: str, home_elevation_m: float) -> tuple[WaypointRow, ...]:
+    """The first LineString of a GeoJSON file (RFC 7946: longitude comes first)."""
+    try:
+        data = json.loads(path.read_text(encoding="utf-8"))
+    except OSError as error:
+        raise InputError(str(path), f"cannot be read: {error.strerror}") from None
+    except (UnicodeDecodeError, json.JSONDecodeError) as error:
+        raise InputError(str(path), f"is not JSON: {error}") from None
+    line = next(iter(_lines_in(data)), None)
+    if not isinstance(line, list) or len(line) < 1:
+        raise InputError(str(path), "has no LineString", allowed="a GeoJSON LineString (RFC 7946)")
+    return tuple(_position(path, i, p, third, home_elevation_m) for i, p in enumerate(line))
+
+
+def _lines_in(data: Any) -> Iterable[Any]:
+    if not isinstance(data, dict):
+        return
+    if data.get("type") == "LineString":
+        yield data.get("coordinates")
+    for inner in (data.get("geometry"), *(data.get("features") or ())):
+        yield from _lines_in(inner)
+
+
+def _position(
+    path: Path, index: int, position: Any, third: str, home_elevation_m: float
+) -> WaypointRow:
+    where = f"{path} coordinates[{index}]"
+    try:
+        lon_deg, lat_deg, *rest = (float(x) for x in position)
+        height_m = None
+        if rest and third != "ignore":
+            height_m = rest[0] - (home_elevation_m if third == "elevation" else 0.0)
+        return WaypointRow(lat_deg=lat_deg, lon_deg=lon_deg, height_m=height_m)
+    except (TypeError, ValueError):
+        raise InputError(
+            where, f"{position!r}", allowed="[longitude, latitude] or [longitude, latitude, height]"
+        ) from None
