@@ -24,6 +24,7 @@ HOVER_CLIMB_MPS = 2.5
 LAST_METRES_M = 8.0
 LAST_DESCENT_MPS = 0.5
 BRAKING_MPS2 = 1.4
+GLIDE_GAINS = 1.4  # a long descent at idle gains speed: begin it that much earlier
 SETTLE_S = 6.0
 ABORT_HEIGHT_M = 12.0
 CIRCUIT_M = 500.0
@@ -334,7 +335,7 @@ class Pilot:
         speed = math.hypot(body.vn, body.ve)
         floor_m = item.ground_m + APPROACH_HEIGHT_M
         descent = self.plan.return_plan.descent_mps
-        glide_m = max(ahead - 400.0, 0.0) * descent / max(speed, 1.0)
+        glide_m = max(ahead - 400.0, 0.0) * descent / max(GLIDE_GAINS * speed, 1.0)
         self._wing(body, course, max(floor_m, min(item.height_m, floor_m + glide_m)))
         if ahead < speed * speed / (2.0 * BRAKING_MPS2) + 15.0 and distance < 3000.0:
             self.stage = "back"
