@@ -24,10 +24,11 @@ from supervisor.budget.chance import Odds, odds
 from supervisor.budget.checks import check_plan
 from supervisor.budget.judge import judge
 from supervisor.budget.performance import performance
-from supervisor.budget.returns import Returns, last_covered, returns_from
-from supervisor.budget.sortie import Paper, Sortie, fine, fly, on_paper, outbound, way_home
 from supervisor.core.belief import Array
 from supervisor.core.plan import Flight
+from supervisor.core.returns import Returns, last_covered, returns_from
+from supervisor.core.sortie import Paper, Sortie, fine, fly, on_paper, outbound
+from supervisor.core.sortie_home import way_home
 from supervisor.flightmodels import FlightFile
 
 MEASURES = 3

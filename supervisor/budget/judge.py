@@ -44,12 +44,12 @@ def _odds_against(flight: Flight, chance: Odds, turns: tuple[TurnHere, ...]) -> 
     if turns[0].chance < confidence:
         return [
             f"Even from {turns[0].waypoint} the way home is covered with "
-            f"{percent(turns[0].chance)} only; asked is {percent(confidence)}."
+            f"{percent(turns[0].chance)}; asked is {percent(confidence)}."
         ]
     worse = "voltage under load" if odds.voltage < odds.reserve else "energy"
     return [
         f"The whole plan lands with the final reserve and the voltage held with a chance of "
-        f"{percent(odds.completion)} only; it is the {worse} that runs short."
+        f"{percent(odds.completion)}; it is the {worse} that runs short."
     ]
 
 

@@ -61,7 +61,7 @@ def write_starter(path: Path | None, answers: tuple[str, ...]) -> None:
         click.echo("Enter takes what stands in brackets; 'none' is: not measured.")
     for question in QUESTIONS:
         default = given.get(question.key, question.default)
-            values[question.key] = click.prompt(question.words, default) if ask else default
+        values[question.key] = click.prompt(question.words, default) if ask else default
     text = starter(values)
     to_flight(parse_file(text, str(path)), path.parent, str(path))  # never write a wrong file
     try:

@@ -8,11 +8,13 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from supervisor.budget.sortie import Paper, Sortie
+from supervisor.core.ahead import Ahead
 from supervisor.core.belief import Array
+from supervisor.core.discharge import Charge
 from supervisor.core.legs import Kind, Stretch, Ways, ways_to
 from supervisor.core.members import air_at
 from supervisor.core.plan import Site
+from supervisor.core.sortie import Paper, Sortie, course_of
 from supervisor.core.way import Departures, Destination, Landings, fly_ways
 from supervisor.core.wind_nodes import Query, ask_ways
 from supervisor.core.windfield import ForecastWind
@@ -98,6 +100,67 @@ def returns_from(paper: Paper, sortie: Sortie) -> tuple[Returns, ...]:
     return tuple(_returns(paper, sortie, *row) for row in rows)
 
 
+def home_parts(paper: Paper, sortie: Sortie, phases: tuple[str, ...]) -> Array:
+    """(points, phases) energy [Wh] of the home leg by phase, from every point.
+
+    ``fly_ways`` tells phases apart at its first point only; so every point is made the first once.
+    """
+    home, query = paper.flight.home, Query()
+    points = _departures(paper, sortie)
+    target = _destination(paper, sortie, home, query)
+    wind = query.draw(ForecastOnly(paper.wind), np.random.default_rng(0), 1)
+    result = np.zeros((len(sortie.t_s), len(phases)))
+    for k in range(len(sortie.t_s)):
+        to = [(_one(points, k), _one_target(target, k))]
+        fate = fly_ways(
+            paper.flight,
+            paper.table,
+            paper.member,
+            _one_ahead(sortie.ahead, k),
+            to,
+            wind,
+            paper.habits,
+        )[0]
+        taken = [float(np.ravel(fate.parts_wh.get(name, np.zeros(1)))[0]) for name in phases]
+        result[k] = taken
+    return result
+
+
+def _one(points: Departures, k: int) -> Departures:
+    cut = slice(k, k + 1)
+    drop = points.dropped_kg if len(points.dropped_kg) == 1 else points.dropped_kg[cut]
+    return Departures(
+        points.height_m[cut], drop, points.lift_s[cut], points.fly[cut], points.land[cut]
+    )
+
+
+def _one_target(target: Destination, k: int) -> Destination:
+    ways, cut = target.ways, slice(k, k + 1)
+    one = Ways(
+        ways.length_m[:, cut],
+        ways.north[:, cut],
+        ways.east[:, cut],
+        ways.share[:, cut],
+        ways.mid_n_m[:, cut],
+        ways.mid_e_m[:, cut],
+        ways.turn_rad[cut],
+    )
+    winds = [replace(w, weights=w.weights[:, cut]) for w in target.winds]
+    return replace(target, ways=one, winds=winds)
+
+
+def _one_ahead(ahead: Ahead, k: int) -> Ahead:
+    cut = (slice(None), slice(k, k + 1))
+    charge = Charge(ahead.charge.u[cut], ahead.charge.v1[cut], ahead.charge.v2[cut])
+    return replace(
+        ahead,
+        t_s=ahead.t_s[cut],
+        charge=charge,
+        warmth_k=ahead.warmth_k[cut],
+        lowest_v=ahead.lowest_v[cut],
+    )
+
+
 def _returns(
     paper: Paper, sortie: Sortie, site: Site, target: Destination, fate: Landings
 ) -> Returns:
@@ -127,7 +190,7 @@ def _destination(paper: Paper, sortie: Sortie, site: Site, query: Query) -> Dest
     cruise_m = max(flight.return_plan.height_m, low_m)
     first = sortie.steps[0].stretch
     places = [(first.start, first.waypoint, (0.0, 0.0))]
-    places += [(s.stretch.end, s.stretch.waypoint, _course(s.stretch)) for s in sortie.steps]
+    places += [(s.stretch.end, s.stretch.waypoint, course_of(s.stretch)) for s in sortie.steps]
     ways = ways_to(flight, paper.chart, paper.route, places, site)
     pace = _pace(paper, sortie, ways, cruise_m)
     winds = ask_ways(query, ways, sortie.t_s, pace, cruise_m)
@@ -149,12 +212,6 @@ def _pace(paper: Paper, sortie: Sortie, ways: Ways, height_m: float) -> Array:
     tail = ((wind[:, 0] * ways.north + wind[:, 1] * ways.east) * ways.length_m).sum(axis=0)
     pace: Array = np.maximum(cas + tail / np.maximum(ways.total_m, 1.0), 0.3 * cas)
     return pace
-
-
-def _course(s: Stretch) -> tuple[float, float]:
-    if s.length_m < 1.0:
-        return (0.0, 0.0)
-    return (s.end[0] - s.start[0]) / s.length_m, (s.end[1] - s.start[1]) / s.length_m
 
 
 def _departures(paper: Paper, sortie: Sortie) -> Departures:
