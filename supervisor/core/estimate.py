@@ -14,7 +14,7 @@ from typing import Any, TypeVar
 import numpy as np
 
 from supervisor.core import events as ev
-from supervisor.core import flown, gate, pack, pack_monitor, power_scales, wind, windfield
+from supervisor.core import flown, gate, pack, pack_monitor, pitot, power_scales, wind, windfield
 from supervisor.core import phase as phases
 from supervisor.core.atmosphere import day_offset_k, density_kgpm3, tas_per_cas
 from supervisor.core.belief import Belief
@@ -60,9 +60,11 @@ class Estimator:
         self._phase = phases.PhaseState()
         self._progress = flown.Progress()
         self._habits = flown.Habits()
+        self._pitot = pitot.Pitot()
         self._stepped_s = self._reported_s = -math.inf
         self._take_off_s = NAN
         self._power_w = NAN
+        self._powered_s = -math.inf
         self._wind: wind.WindState | None = None
         self._scales = power_scales.start(flight.aircraft)
         self._pack: pack.PackState | None = None
@@ -135,6 +137,8 @@ class Estimator:
         air = self._fresh(ev.AirData, fix.t_s)
         cas = air.cas_mps if air else NAN
         in_phase = fix.t_s - self._phase.since_s
+        if now in phases.WING_BORNE:
+            self._pitot = pitot.watch(self._pitot, fix.t_s, cas, fix.height_m)
         self._habits = flown.watch(self._habits, now, in_phase, cas, -fix.vd_mps, dt_s)
         if now in phases.WING_BORNE:
             self._observe_wind(fix)
@@ -155,11 +159,16 @@ class Estimator:
             climb_mps=-fix.vd_mps,
             groundspeed_mps=math.hypot(fix.vn_mps, fix.ve_mps),
             airspeed_ratio=air.cas_mps / self._flight.aircraft.stall_mps if air else NAN,
-            power_ratio=self._power_w / self._hover_w,
+            power_ratio=self._power_ratio(fix.t_s),
             progress=self._progress.ratio(),
             lift=state.lift if state else ev.Lift.UNKNOWN,
             landed=state.landed if state else ev.Landed.UNKNOWN,
         )
+
+    def _power_ratio(self, t_s: float) -> float:
+        """Power over hover power [-]; NaN when the monitor is silent or frozen."""
+        stale = self._monitor.frozen or t_s - self._powered_s > FRESH_S
+        return NAN if stale else self._power_w / self._hover_w
 
     def _heading_rad(self, fix: ev.Position) -> float:
         """Compass heading from whichever message carries it."""
@@ -179,16 +188,29 @@ class Estimator:
         kelvin = T0_K - LAPSE_KPM * fix.alt_m + self._offset_k
         return pressure.pressure_pa / (287.05287 * kelvin)
 
+    def _has_fix(self, t_s: float) -> bool:
+        """Whether the velocity comes from satellites; dead reckoning tells no wind."""
+        quality = self._fresh(ev.GpsQuality, t_s)
+        return quality is None or quality.fix_type >= 3
+
+    def _airspeed_mps(self, t_s: float) -> float:
+        """Calibrated airspeed when there is a believable one, else NaN."""
+        air = self._fresh(ev.AirData, t_s)
+        # slower than half the stall on the wing: that is no airspeed
+        slow = 0.5 * self._flight.aircraft.stall_mps
+        believable = air is not None and air.cas_mps > slow and not self._pitot.blocked
+        return air.cas_mps if air is not None and believable else NAN
+
     def _observe_wind(self, fix: ev.Position) -> None:
         heading = self._heading_rad(fix)
         if self._wind is None or heading != heading:
             return
-        air = self._fresh(ev.AirData, fix.t_s)
+        if not self._has_fix(fix.t_s):
+            return
         ratio = tas_per_cas(self._density(fix))
-        stall = self._flight.aircraft.stall_mps
-        # slower than half the stall on the wing: that is no airspeed (blocked or iced tube)
-        told = air is not None and air.cas_mps > 0.5 * stall
-        cas = air.cas_mps if air is not None and told else self._flight.return_plan.airspeed_mps
+        cas = self._airspeed_mps(fix.t_s)
+        told = cas == cas
+        cas = cas if told else self._flight.return_plan.airspeed_mps
         velocity = (fix.vn_mps, fix.ve_mps, fix.vd_mps)
         sample = wind.Sample(
             fix.t_s, *self._place, fix.height_m, *velocity, heading, cas * ratio, ratio, not told
@@ -239,6 +261,7 @@ class Estimator:
             return
         power = sample.now_a * sample.voltage_v * spec.series
         old = self._power_w
+        self._powered_s = report.t_s
         self._power_w = power if old != old else old + 0.4 * (power - old)
         self._observe_power(report.t_s, sample.current_a * sample.voltage_v * spec.series)
 
@@ -247,10 +270,8 @@ class Estimator:
         if fix is None or t_s - fix.t_s > FRESH_S:
             return None
         density = self._density(fix)
-        air = self._fresh(ev.AirData, t_s)
-        cas = air.cas_mps if air else NAN
-        if not cas > 0.5 * self._flight.aircraft.stall_mps:
-            cas = self._flight.return_plan.airspeed_mps
+        cas = self._airspeed_mps(t_s)
+        cas = cas if cas == cas else self._flight.return_plan.airspeed_mps
         attitude = self._fresh(ev.Attitude, t_s)
         bank = attitude.roll_rad if attitude else 0.0
         load = 1.0 / max(math.cos(bank), 0.5) if bank == bank else 1.0
@@ -267,7 +288,8 @@ class Estimator:
     def _observe_power(self, t_s: float, power_w: float) -> None:
         sample = self._power_sample(t_s, power_w)
         # the first seconds of a phase still belong to the one before
-        if sample and t_s - self._phase.since_s > 5.0 and self._phase.next_phase is self.phase:
+        settle_s = 2.0 if self.phase in phases.ROTOR_BORNE else 5.0
+        if sample and t_s - self._phase.since_s > settle_s and self._phase.next_phase is self.phase:
             self._scales = power_scales.observe(self._scales, self._flight.aircraft, sample)
 
     def _stand_in_a(self, cell_v: float) -> float:
@@ -323,6 +345,7 @@ class Estimator:
         checks: tuple[tuple[bool, str], ...] = (
             (t_s - self.last_t_s(ev.Position) > SILENT_S, "no position for some seconds"),
             (t_s - self.last_t_s(ev.PackReport) > SILENT_S, "the battery monitor is silent"),
+            (self.airborne and not self._has_fix(t_s), "no satellite fix"),
             (self._monitor.frozen, "the battery monitor is frozen"),
             (
                 self.airborne and self._no_airspeed(t_s),
@@ -331,6 +354,10 @@ class Estimator:
             (
                 self._wind is not None and self._wind.report_odd > 10,
                 "the autopilot's wind contradicts what is measured",
+            ),
+            (
+                self._wind is not None and t_s - self._wind.sensors_s < 600.0,
+                "heading or airspeed has changed against ground speed",
             ),
             (
                 t_s - self._scales.changed_s < 600.0,
@@ -344,7 +371,5 @@ class Estimator:
         return tuple(words for holds, words in checks if holds)
 
     def _no_airspeed(self, t_s: float) -> bool:
-        air = self._fresh(ev.AirData, t_s)
-        slow = 0.5 * self._flight.aircraft.stall_mps
-        wing = self._phase.phase in phases.WING_BORNE
-        return wing and (air is None or not air.cas_mps > slow)
+        airspeed = self._airspeed_mps(t_s)
+        return self._phase.phase in phases.WING_BORNE and airspeed != airspeed

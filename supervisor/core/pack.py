@@ -1,12 +1,13 @@
 """What is in the pack: an extended Kalman filter on its voltage and current.
 
-State (7), per mean cell: charge z, fast and slow polarisation v1, v2 [V], logarithms of the scales
-of resistance, capacity and current-sensor gain, and the model's own error e [V], a slowly wandering
-difference between this table's cell and the real one. The last keeps the filter honest: a table is
-never the pack, and without e the charge would look surer than it is.
+State (8), per mean cell: charge z, fast and slow polarisation v1, v2 [V], logarithms of the scales
+of resistance, capacity and current-sensor gain, the model's own error e [V], a slowly wandering
+difference between this table's cell and the real one, and the logarithm of the slow resistance's
+own scale. The last two keep the filter honest: a table is never the pack (tables from short pulses
+miss most of what a long load adds), and without them the charge would look surer than it is.
 
     dz/dt  = -i g / (3600 C c)                   g = exp(lg), c = exp(lc), r = exp(lr)
-    dv/dt  = (i g R r h(T) - v) / tau            (fast, slow)
+    dv/dt  = (i g R r h(T) - v) / tau            (fast, slow; the slow one times exp(ls))
     V      = OCV(z) - v1 - v2 - i g R0(z) r h(T) + e
 
 What a cell gives less in the cold is mostly voltage, and that is in h(T) already; whether charge
@@ -33,11 +34,13 @@ from supervisor.core.plan import Cell, Pack
 
 Array = NDArray[np.float64]
 
-CHARGE, FAST, SLOW, RESISTANCE, CAPACITY, GAIN, ERROR = range(7)
+CHARGE, FAST, SLOW, RESISTANCE, CAPACITY, GAIN, ERROR, SLOW_SCALE = range(8)
+STATES = range(8)
 
 # Prior spreads; ours, after what differs between a table and a pack.
-CHARGE_SD, UNKNOWN_CHARGE_SD, GAIN_SD = 0.03, 0.30, 0.03
-ERROR_SD_V, ERROR_TAU_S = 0.015, 1800.0
+CHARGE_SD, UNKNOWN_CHARGE_SD, GAIN_SD = 0.03, 0.30, 0.02
+ERROR_SD_V, ERROR_TAU_S = 0.018, 1800.0
+SLOW_MEAN, SLOW_SD = 0.25, 0.5  # logarithms: tables miss more often than they exaggerate
 COLD_SHARE = 0.3  # of the tabulated loss of capacity in the cold that may be real loss of charge
 # How the slow states may wander, per root hour.
 RESISTANCE_WANDER, CAPACITY_WANDER, GAIN_WANDER = 0.06, 0.004, 0.004
@@ -100,8 +103,10 @@ def start(pack: Pack, t_s: float, air_c: float) -> PackState:
     warm = pack.temperature_c if pack.temperature_c == pack.temperature_c else air_c
     cold = COLD_SHARE * (1.0 - float(cells.capacity_factor(pack.cell, warm)))
     capacity_sd = math.hypot(pack.capacity_sd, cold)
-    x = np.array([pack.initial_charge, 0.0, 0.0, math.log(pack.resistance_scale), 0.0, 0.0, 0.0])
-    sd = [CHARGE_SD, 0.003, 0.008, pack.resistance_sd, capacity_sd, GAIN_SD, ERROR_SD_V]
+    x = np.array(
+        [pack.initial_charge, 0.0, 0.0, math.log(pack.resistance_scale), 0.0, 0.0, 0.0, SLOW_MEAN]
+    )
+    sd = [CHARGE_SD, 0.003, 0.008, pack.resistance_sd, capacity_sd, GAIN_SD, ERROR_SD_V, SLOW_SD]
     p = np.diag(np.square(sd))
     return PackState(t_s, x, p, 0.0, warm, 4.0, weak_cell.start(pack.series))
 
@@ -127,18 +132,20 @@ def predict(
     used = current_a * gain * dt_s / 3600.0 / full_ah
     a1, a2 = decay(dt_s, cell.tau1_s), decay(dt_s, cell.tau2_s)
     to1 = (1.0 - a1) * i_cell * cell.r1_ohm * hot
-    to2 = (1.0 - a2) * i_cell * cell.r2_ohm * hot
+    slow_ohm = cell.r2_ohm * hot * math.exp(x[SLOW_SCALE])
+    to2 = (1.0 - a2) * i_cell * slow_ohm
     ae = decay(dt_s, ERROR_TAU_S)
     new = x.copy()
     new[CHARGE] -= used
     new[FAST], new[SLOW], new[ERROR] = a1 * x[FAST] + to1, a2 * x[SLOW] + to2, ae * x[ERROR]
-    f = np.eye(7)
+    f = np.eye(8)
     f[CHARGE, CAPACITY], f[CHARGE, GAIN] = used, -used
     f[FAST, FAST], f[FAST, RESISTANCE], f[FAST, GAIN] = a1, to1, to1
     f[SLOW, SLOW], f[SLOW, RESISTANCE], f[SLOW, GAIN] = a2, to2, to2
+    f[SLOW, SLOW_SCALE] = to2
     f[ERROR, ERROR] = ae
     p = f @ state.p @ f.T
-    p[range(7), range(7)] += _noise(dt_s, used, i_cell, cell, hot, stand_in)
+    p[STATES, STATES] += _noise(dt_s, used, i_cell, cell, hot, stand_in)
     heat = _heated(state, pack, curves, i_cell, hot, dt_s, air_c)
     grown = state.temperature_var + 1.0 * dt_s / 600.0
     return replace(state, t_s=t_s, x=new, p=p, temperature_c=heat, temperature_var=grown)
@@ -159,6 +166,7 @@ def _noise(
         CAPACITY_WANDER**2 * hours,
         GAIN_WANDER**2 * hours,
         ou_growth(ERROR_SD_V, dt_s, ERROR_TAU_S),
+        RESISTANCE_WANDER**2 * hours,
     ]
 
 
@@ -186,7 +194,7 @@ def correct(
     drop = i_cell * r0 * hot
     x = state.x
     expected = ocv - x[FAST] - x[SLOW] - drop + x[ERROR]
-    h = np.array([slope, -1.0, -1.0, -drop, 0.0, -drop, 1.0])
+    h = np.array([slope, -1.0, -1.0, -drop, 0.0, -drop, 1.0, 0.0])
     # voltage and current are not read at the same instant: a step between two reports blurs both
     blur = 0.5 * (sample.now_a - state.current_a) / pack.parallel * r0 * hot
     lasting = max(2.0 * MISMATCH_S / max(dt_s, 0.1), 1.0)

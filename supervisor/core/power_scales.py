@@ -5,7 +5,7 @@ mass [kg]. An extended Kalman filter on electrical power, one scalar at a time:
 
     P = exp(l_regime) P_model(m, speed, density, climb) + exp(l_avionics) P_avionics
 
-Speed, climb and power are averaged over ten to thirty seconds first: a gust moves the climb rate
+Speed, climb and power are averaged over five to thirty seconds first: a gust moves the climb rate
 and not the power, and a filter that took each second for itself would learn from that.
 
 Power is as the pack monitor measures it; the gain of its current sensor is the pack filter's
@@ -44,9 +44,9 @@ CLIMB_OWN_SD, DESCENT_OWN_SD, AVIONICS_SD, MASS_SD = 0.05, 0.15, 0.15, 0.015
 # A scale may wander by this much in an hour: rain, dirt, a warming motor.
 WANDER_PER_ROOT_H = 0.02
 # Blocks: on the wing as long as a lull lasts, so that blocks are nearly independent.
-BLOCK_S = {HOVER: 10.0, CLIMB: 20.0, CRUISE: 30.0, DESCENT: 20.0}
+BLOCK_S = {HOVER: 5.0, CLIMB: 20.0, CRUISE: 30.0, DESCENT: 20.0}
 SAMPLE_S = 0.9
-START_NOISE = {HOVER: 0.03, CLIMB: 0.06, CRUISE: 0.06, DESCENT: 0.2}  # of a block's mean
+START_NOISE = {HOVER: 0.04, CLIMB: 0.06, CRUISE: 0.06, DESCENT: 0.2}  # of a block's mean
 NOISE_GAIN = 0.05
 REFERENCE_FLOOR_W = (
     40.0  # noise is relative to no less than this: a descent may draw next to nothing
@@ -124,7 +124,9 @@ def model_w(aircraft: Aircraft, sample: PowerSample, mass_kg: float) -> tuple[fl
     lift = weight_n * sample.load_factor
     induced = 2.0 * aircraft.k * lift * lift / (sample.density * v * area)
     rise = weight_n * sample.climb_mps
-    power = max(parasite + induced + rise, 0.0) / aircraft.cruise_efficiency
+    if parasite + induced + rise <= 0.0:
+        return 0.0, 0.0
+    power = (parasite + induced + rise) / aircraft.cruise_efficiency
     return power, (2.0 * induced + rise) / mass_kg / aircraft.cruise_efficiency
 
 
@@ -163,12 +165,18 @@ def take(scales: Scales, aircraft: Aircraft, mean: PowerSample) -> Scales:
     model, by_mass = model_w(aircraft, mean, float(x[MASS]))
     scale, avionics = math.exp(x[regime]), math.exp(x[AVIONICS]) * aircraft.avionics_w
     h = np.zeros(6)
-    h[regime], h[AVIONICS], h[MASS] = scale * model, avionics, scale * by_mass
+    h[regime], h[AVIONICS] = scale * model, avionics
+    r_mass = 0.0
+    if regime == HOVER:
+        h[MASS] = scale * by_mass
+    else:
+        # on the wing the polar is less sure than the mass: it is considered, not corrected
+        r_mass = (scale * by_mass) ** 2 * float(p[MASS, MASS])
     expected = scale * model + avionics
-    reference = max(expected, REFERENCE_FLOOR_W)
+    reference = max(expected, 0.5 * _level_w(aircraft, mean, float(x[MASS])))
     noise = scales.regimes[regime]
     r = noise.noise_var * reference**2
-    seen = update(x, p, mean.power_w - expected, h, r)
+    seen = update(x, p, mean.power_w - expected, h, r + r_mass)
     noise, changed = _watch(_noise(noise, seen, r), seen)
     regimes = tuple(noise if i == regime else old for i, old in enumerate(scales.regimes))
     # a block of half a minute shows sqrt(60 / 90) of a lull that lasts a minute
@@ -177,6 +185,11 @@ def take(scales: Scales, aircraft: Aircraft, mean: PowerSample) -> Scales:
         scales, gust_w=gust_w, x=seen.x, p=seen.p, regimes=regimes, last_s=mean.t_s, seen=seen
     )
     return _freed(scales, regime) if changed else scales
+
+
+def _level_w(aircraft: Aircraft, mean: PowerSample, mass_kg: float) -> float:
+    """Power [W] of the same flight, level: what a descent's fluctuation is measured against."""
+    return model_w(aircraft, mean._replace(climb_mps=max(mean.climb_mps, 0.0)), mass_kg)[0]
 
 
 def _noise(noise: Regime, seen: Updated, r: float) -> Regime:

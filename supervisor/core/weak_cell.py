@@ -25,6 +25,8 @@ Array = NDArray[np.float64]
 CAPACITY_SD, RESISTANCE_SD = 0.010, 0.05
 CAPACITY_WANDER, RESISTANCE_WANDER = 0.003, 0.02  # per root hour
 READING_SD_V, LASTING_S = 0.003, 10.0
+# A cell this many sigma below what its spread explains is no longer one of a sorted pack.
+ODD_SIGMA, FAULT_CAPACITY_SD, FAULT_RESISTANCE_SD = 5.0, 0.05, 0.25
 # Where weakness counts: the landing hover, at 12 % charge. Sag in volts per unit of d and of q.
 SAG_CAPACITY_V, SAG_RESISTANCE_V = 2.2, 0.35
 
@@ -55,13 +57,16 @@ def start(cells: int) -> CellSpread:
 def observe(spread: CellSpread, cell_v: Array, h: tuple[float, float], dt_s: float) -> CellSpread:
     """(belief, cell voltages) -> belief. ``h``: volts per unit of d and of q at this moment."""
     row = np.array(h)
+    below = float(np.mean(cell_v)) - cell_v
     p = spread.p + np.diag([CAPACITY_WANDER**2, RESISTANCE_WANDER**2]) * (dt_s / 3600.0)
     r = READING_SD_V**2 * max(LASTING_S / max(dt_s, 0.1), 1.0)
     # K = P h' / (h P h' + r), the same for every cell
+    surprise = below - spread.x @ row
+    if float(np.max(surprise)) > ODD_SIGMA * math.sqrt(float(row @ p @ row) + r):
+        p = p + np.diag(np.square([FAULT_CAPACITY_SD, FAULT_RESISTANCE_SD]))
     ph = p @ row
     gain = ph / (float(row @ ph) + r)
-    below = float(np.mean(cell_v)) - cell_v
-    x = spread.x + np.outer(below - spread.x @ row, gain)
+    x = spread.x + np.outer(surprise, gain)
     # only differences are seen: their mean is the mean cell's business
     return CellSpread(x - x.mean(axis=0), p - np.outer(gain, ph))
 

@@ -36,7 +36,7 @@ NAN = math.nan
 
 # Prior 1-sigma of the sensors' errors: scale, bias [m/s], compass [rad], assumed speed. Common
 # practice for small aircraft, no source; a flight's turns replace them within minutes.
-SENSOR_SD = (0.04, 0.4, 0.052, 0.08)
+SENSOR_SD = (0.025, 0.3, 0.035, 0.08)
 SENSORS = len(SENSOR_SD)
 STRETCH_S, STRETCH_M = 45.0, 1200.0  # one node of memory at least this often
 MAX_NODES = 32
@@ -81,6 +81,7 @@ class WindState:
     here: tuple[float, float, float] = (0.0, 0.0, 0.0)  # mean (n, e) and 1 sigma at the last solve
     foreseen: Array = field(default_factory=lambda: np.zeros(2))  # forecast there
     solved_s: float = -math.inf
+    sensors_s: float = -math.inf  # when a sensor was last found changed
 
 
 def start(forecast: ForecastWind, kernel: Kernel, t_s: float) -> WindState:
@@ -146,8 +147,10 @@ def observe(state: WindState, sample: Sample) -> WindState:
         steady = state.steady_mps + gain * (sample.tas_mps - state.steady_mps)
     z, h = rows(sample, sensors, steady)
     chi2, gust_var = _residual(state, sample, z, h)
-    if chi2 > ODD_CHI2 and state.odd < ODD_RUN:
-        return replace(state, last_s=sample.t_s, odd=state.odd + 1)
+    if chi2 > ODD_CHI2:
+        if state.odd < ODD_RUN:
+            return replace(state, last_s=sample.t_s, odd=state.odd + 1)
+        return replace(new_sensors(state, sample.t_s), last_s=sample.t_s, odd=0)
     # white-equivalent variance of correlated noise: sigma^2 2 tau / dt
     tau_s = GUST_LENGTH_M / max(sample.tas_mps, 5.0)
     white = (HEADING_NOISE_RAD * sample.tas_mps) ** 2
@@ -170,6 +173,29 @@ def observe(state: WindState, sample: Sample) -> WindState:
         ),
         seen,
     )
+
+
+def new_sensors(state: WindState, t_s: float) -> WindState:
+    """A sensor has changed (compass knocked, tube iced): its errors are unknown again.
+
+    What the stretches said about the wind is kept, with the old errors integrated out (Schur's
+    complement of the joint information); what they said about the errors no longer holds.
+    """
+    if state.solved is None:
+        return state
+    mean, inverse = state.solved.sensor_mean, np.linalg.inv(state.solved.sensor_cov)
+    kept = []
+    for e in state.evidence:
+        # y is on absolute errors: move to deviations from their mean, then integrate out
+        mix = e.j[:2, 2:] @ np.linalg.inv(e.j[2:, 2:] + inverse)
+        y = e.y - e.j[:, 2:] @ mean
+        j_new, y_new = np.zeros_like(e.j), np.zeros_like(e.y)
+        j_new[:2, :2] = e.j[:2, :2] - mix @ e.j[2:, :2]
+        y_new[:2] = y[:2] - mix @ y[2:]
+        kept.append(Evidence(e.place, e.seconds, j_new, y_new))
+    state = replace(state, evidence=tuple(kept), change=wind_change.Change(state.change.log_p))
+    place = np.append(kept[-1].place[:3], t_s) if kept else np.array([0.0, 0.0, 50.0, t_s])
+    return replace(_refreshed(state, place), sensors_s=t_s)
 
 
 def _residual(state: WindState, sample: Sample, z: Array, h: Array) -> tuple[float, float]:
