@@ -19,6 +19,8 @@ from supervisor.core.events import Level
 # Probability of landing at home with the reserve below which home counts as in doubt, and as lost.
 # Ours: "in doubt" is where one landing in ten touches the reserve; "lost" is more likely than not.
 IN_DOUBT, LOST = 0.90, 0.50
+# The same for the voltage in the landing hover alone.
+HOVER_THIN, HOVER_BAD = 0.95, 0.70
 # Silence on the link that counts as stale; a heartbeat comes every second (MAVLink, minimal).
 STALE_S, STALE_WARNING_S = 5.0, 60.0
 REMIND_AFTER_S = 60.0
@@ -83,7 +85,7 @@ def _above(value: float, enter: float, leave: float, held: bool) -> bool:
 def _turn_back_now(s: Situation, now: Level) -> Level:
     if not s.airborne or s.homeward:
         return Level.NORMAL
-    due = _below(s.turn_back_safe_s, 1e-9, 60.0, now is Level.WARNING)
+    due = _below(s.turn_back_safe_s, 1e-9, 0.5 * s.soon_lead_s, now is Level.WARNING)
     return Level.WARNING if due else Level.NORMAL
 
 
@@ -132,9 +134,11 @@ def _plan_not_covered(s: Situation, now: Level) -> Level:
 def _hover_margin(s: Situation, now: Level) -> Level:
     if not s.airborne:
         return Level.NORMAL
-    if _below(s.hover_holds, 0.90, 0.93, now is Level.WARNING):
+    # At the turn the whole way home has the policy's confidence, the hover included: a caution
+    # must wait until it has clearly lost more than that, or it would come with every turn.
+    if _below(s.hover_holds, HOVER_BAD, HOVER_BAD + 0.1, now is Level.WARNING):
         return Level.WARNING
-    thin = _below(s.hover_holds, s.confidence, 0.5 * (1 + s.confidence), now.rank >= 2)
+    thin = _below(s.hover_holds, HOVER_THIN, HOVER_THIN + 0.03, now.rank >= Level.CAUTION.rank)
     return Level.CAUTION if thin else Level.NORMAL
 
 
@@ -182,10 +186,10 @@ def _link_degraded(s: Situation, now: Level) -> Level:
 
 RULES: tuple[Rule, ...] = (
     Rule("land-now", _land_now, persist_s=15.0),
-    Rule("turn-back-now", _turn_back_now, persist_s=4.0),
-    Rule("divert", _divert, persist_s=10.0),
-    Rule("home-not-covered", _home_not_covered, persist_s=10.0),
-    Rule("hover-margin", _hover_margin, persist_s=20.0),
+    Rule("turn-back-now", _turn_back_now, persist_s=4.0, hold_s=30.0),
+    Rule("divert", _divert, persist_s=10.0, hold_s=60.0),
+    Rule("home-not-covered", _home_not_covered, persist_s=10.0, hold_s=60.0),
+    Rule("hover-margin", _hover_margin, persist_s=20.0, hold_s=60.0),
     Rule("turn-back-soon", _turn_back_soon, persist_s=4.0, under="turn-back-now"),
     Rule("telemetry-stale", _telemetry_stale, hold_s=0.0),
     Rule("position-lost", _position_lost, persist_s=3.0, hold_s=5.0),

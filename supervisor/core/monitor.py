@@ -15,7 +15,16 @@ from supervisor.core import homeward, report, wording
 from supervisor.core.belief import Belief
 from supervisor.core.decide import STALE_S, Alerts, Change, Situation, acknowledge, decide
 from supervisor.core.estimate import Estimator
-from supervisor.core.events import Acknowledged, Advisory, Level, Observation, Phase, Status, Text
+from supervisor.core.events import (
+    Acknowledged,
+    Advisory,
+    Level,
+    Observation,
+    Phase,
+    Spread,
+    Status,
+    Text,
+)
 from supervisor.core.forecast import Forecast, Forecaster
 from supervisor.core.plan import Flight
 from supervisor.core.situation import Heard, assess
@@ -90,7 +99,8 @@ class Monitor:
         if belief is not None and t_s - self._heard.t_s <= STALE_S:
             belief = self._with_heading_home(belief)
             self._looks += 1
-            self._forecast = self._forecaster.forecast(belief, self._looks)
+            forecast = self._forecaster.forecast(belief, self._looks)
+            self._forecast = _bound_for_home(forecast) if belief.homeward else forecast
         situation = assess(
             self.flight, self._heard, belief, self._forecast, t_s, self._homeward.yes
         )
@@ -134,6 +144,18 @@ class Monitor:
         if change.level is Level.WARNING:
             out.append(Text(SEVERITY[change.level], sentence))
         return out
+
+
+def _bound_for_home(forecast: Forecast) -> Forecast:
+    """The forecast of an aircraft that has turned: there is no turn left to time."""
+    never = Spread(math.inf, math.inf, math.inf)
+    numbers = replace(
+        forecast.numbers,
+        turn_back_s=never,
+        turn_back_safe_s=math.inf,
+        completion=forecast.numbers.covered,
+    )
+    return replace(forecast, numbers=numbers, turn_back_place=None)
 
 
 def _period_s(s: Situation) -> float:

@@ -71,7 +71,7 @@ def test_a_calm_flight_says_nothing() -> None:
         ("divert", {"covered": 0.2, "best_alternate_covered": 0.9}, Level.WARNING),
         ("land-now", {"covered": 0.0, "any_site_reachable": False}, Level.WARNING),
         ("plan-not-covered", {"completion": 0.1}, Level.ADVISORY),
-        ("hover-margin", {"hover_holds": 0.95}, Level.CAUTION),
+        ("hover-margin", {"hover_holds": 0.93}, Level.CAUTION),
         ("hover-margin", {"hover_holds": 0.5}, Level.WARNING),
         ("headwind-home", {"headwind_excess_mps": 5.0, "headwind_cost_wh": 90.0}, Level.CAUTION),
         ("budget-overrun", {"overrun_wh": 60.0}, Level.CAUTION),
