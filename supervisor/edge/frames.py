@@ -71,6 +71,9 @@ class SplitCounts:
     damaged: int = 0  # headers of ids we know whose CRC was wrong
 
 
+_UNCOUNTED = SplitCounts()  # where nobody looks
+
+
 class Splitter:
     """Collects bytes, gives frames."""
 
@@ -87,9 +90,9 @@ class Splitter:
         at, size = 0, len(data)
         while at < size:
             if data[at] == MAGIC_2:
-                step = self._take_2(data, at, size, found)
+                step = _take_2(data, at, found, self.counts)
             elif data[at] == MAGIC_1:
-                step = self._take_1(data, at, size, found)
+                step = _take_1(data, at, found, self.counts)
             else:
                 step = 1
             if step == 0:
@@ -101,61 +104,68 @@ class Splitter:
         self._rest = data[at:]
         return found
 
-    def _take_2(self, data: bytes, at: int, size: int, found: list[Frame]) -> int:
-        """Append the frame at ``at``; returns its size, 1 if there is none, 0 to see more."""
-        if size - at < SMALLEST_2:
-            return 0
-        length: int
-        length, flags, _, seq, sysid, compid, msgid = _HEAD_2.unpack_from(data, at + 1)
-        msgid &= ID_MASK
-        seed = _SEEDS.get(msgid)
-        if seed is None:
-            self.counts.unread += 1
-            found.append(_new(Frame, (b"", msgid, sysid, compid, seq, b"")))
-            return 1
-        if flags & ~SIGNED:
-            return 1
-        check = at + HEADER_2 + length
-        end = check + (CRC + SIGNATURE if flags else CRC)
-        if end > size:
-            return 0
-        if mcrf4xx(seed, mcrf4xx(data[at + 1 : check])) != data[check] | data[check + 1] << 8:
-            self.counts.damaged += 1
-            return 1
-        self.counts.frames += 1
-        payload = data[at + HEADER_2 : check]
-        found.append(_new(Frame, (data[at:end], msgid, sysid, compid, seq, payload)))
-        return end - at
 
-    def _take_1(self, data: bytes, at: int, size: int, found: list[Frame]) -> int:
-        """The same for MAVLink 1, whose payloads are never trimmed nor extended."""
-        if size - at < SMALLEST_1:
-            return 0
-        length: int
-        length, seq, sysid, compid, msgid = _HEAD_1.unpack_from(data, at + 1)
-        if msgid not in _FIXED_SIZE:
-            self.counts.unread += 1
-            found.append(_new(Frame, (b"", msgid, sysid, compid, seq, b"")))
-            return 1
-        check = at + HEADER_1 + length
-        if length != _FIXED_SIZE[msgid]:
-            return 1
-        if check + CRC > size:
-            return 0
-        right = mcrf4xx(_SEEDS[msgid], mcrf4xx(data[at + 1 : check]))
-        if right != data[check] | data[check + 1] << 8:
-            self.counts.damaged += 1
-            return 1
-        self.counts.frames += 1
-        payload = data[at + HEADER_1 : check]
-        found.append(Frame(data[at : check + CRC], msgid, sysid, compid, seq, payload))
-        return check + CRC - at
+def _take_2(data: bytes, at: int, found: list[Frame], counts: SplitCounts) -> int:
+    """Append the frame at ``at``; returns its size, 1 if there is none, 0 to see more."""
+    if len(data) - at < SMALLEST_2:
+        return 0
+    length: int
+    length, flags, _, seq, sysid, compid, msgid = _HEAD_2.unpack_from(data, at + 1)
+    msgid &= ID_MASK
+    seed = _SEEDS.get(msgid)
+    if seed is None:
+        counts.unread += 1
+        found.append(_new(Frame, (b"", msgid, sysid, compid, seq, b"")))
+        return 1
+    if flags & ~SIGNED:
+        return 1
+    check = at + HEADER_2 + length
+    end = check + (CRC + SIGNATURE if flags else CRC)
+    if end > len(data):
+        return 0
+    if mcrf4xx(seed, mcrf4xx(data[at + 1 : check])) != data[check] | data[check + 1] << 8:
+        counts.damaged += 1
+        return 1
+    counts.frames += 1
+    payload = data[at + HEADER_2 : check]
+    found.append(_new(Frame, (data[at:end], msgid, sysid, compid, seq, payload)))
+    return end - at
+
+
+def _take_1(data: bytes, at: int, found: list[Frame], counts: SplitCounts) -> int:
+    """The same for MAVLink 1, whose payloads are never trimmed nor extended."""
+    if len(data) - at < SMALLEST_1:
+        return 0
+    length: int
+    length, seq, sysid, compid, msgid = _HEAD_1.unpack_from(data, at + 1)
+    if msgid not in _FIXED_SIZE:
+        counts.unread += 1
+        found.append(_new(Frame, (b"", msgid, sysid, compid, seq, b"")))
+        return 1
+    check = at + HEADER_1 + length
+    if length != _FIXED_SIZE[msgid]:
+        return 1
+    if check + CRC > len(data):
+        return 0
+    right = mcrf4xx(_SEEDS[msgid], mcrf4xx(data[at + 1 : check]))
+    if right != data[check] | data[check + 1] << 8:
+        counts.damaged += 1
+        return 1
+    counts.frames += 1
+    payload = data[at + HEADER_1 : check]
+    found.append(Frame(data[at : check + CRC], msgid, sysid, compid, seq, payload))
+    return check + CRC - at
 
 
 def read_frame(raw: bytes) -> Frame | None:
     """The frame that these bytes are: one of those a recording or a simulation hands over."""
-    found = Splitter().feed(raw)
-    return found[0] if len(found) == 1 and found[0].raw else None
+    found: list[Frame] = []
+    take = _TAKE.get(raw[0]) if raw else None
+    step = take(raw, 0, found, _UNCOUNTED) if take is not None else 0
+    return found[0] if found and step == len(raw) else None
+
+
+_TAKE = {MAGIC_2: _take_2, MAGIC_1: _take_1}
 
 
 def build(

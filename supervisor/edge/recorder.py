@@ -91,7 +91,7 @@ class Recorder:
             self._times = (min(first, t_ns), max(last, t_ns))
             self._records.append(record)
             self._pending_bytes += len(record)
-            if self._pending_bytes > CHUNK_BYTES:
+            if self._pending_bytes > CHUNK_BYTES and not self.fault:
                 self._wake.set()
 
     def close(self) -> None:

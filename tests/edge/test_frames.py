@@ -8,7 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from supervisor.edge import wire
-from supervisor.edge.frames import Frame, Splitter, build
+from supervisor.edge.frames import Frame, Splitter, build, read_frame
 
 TUNNEL, TUNNEL_SEED = 385, 147
 KNOWN = sorted(wire.ROWS)
@@ -152,3 +152,12 @@ def test_a_long_damaged_stream() -> None:
     assert sent <= found
     # A random match of a 16-bit CRC is possible, but rare.
     assert len(found - sent) <= 2
+
+
+def test_one_frame_alone() -> None:
+    whole = Splitter().feed(frame(5))[0]
+    assert read_frame(frame(5)) == whole
+    for wrong in (b"", b"\xfd", frame(5)[:-1], frame(5) + b"\0", b"\0" + frame(5)[1:], bytes(12)):
+        assert read_frame(wrong) is None
+    private = b"\xfd\x01\x00\x00\x05\x01\x01\x39\x30\x00\x11\x22\x33"
+    assert read_frame(private) is None
