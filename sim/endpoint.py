@@ -14,6 +14,7 @@ from collections.abc import Awaitable, Callable, Sequence
 from dataclasses import dataclass, replace
 
 from sim.flight import Flight
+from sim.link import LossyLink
 from sim.ports import Port
 from sim.state import AircraftState, Phase
 from sim.telemetry import Telemetry
@@ -36,6 +37,19 @@ class Pace:
 
     rate: float = 1.0
     hold: Hold | None = None
+
+
+def carried(
+    link: LossyLink | None, telemetry: Telemetry, state: AircraftState
+) -> list[tuple[float, bytes]]:
+    """The frames up to ``state`` as the far end of ``link`` gets them (None: a wire)."""
+    frames = telemetry.frames(state)
+    if link is None:
+        return frames
+    telemetry.messages.link_quality = 1.0 - link.quality(state).loss
+    for t_s, frame in frames:
+        link.put(t_s, frame, state)
+    return link.take(state.t_s)
 
 
 class Leash:
@@ -79,12 +93,13 @@ class Endpoint:
         wait_s: float = 10.0,
         linger_s: float = 10.0,
         turn_back_at_s: float = math.inf,
+        link: LossyLink | None = None,
         watch: Callable[[AircraftState, list[tuple[float, bytes]]], None] | None = None,
     ) -> None:
         self.flight, self.telemetry = flight, telemetry
         self._ports, self._pace = ports, pace or Pace()
         self._wait_s, self._linger_s, self._turn_back_at_s = wait_s, linger_s, turn_back_at_s
-        self._watch = watch
+        self._watch, self._link = watch, link
         self._pending: deque[tuple[float, bytes]] = deque()
         self._after_s = 0.0
         telemetry.autopilot.on_return = self.command_return
@@ -111,13 +126,19 @@ class Endpoint:
             self.flight.command_divert(alternate)
         return self._flying()
 
+    def _receive(self, data: bytes) -> list[bytes]:
+        """A client's frames, if the link brings them up to the aircraft."""
+        if self._link is not None and not self._link.passes(self.flight.state):
+            return []
+        return self.telemetry.handle(data)
+
     # --- the run ---
 
     async def run(self) -> AircraftState:
         """Fly to the end and a little beyond; returns the last true state."""
         try:
             for port in self._ports:
-                await port.open(self.telemetry.handle)
+                await port.open(self._receive)
             self.telemetry.begin(self.flight.state)
             if self._wait_s > 0.0:
                 await self._pre_roll()
@@ -167,7 +188,7 @@ class Endpoint:
         pending = self._pending
         while self._now_s() < until_s and self._after_s < self._linger_s:
             state = self._step()
-            frames = self.telemetry.frames(state)
+            frames = carried(self._link, self.telemetry, state)
             pending.extend(frames)
             if self._watch is not None:
                 self._watch(state, frames)
@@ -184,10 +205,26 @@ class Endpoint:
         flight = self.flight
         if flight.done:
             self._after_s += 0.5
-            return replace(flight.state, t_s=self._now_s())
+            return self._parked()
         if flight.t_s >= self._turn_back_at_s:
             self.command_return()
         return flight.step()
+
+    def _parked(self) -> AircraftState:
+        """After the last step: standing still, only the avionics still draw."""
+        last, avionics_w = self.flight.state, self.flight.craft.avionics_w
+        return replace(
+            last,
+            t_s=self._now_s(),
+            vn_mps=0.0,
+            ve_mps=0.0,
+            vd_mps=0.0,
+            roll_rad=0.0,
+            pitch_rad=0.0,
+            throttle=0.0,
+            power_w=avionics_w,
+            current_a=avionics_w / last.pack_v,
+        )
 
     async def _send(self, frames: list[bytes]) -> None:
         if frames:

@@ -69,6 +69,7 @@ class LossyLink:
         self._home = (math.radians(home.lat_deg), math.radians(home.lon_deg))
         self._dropouts = tuple(f for f in faults if f.kind == "telemetry-dropout")
         self._random = Random(f"{seed} link {kind.value}")
+        self._upward = Random(f"{seed} link {kind.value} upward")
         self._flying: list[tuple[float, int, bytes]] = []  # heap: arrival, number, frame
         self._number = 0
         self.lost = 0
@@ -120,6 +121,10 @@ class LossyLink:
         self._fly(t_s + fixed_s * (1.0 + JITTER * jitter), frame)
         if again < DOUBLED:
             self._fly(t_s + fixed_s * (1.0 + JITTER * second_jitter), frame)
+
+    def passes(self, state: AircraftState) -> bool:
+        """Whether one frame the other way gets through now; its delay is neglected."""
+        return self._upward.random() >= max(self.quality(state).loss, self._dropped(state.t_s))
 
     def _dropped(self, t_s: float) -> float:
         return max((amount_of(f) * share(f, t_s) for f in self._dropouts), default=0.0)

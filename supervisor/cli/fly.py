@@ -17,16 +17,14 @@ import click
 from supervisor.errors import InputError, LinkError
 
 if TYPE_CHECKING:
-    from sim.flight import Flight
+    from sim.headless import Sortie, Watch
     from sim.scenario import Scenario
     from sim.state import AircraftState
-    from sim.telemetry import Telemetry
 
-LONGEST_S = 12 * 3600.0
 PROGRESS_S = 2.0  # wall time between progress lines
 DEFAULT_TARGET = "udp:127.0.0.1:14550"
 
-Watch = Callable[["AircraftState", list[tuple[float, bytes]]], None]
+Write = Callable[[float, bytes], None]
 
 
 @click.command(short_help="the simulator alone, over real links")
@@ -40,6 +38,8 @@ Watch = Callable[["AircraftState", list[tuple[float, bytes]]], None]
                    f"[default: {DEFAULT_TARGET}]")  # fmt: skip
 @click.option("--turn-back-at", type=click.FloatRange(min=0.0), metavar="SECONDS",
               help="turn for home then, whatever the plan says")  # fmt: skip
+@click.option("--through", type=click.Choice(["wire", "cellular", "radio"]), default="wire",
+              show_default=True, help="what carries the frames")  # fmt: skip
 @click.option("--wait", "wait_s", type=click.FloatRange(min=0.0), default=10.0, show_default=True,
               help="seconds on the ground for a client to ask for what it needs")  # fmt: skip
 @click.option("--headless", is_flag=True, help="no link: flight.mcap and truth.json into --out")
@@ -56,6 +56,7 @@ def command(
     rate: str,
     targets: tuple[str, ...],
     turn_back_at: float | None,
+    through: str,
     wait_s: float,
     headless: bool,
     out: Path | None,
@@ -74,21 +75,20 @@ def command(
         return 0
     if name is None:
         raise click.UsageError("give a flight with --scenario NAME, or see --list")
-    scenario = load_scenario(name)
-    turn_back_s = math.inf if turn_back_at is None else turn_back_at
     if headless and targets:
         raise click.UsageError("--headless writes into --out; it takes no --to")
     if headless != (out is not None):
         raise click.UsageError("--headless and --out DIR go together")
+    sortie = make_sortie(load_scenario(name), seed, turn_back_at, through)
     series: list[AircraftState] = []
     if out is not None:
-        last = fly_headless(scenario, seed, out, turn_back_s, grid_s, series)
+        last = fly_headless(sortie, out, grid_s, series)
     else:
         ways = targets or (DEFAULT_TARGET,)
-        last = fly_over_links(scenario, seed, ways, parse_rate(rate), turn_back_s, wait_s, series)
+        last = fly_over_links(sortie, ways, parse_rate(rate), wait_s, series)
     say(f"{summary(last)}\n")
     if plot is not None:
-        draw(plot, scenario, seed, series)
+        draw(plot, sortie, series)
     return 0
 
 
@@ -146,114 +146,85 @@ def parse_rate(text: str) -> float:
 # --- the two ways to fly -----------------------------------------------------------------------
 
 
+def make_sortie(scenario: Scenario, seed: int, turn_back_at: float | None, through: str) -> Sortie:
+    """The flight that was asked for."""
+    from sim.headless import Sortie
+    from sim.link import Kind
+
+    link = None if through == "wire" else Kind(through)
+    return Sortie(scenario, seed, math.inf if turn_back_at is None else turn_back_at, link)
+
+
 def fly_headless(
-    scenario: Scenario,
-    seed: int,
-    out: Path,
-    turn_back_s: float,
-    grid_s: float,
-    series: list[AircraftState],
+    sortie: Sortie, out: Path, grid_s: float, series: list[AircraftState]
 ) -> AircraftState:
     """As fast as it will go, into ``out``; returns the last true state."""
-    from sim.flight import Flight
-    from sim.framefile import FrameFile
-    from sim.telemetry import Telemetry
-    from sim.truth import document, row
+    from sim.headless import fly, write_truth
 
-    folder(out)
-    flight, telemetry = Flight(scenario, seed), Telemetry(scenario, seed)
-    before_take_off = flight.fork()
-    watch = watching(series, Progress())
-    with FrameFile(out / "flight.mcap", metadata_of(scenario, seed)) as file:
-        fly_through(flight, telemetry, turn_back_s, watch, file.write)
+    with ExitStack() as stack:
+        write = writers(stack, sortie, [out / "flight.mcap"])
+        last = fly(sortie, watching(series, write))
     say("the truth: turn-backs ...\n")
-    rows = [row(state) for state in series]
-    content = document(before_take_off, rows, flight.state, grid_s)
-    (out / "truth.json").write_text(json.dumps(content, allow_nan=False) + "\n", encoding="utf-8")
-    return flight.state
-
-
-def fly_through(
-    flight: Flight,
-    telemetry: Telemetry,
-    turn_back_s: float,
-    watch: Watch,
-    write: Callable[[float, bytes], None],
-) -> None:
-    """Step to the end without a clock."""
-    while not flight.done and flight.t_s < LONGEST_S:
-        if flight.t_s >= turn_back_s and not flight.state.returning:
-            flight.command_return()
-        state = flight.step()
-        frames = telemetry.frames(state)
-        for t_s, frame in frames:
-            write(t_s, frame)
-        watch(state, frames)
+    write_truth(out / "truth.json", sortie, series, last, grid_s)
+    return last
 
 
 def fly_over_links(
-    scenario: Scenario,
-    seed: int,
+    sortie: Sortie,
     targets: tuple[str, ...],
     rate: float,
-    turn_back_s: float,
     wait_s: float,
     series: list[AircraftState],
 ) -> AircraftState:
-    """Through ports (and into files); files alone need no clock."""
+    """Through ports and into files; files alone need no clock."""
     from sim.endpoint import Endpoint, Pace
     from sim.flight import Flight
-    from sim.framefile import FrameFile
+    from sim.headless import fly
     from sim.ports import PortError, make_port
     from sim.telemetry import Telemetry
 
-    flight, telemetry = Flight(scenario, seed), Telemetry(scenario, seed)
     paths = [Path(target) for target in targets if target.endswith(".mcap")]
-    watch = watching(series, Progress())
-    with ExitStack() as stack:
-        files = []
-        for path in paths:
-            folder(path.parent)
-            files.append(stack.enter_context(FrameFile(path, metadata_of(scenario, seed))))
-
-        def write(t_s: float, frame: bytes) -> None:
-            for file in files:
-                file.write(t_s, frame)
-
-        def record(state: AircraftState, frames: list[tuple[float, bytes]]) -> None:
-            for t_s, frame in frames:
-                write(t_s, frame)
-            watch(state, frames)
-
-        if len(paths) == len(targets):
-            fly_through(flight, telemetry, turn_back_s, watch, write)
-            return flight.state
-        try:
-            ports = [make_port(target) for target in targets if not target.endswith(".mcap")]
-            endpoint = Endpoint(
-                flight, telemetry, ports, Pace(rate),
-                wait_s=wait_s, turn_back_at_s=turn_back_s, watch=record,
-            )  # fmt: skip
-            say(f"{scenario.title}, seed {seed}: to {', '.join(targets)}\n")
-            return asyncio.run(endpoint.run())
-        except PortError as error:
-            raise LinkError(error.address, error.problem) from error
-        except KeyboardInterrupt:
-            raise click.Abort from None
-
-
-def metadata_of(scenario: Scenario, seed: int) -> dict[str, str]:
-    """What a recording says about itself; ``replay`` takes the flight file from it."""
-    text = scenario.flight_path.read_text(encoding="utf-8")
-    return {"scenario": scenario.name, "simulator_seed": str(seed), "flight_file": text}
-
-
-def folder(path: Path) -> None:
-    """Make the folder, or say why not."""
     try:
-        path.mkdir(parents=True, exist_ok=True)
-    except OSError as error:
-        raise InputError(str(path), f"cannot be made: {error.strerror}") from error
+        ports = [make_port(target) for target in targets if not target.endswith(".mcap")]
+        with ExitStack() as stack:
+            watch = watching(series, writers(stack, sortie, paths))
+            if not ports:
+                return fly(sortie, watch)
+            say(f"{sortie.scenario.title}, seed {sortie.seed}: to {', '.join(targets)}\n")
+            endpoint = Endpoint(
+                Flight(sortie.scenario, sortie.seed),
+                Telemetry(sortie.scenario, sortie.seed),
+                ports,
+                Pace(rate),
+                wait_s=wait_s,
+                turn_back_at_s=sortie.turn_back_s,
+                link=sortie.link(),
+                watch=watch,
+            )
+            return asyncio.run(endpoint.run())
+    except PortError as error:
+        raise LinkError(error.address, error.problem) from error
+    except KeyboardInterrupt:
+        raise click.Abort from None
+
+
+def writers(stack: ExitStack, sortie: Sortie, paths: list[Path]) -> Write:
+    """Open every file; what is returned writes a frame into all of them."""
+    from sim.framefile import FrameFile
+
+    files = []
+    for path in paths:
+        try:
+            path.parent.mkdir(parents=True, exist_ok=True)
+            files.append(stack.enter_context(FrameFile(path, sortie.metadata())))
+        except OSError as error:
+            raise InputError(str(path), f"cannot be written: {error.strerror}") from error
+
+    def write(t_s: float, frame: bytes) -> None:
+        for file in files:
+            file.write(t_s, frame)
+
+    return write
 
 
 # --- what a person sees ------------------------------------------------------------------------
@@ -270,10 +241,9 @@ class Progress:
 
     def __init__(self) -> None:
         self._next = time.monotonic() + PROGRESS_S
-        self._phase = ""
 
     def __call__(self, state: AircraftState) -> None:
-        """Say something if it is time or the phase is new."""
+        """Say something if it is time."""
         now = time.monotonic()
         if now >= self._next:
             self._next = now + PROGRESS_S
@@ -291,12 +261,14 @@ def summary(state: AircraftState) -> str:
     )
 
 
-def watching(series: list[AircraftState], progress: Progress) -> Watch:
-    """A watcher that keeps one state a second and reports progress."""
-    next_s = 0.0
+def watching(series: list[AircraftState], write: Write) -> Watch:
+    """A watcher that writes every frame, keeps one state a second and reports progress."""
+    next_s, progress = 0.0, Progress()
 
-    def watch(state: AircraftState, _frames: list[tuple[float, bytes]]) -> None:
+    def watch(state: AircraftState, frames: list[tuple[float, bytes]]) -> None:
         nonlocal next_s
+        for t_s, frame in frames:
+            write(t_s, frame)
         if state.t_s >= next_s:
             next_s = math.floor(state.t_s) + 1.0
             series.append(state)
@@ -305,11 +277,14 @@ def watching(series: list[AircraftState], progress: Progress) -> Watch:
     return watch
 
 
-def draw(path: Path, scenario: Scenario, seed: int, series: list[AircraftState]) -> None:
+def draw(path: Path, sortie: Sortie, series: list[AircraftState]) -> None:
     """The picture of the flight; says what to install when matplotlib is missing."""
     try:
         from sim.picture import draw_flight
     except ImportError as error:
         raise InputError("--plot", "needs matplotlib", allowed="install homeleg[report]") from error
-    draw_flight(path, f"{scenario.title}, seed {seed}", series)
+    try:
+        draw_flight(path, f"{sortie.scenario.title}, seed {sortie.seed}", series)
+    except OSError as error:
+        raise InputError(str(path), f"cannot be written: {error.strerror}") from error
     say(f"{path}\n")
