@@ -48,6 +48,7 @@ LOCAL_ATTEMPT_S = 1.5  # a broker on this machine that knows no MQTT 5 says noth
 BACKOFF_FIRST_S, BACKOFF_MOST_S, BACKOFF_REFUSED_S = 0.2, 1.5, 5.0
 DEAD_AFTER_S = (8.0, 30.0)  # unanswered bytes end the connection: quick link, slow link
 SLOW_S = 1.5  # a first answer later than this makes the link a slow one
+QUICK_LOSS_S, QUICK_LOSSES = 5.0, 4  # so many connections thrown out at once: a double name
 PILE_BYTES = 8_000  # statuses wait while so much is unanswered
 
 Event = Callable[[str, dict[str, Any]], None]
@@ -134,6 +135,7 @@ class Uplink:
         self._tries = 0
         self._suffix = ""
         self._quick_losses = 0
+        self._stood = False
         self._slow = False
         self._wire_seen = 0
 
@@ -243,6 +245,7 @@ class Uplink:
 
     def _greet(self, session: Session, took_s: float) -> None:
         self._session = session
+        self._stood = True
         self._slow = took_s > SLOW_S
         self._tries = 0
         self._wire_seen = 0
@@ -417,10 +420,14 @@ class Uplink:
         self.counts.failures += 1
         if failure.silent:
             self.protocol = 4 if self.protocol == 5 else 5
-        self._quick_losses = self._quick_losses + 1 if lasted_s < 5.0 else 0
-        if failure.taken_over or (self.protocol == 4 and self._quick_losses >= 4):
-            # Somebody else uses our name. Fighting over it would stop both.
+        stood = self._stood
+        self._stood = False
+        if stood and not failure.refused:
+            self._quick_losses = self._quick_losses + 1 if lasted_s < QUICK_LOSS_S else 0
+        if failure.taken_over or self._quick_losses >= QUICK_LOSSES:
+            # Somebody else uses our name (few brokers say so). Fighting over it would stop both.
             self._suffix = f"-{secrets.token_hex(2)}"
+            self._quick_losses = 0
         name = "broker_silent" if failure.silent else "broker_lost"
         self._on_event(name, {"why": str(failure), "waiting": len(self.outbox)})
 

@@ -68,10 +68,14 @@ class _Listener(logging.Handler):
         self._loop = asyncio.get_running_loop()
 
     def emit(self, record: logging.LogRecord) -> None:
+        """A line of paho's log."""
         text = record.getMessage()
-        if "pending publish calls" in text:
-            return
-        self.text = text
+        if "pending publish calls" not in text:
+            self.hear(text)
+
+    def hear(self, text: str) -> None:
+        """Something ended; the first reason is the true one."""
+        self.text = self.text or text
         with suppress(RuntimeError):  # the loop has gone: nobody waits
             self._loop.call_soon_threadsafe(self.heard.set)
 
@@ -84,7 +88,6 @@ class Session:
         self.protocol = protocol
         self.resumed = False  # the broker still knew us: subscriptions and retained are there
         self._refused: dict[int, str] = {}
-        _watch_callbacks(client, self)
 
     async def publish(
         self,
@@ -156,6 +159,7 @@ async def connected(dialer: Dialer, hello: Hello, protocol: Protocol, tls: Any) 
     logger.addHandler(listener)
     client = _client(dialer, hello, protocol, tls, logger)
     session = Session(client, protocol)
+    _watch_callbacks(client, session, listener)
     try:
         await _enter(client, listener, hello.timeout_s)
     except BaseException as error:
@@ -254,10 +258,13 @@ def _socket(client: aiomqtt.Client) -> Any:
     return client._client.socket()
 
 
-def _watch_callbacks(client: aiomqtt.Client, session: Session) -> None:
-    """See what aiomqtt passes over: the code in a PUBACK, "session present" in a CONNACK."""
+def _watch_callbacks(client: aiomqtt.Client, session: Session, listener: _Listener) -> None:
+    """See what aiomqtt passes over.
+
+    That is the code in a PUBACK, "session present" in a CONNACK, and an end before the CONNACK.
+    """
     paho: Any = client._client
-    published, accepted = paho.on_publish, paho.on_connect
+    published, accepted, ended = paho.on_publish, paho.on_connect, paho.on_disconnect
 
     def on_publish(a: Any, b: Any, mid: int, code: Any, properties: Any) -> None:
         if getattr(code, "value", 0) >= 0x80:
@@ -268,14 +275,20 @@ def _watch_callbacks(client: aiomqtt.Client, session: Session) -> None:
         session.resumed = bool(getattr(flags, "session_present", False))
         accepted(a, b, flags, code, properties)
 
-    paho.on_publish, paho.on_connect = on_publish, on_connect
+    def on_disconnect(a: Any, b: Any, flags: Any, code: Any, properties: Any = None) -> None:
+        named = "taken over" in str(code).lower()
+        listener.hear(f"the connection ended{f': {code}' if named else ''}")
+        ended(a, b, flags, code, properties)
+
+    paho.on_publish, paho.on_connect, paho.on_disconnect = on_publish, on_connect, on_disconnect
 
 
 def _explained(error: BaseException, heard: str, dialer: Dialer) -> ConnectionFailed:
     """Foreign failures in our words, once."""
     if isinstance(error, ConnectionFailed):
         return error
-    plain = refusal(error.__cause__ or error) or refusal(error) or refusal(heard)
+    origin = error.__cause__ or error.__context__  # aiomqtt keeps only the text of it
+    plain = (refusal(origin) if origin else "") or refusal(error) or refusal(heard)
     if plain:
         return ConnectionFailed(plain, refused=True)
     if isinstance(error, MqttConnectError):
@@ -283,6 +296,6 @@ def _explained(error: BaseException, heard: str, dialer: Dialer) -> ConnectionFa
         if code in (1, 0x84):  # unacceptable / unsupported protocol version
             return ConnectionFailed("the broker does not speak this MQTT version", silent=True)
         return ConnectionFailed(f"the broker refused us: {error.rc}", refused=True)
-    text = str(error) or heard or type(error).__name__
-    silent = dialer.connected and "timed out" in text
+    text = heard or str(error) or type(error).__name__
+    silent = dialer.connected and "timed out" in str(error)
     return ConnectionFailed(text, silent=silent)
