@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 from datetime import UTC, datetime, timedelta
+from itertools import pairwise
 
 from supervisor.messages import (
     Active,
@@ -53,7 +54,7 @@ def _metres(a: tuple[float, float], b: tuple[float, float]) -> float:
 def _along(metres: float) -> tuple[float, float, float]:
     """Latitude, longitude and track at a distance along the route from home."""
     points = [HOME, *((lat, lon) for _, lat, lon in ROUTE)]
-    for a, b in zip(points, points[1:], strict=False):
+    for a, b in pairwise(points):
         leg = _metres(a, b)
         if metres <= leg:
             share = metres / leg
@@ -133,8 +134,10 @@ class Story:
             f" Turning now would land {margin[1]:.0f} Wh above the reserve "
             f"({margin[0]:+.0f} to {margin[2]:+.0f})."
         )
-        words = f"Be ready to turn back in {left:.0f} min." if left < 5 else (
-            f"Fine: {left:.0f} min until it must turn."
+        words = (
+            f"Be ready to turn back in {left:.0f} min."
+            if left < 5
+            else (f"Fine: {left:.0f} min until it must turn.")
         )
         return words + tail
 
@@ -260,8 +263,7 @@ class Story:
             )
         ]
         rows = [(0, 0, 0, 0)] + [
-            (10, b[0] - a[0], b[1] - a[1], b[2] - a[2])
-            for a, b in zip(fixes, fixes[1:], strict=False)
+            (10, b[0] - a[0], b[1] - a[1], b[2] - a[2]) for a, b in pairwise(fixes)
         ]
         lat, lon, height = fixes[0]
         return Track(

@@ -1,0 +1,136 @@
+"""What is shown: counted on while silent, honest while stale, the most urgent on top."""
+
+from __future__ import annotations
+
+import pytest
+from scripted import TURN_T, Story
+
+from supervisor.messages import Status
+from supervisor.watch.picture import Heard, Picture, fold, fold_all
+from supervisor.watch.view import margin_ahead, row, urgency, view
+
+STORY = Story()
+T0 = 1_900_000_000.0
+
+
+def after(*statuses: Status) -> Picture:
+    return fold_all(Picture("heron-1"), [Heard(T0 + s.t, s) for s in statuses])
+
+
+def changed(status: Status, **fields: object) -> Status:
+    return status.model_copy(update=fields)
+
+
+def test_minutes_count_on_by_the_age_of_what_is_known() -> None:
+    """23.0 min published 90 s ago (and 0.2 s old then) leaves 21.5 min less 0.2 s."""
+    status = STORY.status(TURN_T - 23.0 * 60)
+    shown = view(after(status), T0 + status.t + 90.0)
+    assert shown.figure.minutes == pytest.approx(23.0 - 90.2 / 60.0, abs=1e-6)
+    assert shown.figure.reckoned
+    numbers = status.numbers
+    assert numbers is not None
+    published = numbers.turn_back_min
+    for now, then in zip(shown.figure.spread_min, published, strict=True):
+        assert then is not None
+        assert now == pytest.approx(then - 90.2 / 60.0, abs=1e-6)
+
+
+def test_a_stale_fine_is_not_shown_as_fine() -> None:
+    status = STORY.status(1000.0)
+    picture = after(STORY.status(999.0), status)
+    assert view(picture, T0 + 1000.5).word == "Fine"
+    silent = view(picture, T0 + 1020.0)
+    assert silent.word == "No word"
+    assert silent.sentence.startswith("Nothing heard from the aircraft for 20 s. Last known: Fine")
+
+
+def test_a_stale_warning_stays_a_warning() -> None:
+    status = STORY.status(TURN_T + 20)
+    assert view(after(status), T0 + status.t + 60.0).word == "Act now"
+
+
+def test_the_moment_passes_even_without_a_message() -> None:
+    status = STORY.status(TURN_T - 30.0)
+    assert view(after(status), T0 + status.t + 1.0).figure.kind == "turn"
+    late = view(after(status), T0 + status.t + 50.0).figure
+    assert late.kind == "due"
+    assert late.minutes == pytest.approx((30.0 - 50.2) / 60.0, abs=1e-6)
+
+
+def test_margin_is_read_off_the_published_course_by_straight_lines() -> None:
+    status = changed(STORY.status(100.0), ahead=[(0, 10.0, 20.0, 30.0), (4, 2.0, 8.0, 14.0)])
+    assert margin_ahead(status, 1.0) == pytest.approx((8.0, 17.0, 26.0))
+    assert margin_ahead(status, 9.0) == (2.0, 8.0, 14.0)  # its end stands
+
+
+@pytest.mark.parametrize(
+    ("fields", "kind"),
+    [
+        ({"homeward": True}, "home"),
+        ({"phase": "ground"}, "ground"),
+        ({"numbers": None}, "none"),
+    ],
+)
+def test_the_figure_answers_the_question_of_the_moment(
+    fields: dict[str, object], kind: str
+) -> None:
+    status = changed(STORY.status(1000.0), **fields)
+    assert view(after(status), T0 + 1000.1).figure.kind == kind
+
+
+def test_no_turn_within_the_plan_is_no_number_of_minutes() -> None:
+    status = STORY.status(1000.0)
+    assert status.numbers is not None
+    free = status.numbers.model_copy(
+        update={"turn_back_safe_min": None, "turn_back_min": (None, None, None)}
+    )
+    shown = view(after(changed(status, numbers=free)), T0 + 1000.1).figure
+    assert (shown.kind, shown.minutes) == ("whole", None)
+
+
+def test_an_advisory_ahead_of_its_status_speaks_at_once() -> None:
+    picture = after(STORY.status(TURN_T - 1.0))
+    warning = STORY.advisories(TURN_T)[-1]
+    picture = fold(picture, Heard(T0 + TURN_T, warning))
+    shown = view(picture, T0 + TURN_T + 0.1)
+    assert (shown.level, shown.word, shown.sentence) == ("warning", "Act now", warning.sentence)
+
+
+def test_an_unverified_warning_is_listed_but_does_not_speak() -> None:
+    picture = after(STORY.status(1000.0))
+    forged = STORY.advisories(TURN_T)[-1].model_copy(update={"t": 1001.0})
+    picture = fold(picture, Heard(T0 + 1001.0, forged, trust="unverified"))
+    shown = view(picture, T0 + 1001.1)
+    assert shown.level == "normal"
+    assert [(a.seq, a.trust) for a in shown.advisories if a.active] == [(3, "unverified")]
+
+
+def test_a_condition_whose_message_is_lost_is_shown_from_the_status() -> None:
+    shown = view(after(STORY.status(TURN_T + 5)), T0 + TURN_T + 5.1)
+    assert [(a.seq, a.level, a.active) for a in shown.advisories] == [(3, "warning", True)]
+    assert shown.missing == (1, 2, 3)
+
+
+def test_the_most_urgent_aircraft_is_on_top() -> None:
+    """Warning, caution, silent in the air, then the least time left; the quiet ground last."""
+
+    def one(name: str, lead_s: float, silent_s: float = 0.0, **fields: object) -> Picture:
+        status = changed(Story(name, lead_s=lead_s).status(TURN_T), **fields)
+        return fold(Picture(name), Heard(T0 - silent_s, status))
+
+    pictures = [
+        one("ground", 4000.0, phase="ground"),
+        one("late", 3000.0),
+        one("soon", 1200.0),
+        one("silent", 3600.0, silent_s=30.0),
+        one("caution", 200.0),
+        one("warning", 0.0),
+    ]
+    rows = sorted((row(p, T0 + 0.1) for p in pictures), key=urgency)
+    order = ["warning", "caution", "silent", "soon", "late", "ground"]
+    assert [r.aircraft for r in rows] == order
+
+
+def test_another_flights_plan_is_not_drawn() -> None:
+    picture = fold(after(Story(flight="f2").status(10.0)), Heard(T0, STORY.plan()))
+    assert view(picture, T0 + 10.1).plan is None

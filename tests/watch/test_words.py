@@ -1,0 +1,57 @@
+"""Units against their definitions, and rounding that never promises too much."""
+
+from __future__ import annotations
+
+import pytest
+
+from supervisor.watch import glyphs, words
+
+# International foot: 0.3048 m exactly (1959 agreement); nautical mile: 1852 m exactly (1929,
+# Monaco); knot: one nautical mile an hour. BIPM SI brochure, 9th edition, lists mile and knot.
+
+
+def test_nautical_units_by_definition() -> None:
+    assert words.distance(1852.0 / 1000.0 * 10, "nautical") == "10.0 NM"
+    assert words.height(304.8, "nautical") == "1000 ft"
+    assert words.speed(1852.0 / 3600.0 * 25, "nautical") == "25 kt"
+
+
+@pytest.mark.parametrize(
+    ("minutes", "shown"),
+    [(23.99, "23"), (10.0, "10"), (9.999, "9:59"), (0.5, "0:30"), (-1.0, "0:00")],
+)
+def test_time_left_is_rounded_down(minutes: float, shown: str) -> None:
+    assert words.minutes_left(minutes) == shown
+
+
+def test_chances_are_never_certain() -> None:
+    assert [words.chance(p) for p in (1.0, 0.0, 0.97)] == ["over 99 %", "under 1 %", "97 %"]
+
+
+def test_a_minus_is_a_minus() -> None:
+    assert [words.signed(v) for v in (-3.6, 3.6, 0.2, None)] == ["−4", "+4", "0", "–"]
+
+
+def test_big_figures_are_five_equal_lines() -> None:
+    lines = glyphs.big("12:07 NOW")
+    assert len(lines) == 5
+    assert len({len(line) for line in lines}) == 1
+
+
+def test_the_rope_ends_where_the_numbers_say() -> None:
+    line, solid, last = glyphs.rope(100, 50.0, 20.0, (25.0, 30.0, 40.0))
+    assert (len(line), solid, last) == (100, 40, 80)
+    assert line.index("┆") == 60
+    assert line[:40] == "█" * 40
+
+
+def test_shares_of_a_bar_add_up_to_their_sum() -> None:
+    amounts = [33.3, 33.3, 33.4]
+    assert sum(glyphs.shares(61, amounts, 100.0)) == 61
+    assert glyphs.shares(10, [5.0, -3.0, 5.0], 10.0) == [5, 0, 5]
+
+
+def test_the_strip_shows_the_newest_value_at_its_right_end() -> None:
+    columns = glyphs.strip([0.0] * 50 + [100.0], 20)
+    assert len(columns) == 20
+    assert columns[-1] == "█"
