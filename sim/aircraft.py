@@ -36,7 +36,7 @@ class Aircraft:
     parasite_scale: float
     induced_scale: float
     pusher_scale: float  # on pusher shaft power
-    hover_drag_area_m2: float = 0.11  # body and wing across the flow, C_D S
+    hover_drag_area_m2: float = 0.20  # wing nose-down and booms in hover flight, C_D S
     bank_limit_rad: float = math.radians(30.0)
     stall_margin: float = 1.2  # lowest airspeed the autopilot flies, over stall
 

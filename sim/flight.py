@@ -40,10 +40,14 @@ def drawn(scenario: Scenario, seed: int) -> dict[str, float]:
 
 
 class Flight:
-    """A flight of ``scenario`` with everything random drawn from ``seed``."""
+    """A flight of ``scenario`` with everything random drawn from ``seed``.
 
-    def __init__(self, scenario: Scenario, seed: int) -> None:
-        self.scenario, self.seed = scenario, seed
+    ``sortie`` counts the flights of the same aircraft and pack from a box: each has its own
+    weather, and the pack is older, recharged and still warm by what the scenario says.
+    """
+
+    def __init__(self, scenario: Scenario, seed: int, sortie: int = 0) -> None:
+        self.scenario, self.seed, self.sortie = scenario, seed, sortie
         plan = scenario.plan
         draws = Random(f"{seed} draws")
         self.draw = _draw(scenario, draws)
@@ -54,7 +58,8 @@ class Flight:
         home = plan.home
         self.home_lat, self.home_lon = math.radians(home.lat_deg), math.radians(home.lon_deg)
         here = (self.home_lat, self.home_lon)
-        self.air = Air(scenario.weather, here, draws, Random(f"{seed} future"))
+        day = f"{seed} day {sortie}"
+        self.air = Air(scenario.weather, here, Random(day), Random(f"{day} future"))
         self.body = Body(self.home_lat, self.home_lon, mass_kg=self.craft.mass_kg)
         self._offset_k = offset_for(scenario.weather.temperature_c, home.elevation_m)
         self.effects, self.work = Effects(), Work()
@@ -70,7 +75,8 @@ class Flight:
 
     def _make_pack(self, draws: Random) -> Pack:
         figures, draw = self.scenario.plan.pack, self.draw
-        age, chill = draw["age"], 0.0
+        sorties, chill = self.scenario.sorties, 0.0
+        age = draw["age"] + self.sortie * sorties.age_per_sortie
         for fault in self.scenario.faults:
             if fault.kind == "ageing":
                 age = trouble.amount_of(fault)
@@ -89,6 +95,8 @@ class Flight:
         )
         warm_c = figures.temperature_c + draw["pack_temperature_error_c"] + chill
         charge = min(figures.initial_charge * draw["initial_charge"], 1.0)
+        if self.sortie > 0:
+            charge, warm_c = sorties.charge, max(warm_c, sorties.warm_start_c)
         pack = Pack(build, charge, warm_c, draws)
         for fault in self.scenario.faults:
             if fault.kind == "weak-cell":

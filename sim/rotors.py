@@ -68,6 +68,7 @@ class Rotors:
     drive: Drive
     kappa: float = 1.15
     tip_inflow: float = 11.0  # tip speed over hover inflow, blade loading of small rotors
+    interference: float = 0.35  # of the gain by edgewise flow lost in the front rotors' wake
 
     @property
     def figure_of_merit(self) -> float:
@@ -78,12 +79,16 @@ class Rotors:
         """Shaft power [W] of all rotors at ``thrust_n`` [N] in the given air motion [m/s].
 
         P = kappa T v_i + T V_c + P0 (1 + 4.65 mu_tip^2); never below a tenth of the profile power:
-        a rotor in a fast descent windmills, but the controller gives nothing back.
+        a rotor in fast descent windmills, but the controller gives nothing back. The rotors behind
+        fly in the wake of those ahead, so part of Glauert's gain is lost (share: common practice).
         """
         if thrust_n <= 0.0:
             return 0.0
         hover_mps = math.sqrt(thrust_n / (2.0 * density * self.disk_area_m2))
         ratio = inflow(climb_mps / hover_mps, edge_mps / hover_mps)
+        if edge_mps > 0.0:
+            still = axial_inflow(climb_mps / hover_mps)
+            ratio += self.interference * (still - ratio)
         tip = edge_mps / (self.tip_inflow * hover_mps)
         profile_w = self.profile * thrust_n * hover_mps * (1.0 + 4.65 * tip * tip)
         shaft_w = thrust_n * (self.kappa * ratio * hover_mps + climb_mps) + profile_w

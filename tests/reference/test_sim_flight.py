@@ -1,0 +1,212 @@
+"""The simulator's aerodynamics and motion against textbook results, source beside each."""
+
+from __future__ import annotations
+
+import math
+
+import pytest
+import still
+
+from sim import rotors
+from sim.aircraft import fit
+from sim.drive import Drive
+from sim.motion import Effects, Order, Work, fly_wing
+from sim.polar import Polar
+from sim.rotors import Rotors
+
+G0 = 9.80665
+
+# --- rotors -----------------------------------------------------------------------------------
+
+# Momentum theory, axial: x = V_c/v_h -> v_i/v_h. Climb and fast descent worked from the closed
+# forms (Leishman, Principles of Helicopter Aerodynamics, ch. 2); -0.5 to -1.5 from his quartic,
+# whose coefficients are quoted from memory.
+INFLOW = {
+    0.0: 1.0, 0.5: 0.7808, 1.0: 0.6180, 2.0: 0.4142, -2.0: 1.0, -2.5: 0.5, -3.0: 0.382,
+    -0.5: 1.393, -1.0: 1.816, -1.5: 2.083,
+}  # fmt: skip
+
+
+@pytest.mark.parametrize(("x", "ratio"), INFLOW.items())
+def test_momentum_inflow_table(x: float, ratio: float) -> None:
+    assert rotors.axial_inflow(x) == pytest.approx(ratio, abs=6e-4)
+    assert rotors.inflow(x, 0.0) == pytest.approx(ratio, abs=6e-4)
+
+
+@pytest.mark.parametrize(("x", "power_ratio"), [(0.5, 1.2808), (1.0, 1.6180), (2.0, 2.4142)])
+def test_climb_power_ratio(x: float, power_ratio: float) -> None:
+    """P/P_h = x + v_i/v_h (same source)."""
+    assert x + rotors.inflow(x, 0.0) == pytest.approx(power_ratio, abs=5e-5)
+
+
+@pytest.mark.parametrize("mu", [0.2, 0.5, 1.0, 2.0, 4.0])
+def test_forward_flight_inflow(mu: float) -> None:
+    """Closed form of Glauert's level-flight inflow, as in Zeng, Xu, Zhang (IEEE TWC 2019):
+
+    v_i/v_h = sqrt(sqrt(1 + mu^4/4) - mu^2/2).
+    """
+    exact = math.sqrt(math.sqrt(1.0 + mu**4 / 4.0) - mu * mu / 2.0)
+    assert rotors.inflow(0.0, mu) == pytest.approx(exact, abs=2e-6)
+
+
+def test_hover_by_hand() -> None:
+    """12 kg on four rotors of 0.5588 m at sea level, figure of merit 0.70, worked by hand:
+
+    A = 0.981 m2, v_h = sqrt(117.68/(2 1.225 0.981)) = 7.00 m/s, ideal 823 W, shaft 1176 W.
+    """
+    area_m2 = 4 * math.pi * 0.2794**2
+    four = Rotors(4, area_m2, 1.0 / 0.70 - 1.15, Drive(700.0))
+    assert area_m2 == pytest.approx(0.981, abs=5e-4)
+    assert four.figure_of_merit == pytest.approx(0.70)
+    assert four.shaft_w(12.0 * G0, 1.225, 0.0, 0.0) == pytest.approx(1176.0, abs=2.0)
+    # Power grows as 1/sqrt(rho): 1000 m standard is 1.11166 kg/m3, worked 1544/1470.
+    ratio = four.shaft_w(12.0 * G0, 1.11166, 0.0, 0.0) / four.shaft_w(12.0 * G0, 1.225, 0.0, 0.0)
+    assert ratio == pytest.approx(1544.0 / 1470.0, abs=1e-3)
+
+
+# --- wing -------------------------------------------------------------------------------------
+
+
+def _parabola() -> Polar:
+    """W 117.68 N, S 0.6 m2, CD0 0.03, k 0.05: the worked example of Traub's eq. 4 below."""
+    return Polar(0.6, 2.6, 0.03, 0.05, cl_max=3.0, reynolds_exponent=0.0)
+
+
+def _drag(speed_mps: float) -> float:
+    return _parabola().drag_n(117.68, speed_mps, 1.225, 1.79e-5)
+
+
+def _lowest(function: object, low: float, high: float) -> float:
+    assert callable(function)
+    grid = [low + (high - low) * i / 20000 for i in range(20001)]
+    return min(grid, key=function)
+
+
+def test_speed_ratios_of_the_parabolic_polar() -> None:
+    """V_mp/V_md = 3^(-1/4), P_min/P(V_md) = 0.8774, D(V_mp)/D_min = 1.1547 (derived from
+
+    P = 1/2 rho V^3 S CD0 + 2 k W^2/(rho V S), Traub, Journal of Aircraft 48(2) 2011, eq. 4).
+    """
+    v_md = _lowest(_drag, 12.0, 30.0)
+    v_mp = _lowest(lambda v: _drag(v) * v, 12.0, 30.0)
+    assert v_md == pytest.approx(20.332, abs=0.005)
+    assert v_mp / v_md == pytest.approx(3.0**-0.25, abs=5e-4)
+    assert _drag(v_mp) / _drag(v_md) == pytest.approx(1.1547, abs=5e-4)
+    assert _drag(v_md) * v_md == pytest.approx(185.34, abs=0.05)
+    assert _drag(v_mp) * v_mp == pytest.approx(162.61, abs=0.05)
+    assert 117.68 / _drag(v_md) == pytest.approx(12.91, abs=0.005)
+
+
+@pytest.mark.parametrize(("headwind", "ratio"), [(0.1, 1.0274), (0.3, 1.0996), (0.5, 1.2040)])
+def test_best_range_speed_into_wind(headwind: float, ratio: float) -> None:
+    """Root of 2 x^5 - 3 w x^4 - 2 x + w = 0, x = V/V_md, w = headwind/V_md (from eq. 4)."""
+    v_md = 20.332
+    best = _lowest(lambda v: _drag(v) * v / (v - headwind * v_md), 15.0, 35.0)
+    assert best / v_md == pytest.approx(ratio, abs=1e-3)
+
+
+def test_drag_rises_toward_the_stall() -> None:
+    wing = Polar(0.6, 2.6, 0.03, 0.05, cl_max=1.5)
+    below, near = wing.cd(1.2, 3.3e5), wing.cd(1.48, 3.3e5)
+    assert below == pytest.approx(0.03 + 0.05 * 1.2**2, rel=1e-6)
+    assert near > 0.03 + 0.05 * 1.48**2 + 0.01
+    assert wing.stall_mps(117.68, 1.225) == pytest.approx(
+        math.sqrt(2 * 117.68 / (1.225 * 0.6 * 1.5))
+    )
+
+
+# --- the fitted aircraft ------------------------------------------------------------------------
+
+
+def test_fitted_aircraft_takes_what_the_builder_measured() -> None:
+    """The flight file's own figures: hover 1560 W at 12.2 kg; cruise 325, 360, 425 W."""
+    plan = still.scenario().plan
+    craft = fit(plan.builder, {key: low for key, (low, _) in still.NOMINAL.items()})
+    density = 1.2238  # 15 degC at 10 m: p(10 m) = 101205 Pa over R T
+    hover_w = craft.rotors.electrical_w(12.2 * G0, density, 0.0, 0.0) + 25.0
+    assert hover_w == pytest.approx(1560.0, rel=1e-3)
+    density = 1.2106  # 15 degC at 100 m: 100129.5 Pa over R T
+    for cas, measured_w in plan.builder.cruise_points:
+        tas = cas * math.sqrt(1.225 / density)
+        drag_n = craft.polar.drag_n(12.2 * G0, tas, density, 1.79e-5)
+        shaft_w = craft.pusher.shaft_w(drag_n, tas, density)
+        assert craft.pusher.drive.electrical_w(shaft_w) + 25.0 == pytest.approx(
+            measured_w, rel=0.02
+        )
+
+
+# --- motion ---------------------------------------------------------------------------------------
+
+
+def test_coordinated_turn_radius() -> None:
+    """R = V^2/(g tan(bank)) (any flight mechanics text): a full circle at the 25 degree limit."""
+    flight = still.routed([(30e3, 0.0)])
+    flight.advance(150.0)
+    body, order = flight.body, Order("wing", cas_mps=21.0)
+    cos_lat = math.cos(body.lat)
+    norths, easts, tas = [], [], []
+    for step in range(400):
+        order.course_rad = body.heading + 1.5  # always asks for more: stays at the bank limit
+        fly_wing(body, flight.craft, order, Effects(), Work(), (0.0, 0.0, 0.0), 0.1, {})
+        if step > 50:
+            norths.append(body.lat * 6.3675e6)
+            easts.append(body.lon * 6.388e6 * cos_lat)
+            tas.append(body.tas)
+    radius = (sum(tas) / len(tas)) ** 2 / (G0 * math.tan(math.radians(25.0)))
+    assert (max(norths) - min(norths)) / 2.0 == pytest.approx(radius, rel=0.01)
+    assert (max(easts) - min(easts)) / 2.0 == pytest.approx(radius, rel=0.01)
+
+
+def test_wind_triangle() -> None:
+    """Course 0, wind from 310 at 45/160 of the airspeed: heading 347.56, ground speed 127.32/160.
+
+    Worked example of the navigation formulas in MathWorks' Mapping Toolbox, ``driftcorr``.
+    """
+    tas = 21.0 * math.sqrt(1.225 / 1.2106)
+    flight = still.routed([(60e3, 0.0)], still.steady(310.0, tas * 45.0 / 160.0))
+    flight.advance(900.0)
+    state = flight.state
+    assert math.degrees(state.heading_rad) == pytest.approx(347.56, abs=0.3)
+    ground = math.hypot(state.vn_mps, state.ve_mps)
+    assert ground / state.tas_mps == pytest.approx(127.32 / 160.0, rel=0.003)
+    assert abs(math.degrees(math.atan2(state.ve_mps, state.vn_mps))) < 0.3
+
+
+def _there_and_back_s(wind_mps: float) -> float:
+    """Seconds between 5 km and 25 km from home, out and back."""
+    flight = still.routed([(30e3, 0.0)], still.steady(0.0, wind_mps))
+    inside = 0.0
+    while not flight.done:
+        flight.step()
+        if 5e3 < flight.distance_home_m < 25e3:
+            inside += 0.5
+    return inside
+
+
+def test_there_and_back_in_a_steady_wind() -> None:
+    """Textbook: the round trip takes 1/(1 - (w/V)^2) of its still-air time."""
+    tas = 21.0 * math.sqrt(1.225 / 1.2106)
+    ratio = _there_and_back_s(8.0) / _there_and_back_s(0.0)
+    assert ratio == pytest.approx(1.0 / (1.0 - (8.0 / tas) ** 2), rel=0.004)
+
+
+def test_electric_range_in_still_air() -> None:
+    """Breguet's form for a battery: R = E eta (L/D)/(m g), with L/D and eta at the cruise speed.
+
+    E is what the pack delivered to the pusher between the marks; avionics are taken off.
+    """
+    flight = still.routed([(60e3, 0.0)])
+    while flight.distance_home_m < 5e3:
+        flight.step()
+    start_wh = flight.work.pusher_wh
+    while flight.distance_home_m < 55e3:
+        flight.step()
+    energy_j = (flight.work.pusher_wh - start_wh) * 3600.0
+    body, craft = flight.body, flight.craft
+    cl = 12.2 * G0 / (0.5 * body.density * body.tas**2 * 0.6)
+    lift_over_drag = cl / craft.polar.cd(cl, body.density * body.tas * 0.6 / 2.6 / body.viscosity)
+    eta = body.thrust_n * body.tas / body.pusher_w
+    assert 8.0 < lift_over_drag < 16.0
+    assert 0.45 < eta < 0.75
+    breguet_m = energy_j * eta * lift_over_drag / (12.2 * G0)
+    assert breguet_m == pytest.approx(50e3, rel=0.003)
