@@ -8,12 +8,12 @@ lay within the published spreads. ``sim/scoring.py`` makes the table of many rec
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 from sim.bounds import Limits, Timeline, perfect_knowledge_s
 from sim.harness import Harness
-from sim.scenario import load
+from sim.scenario import Scenario, load
 from supervisor.core.events import Advisory, Level, Status
 from supervisor.core.forecast import Forecast
 from supervisor.core.plan import Flight as Plan
@@ -22,12 +22,18 @@ from supervisor.flightfile import load_flight
 CONFIDENCES = (0.80, 0.90, 0.95, 0.99, 0.999)
 PERSIST_S = 4.0  # an alert must be wanted this long before it is given, as in the decision
 SERIES_S = 30.0
+HELD_S = 3.0 * 3600.0
 SUDDEN = ("drag-rise", "pusher", "lift-motor", "weak-cell")  # faults that may move T* at a stroke
 
 
 @dataclass(frozen=True, slots=True)
 class Task:
-    """One flight to fly. ``futures`` > 0 asks for the perfect-knowledge bound as well."""
+    """One flight to fly. ``futures`` > 0 asks for the perfect-knowledge bound as well.
+
+    ``stretched``: the last point of the plan is held for hours, in the aircraft's mission and in
+    the supervisor's flight file alike. A plan that fits has no T* to judge an alert by; this one
+    always has.
+    """
 
     scenario: str
     seed: int
@@ -35,6 +41,7 @@ class Task:
     points: int = 30
     futures: int = 0
     checks: int = 3
+    stretched: bool = False
 
 
 @dataclass(slots=True)
@@ -48,6 +55,7 @@ class Record:
 
     scenario: str
     seed: int
+    stretched: bool = False
     t_star_s: float | None = None
     bound_s: float = math.nan
     reaction_s: float = 0.0
@@ -130,6 +138,8 @@ def fly(task: Task) -> Record:
     """Fly and judge one flight."""
     scenario = load(task.scenario)
     plan = load_flight(scenario.flight_path)
+    if task.stretched:
+        scenario, plan = _stretch(scenario, plan)
     harness = Harness(scenario, task.seed, plan=plan, members=task.members, points=task.points)
     limits = Limits(plan.policy.final_reserve_wh, plan.policy.min_cell_v)
     timeline = Timeline(limits)
@@ -152,11 +162,22 @@ def fly(task: Task) -> Record:
     return record
 
 
+def _stretch(scenario: Scenario, plan: Plan) -> tuple[Scenario, Plan]:
+    """Hold the last point at which the aircraft does not land for ``HELD_S``."""
+    last = max(i for i, point in enumerate(plan.route) if not point.land)
+    theirs, ours = list(scenario.plan.route), list(plan.route)
+    theirs[last] = replace(theirs[last], loiter_s=HELD_S)
+    ours[last] = replace(ours[last], loiter_s=HELD_S)
+    mission = replace(scenario.plan, route=tuple(theirs))
+    return replace(scenario, plan=mission), replace(plan, route=tuple(ours))
+
+
 def _blank(task: Task, plan: Plan, harness: Harness) -> Record:
     faults = harness.flight.scenario.faults
     return Record(
         scenario=task.scenario,
         seed=task.seed,
+        stretched=task.stretched,
         reaction_s=plan.policy.reaction_s,
         nameplate_wh=plan.pack.nameplate_wh,
         reserve_wh=plan.policy.final_reserve_wh,

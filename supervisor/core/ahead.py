@@ -121,7 +121,7 @@ def _stretch_seconds(
     members: Members, air: Air, legs: Columns, wind: tuple[Floats, Floats]
 ) -> tuple[Floats, Floats]:
     """(M, S) durations, and ground speeds where it moves."""
-    tas = legs.cas_mps * air.tas_per_cas * members.airspeed
+    tas = legs.cas_mps * air.tas_per_cas * (members.airspeed * members.true_cas)
     ground = ground_speed_mps(tas, *wind)
     moving = legs.kind == Kind.WING
     landing = (legs.kind == Kind.HOVER) & (legs.climb_mps <= 0.0)

@@ -17,7 +17,7 @@ The generator is seeded from (seed, forecast number): replays agree draw for dra
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -135,7 +135,9 @@ class Forecaster:
         plan_wind = self._ask_plan(query, course, leave_s)
         sites = (flight.home, *flight.alternates)
         targets = [self._target(query, belief, course, leave_s, site) for site in sites]
-        wind = query.draw(belief.wind, rng, self.members)
+        cas = flight.return_plan.airspeed_mps
+        wind, factor = query.draw_air(belief.wind, rng, self.members, cas)
+        members = replace(members, true_cas=factor.astype(dtype)[:, None])
         ahead = self._fly_plan(belief, course, members, plan_wind, wind, rng)
         to = list(zip(course.departures, targets, strict=True))
         landings = fly_ways(flight, self.table, members, ahead, to, wind, habits)

@@ -51,7 +51,8 @@ class Members:
     avionics_w: Floats
     mass_kg: Floats
     landing: Floats  # factor on the landing's duration
-    airspeed: Floats  # factor on the airspeed asked for
+    airspeed: Floats  # factor on the indicated airspeed asked for
+    true_cas: Floats  # true over indicated airspeed: moves the aircraft, not the power learned
     gust_w: Floats  # 1 sigma of the power drawn for a while
     gust_home: Floats  # standard normal: how gusty the way home turns out
 
@@ -88,6 +89,7 @@ def draw(
         mass_kg=column(power.mass_kg),
         landing=column(np.exp(LANDING_TIME_SD * rng.standard_normal(count))),
         airspeed=column(1.0 + AIRSPEED_SD * rng.standard_normal(count)),
+        true_cas=np.ones((count, 1), dtype),
         gust_w=column(np.full(count, getattr(belief.power, "gust_w_sd", 0.0))),
         gust_home=column(rng.standard_normal(count)),
     )

@@ -70,6 +70,20 @@ class PaperWind:
         north, east = self.at(height_m, ahead_s)
         return np.tile(north, (members, 1)), np.tile(east, (members, 1))
 
+    def draw_air(
+        self,
+        rng: np.random.Generator,
+        members: int,
+        north_m: Array,
+        east_m: Array,
+        height_m: Array,
+        ahead_s: Array,
+        cas_mps: float,  # noqa: ARG002
+    ) -> tuple[Array, Array, Array]:
+        """The same, with an airspeed that is told truly."""
+        north, east = self.draw(rng, members, north_m, east_m, height_m, ahead_s)
+        return north, east, np.ones(members)
+
     def mean_at(
         self, north_m: float, east_m: float, height_m: float, ahead_s: float
     ) -> tuple[float, float, float]:

@@ -127,7 +127,7 @@ def fly_ways(
     result: list[Landings] = []
     cas = flight.return_plan.airspeed_mps * habits.cas_factor * members.airspeed
     for points, site in to:
-        tas = cas * site.cruise_air.tas_per_cas
+        tas = cas * members.true_cas * site.cruise_air.tas_per_cas
         fly_s, head = _time_on_ways(tas, site.ways, site.winds, wind)
         times = _times(flight, members, points, site, habits, tas, fly_s)
         powers = _powers(flight, members, points, site, habits, cas, times)

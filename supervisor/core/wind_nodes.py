@@ -48,6 +48,15 @@ class Query:
         parts = (self.north, self.east, self.height, self.ahead)
         return wind.draw(rng, members, *(np.concatenate(p) for p in parts))
 
+    def draw_air(
+        self, wind: WindBelief, rng: np.random.Generator, members: int, cas_mps: float
+    ) -> tuple[tuple[Array, Array], Array]:
+        """The same, and each member's true over indicated airspeed."""
+        parts = (self.north, self.east, self.height, self.ahead)
+        places = (np.concatenate(p) for p in parts)
+        north, east, factor = wind.draw_air(rng, members, *places, cas_mps)
+        return (north, east), factor
+
 
 @dataclass(frozen=True, slots=True)
 class Spread:
