@@ -16,6 +16,9 @@ from supervisor.core.plan import Flight, Site, Waypoint
 from supervisor.core.power import wing_w
 from supervisor.errors import InputError
 
+# A first point farther than this share of the whole range leaves nothing to fly the route with.
+FIRST_SHARE = 0.4
+
 
 @dataclass(frozen=True, slots=True)
 class Hint:
@@ -164,13 +167,21 @@ def still_air_reach_m(flight: Flight) -> float:
 
 def _distances(flight: Flight, where: str) -> None:
     reach = still_air_reach_m(flight)
+    if flight.route:
+        first = flight.route[0]
+        key, what = "route.waypoints[0]", "the route starts"
+        _within(flight.home, first, key, FIRST_SHARE * reach, where, what)
+            flight.home, first, "route.waypoints[0]", FIRST_SHARE * reach, where, "the route starts"
+        )
     for i, point in enumerate(flight.route):
-        _within_reach(flight.home, point, f"route.waypoints[{i}]", reach, where)
+        _within(flight.home, point, f"route.waypoints[{i}]", reach, where, "it is")
     for i, site in enumerate(flight.alternates):
-        _within_reach(flight.home, site, f"alternate[{i}]", reach, where)
+        _within(flight.home, site, f"alternate[{i}]", reach, where, "it is")
 
 
-def _within_reach(home: Site, place: Waypoint | Site, key: str, reach_m: float, where: str) -> None:
+def _within(
+    home: Site, place: Waypoint | Site, key: str, reach_m: float, where: str, what: str
+) -> None:
     distance_m, _ = inverse(home.lat_rad, home.lon_rad, place.lat_rad, place.lon_rad)
     if distance_m <= reach_m:
         return
@@ -181,6 +192,6 @@ def _within_reach(home: Site, place: Waypoint | Site, key: str, reach_m: float, 
     raise InputError(
         where,
         f"{key} = {place.name!r} at {math.degrees(place.lat_rad):.4f}, "
-        f"{math.degrees(place.lon_rad):.4f} is {distance_m / 1000:.0f} km from home{swapped}",
-        allowed=f"within {reach_m / 1000:.0f} km, the pack's whole still-air range",
+        f"{math.degrees(place.lon_rad):.4f}: {what} {distance_m / 1000:.0f} km from home{swapped}",
+        allowed=f"within {reach_m / 1000:.0f} km (the pack's whole still-air range is the measure)",
     )

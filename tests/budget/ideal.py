@@ -38,8 +38,10 @@ def flight_text(
     wind_mps: float,
     usable_wh: float,
 ) -> str:
-    """One straight leg out; energy, wind and speeds as asked for."""
-    far = Geodesic.WGS84.Direct(*HOME, course_deg, distance_m)
+    """One straight line out, with a point on the way; energy, wind and speeds as asked for."""
+    near, far = (
+        Geodesic.WGS84.Direct(*HOME, course_deg, share * distance_m) for share in (0.1, 1.0)
+    )
     capacity_ah = usable_wh / (SERIES * CELL_V)
     return f"""
 schema = 1
@@ -77,7 +79,9 @@ name = "home"
 lat_deg = {HOME[0]}
 lon_deg = {HOME[1]}
 [route]
-waypoints = [{{ name = "far", lat_deg = {far["lat2"]}, lon_deg = {far["lon2"]}, height_m = 0.2 }}]
+height_m = 0.2
+waypoints = [{{ name = "near", lat_deg = {near["lat2"]}, lon_deg = {near["lon2"]} }},
+             {{ name = "far", lat_deg = {far["lat2"]}, lon_deg = {far["lon2"]} }}]
 [return]
 height_m = 0.2
 landing_hover_s = 0.0
