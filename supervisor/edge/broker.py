@@ -48,6 +48,7 @@ LOCAL_ATTEMPT_S = 1.5  # a broker on this machine that knows no MQTT 5 says noth
 BACKOFF_FIRST_S, BACKOFF_MOST_S, BACKOFF_REFUSED_S = 0.2, 1.5, 5.0
 DEAD_AFTER_S = (8.0, 30.0)  # unanswered bytes end the connection: quick link, slow link
 SLOW_S = 1.5  # a first answer later than this makes the link a slow one
+ADDRESS_CHECK_S = 1.0
 QUICK_LOSS_S, QUICK_LOSSES = 5.0, 4  # so many connections thrown out at once: a double name
 PILE_BYTES = 8_000  # statuses wait while so much is unanswered
 
@@ -260,7 +261,13 @@ class Uplink:
         await session.subscribe(self._topic("ack"))
         self._to_send.set()
         self._news.set()
-        parts = (self._send_advisories, self._send_latest, self._keep_beating, self._receive)
+        parts = (
+            self._send_advisories,
+            self._send_latest,
+            self._keep_beating,
+            self._receive,
+            self._watch_address,
+        )
         tasks = [asyncio.create_task(part(session)) for part in parts]
         try:
             await asyncio.wait(tasks, return_when=asyncio.FIRST_EXCEPTION)
@@ -339,6 +346,12 @@ class Uplink:
             await self._put(session, "presence", presence, qos=1, retain=True)
             await asyncio.sleep(self._beat_s())
             self._count_wire(session)
+
+    async def _watch_address(self, session: Session) -> None:
+        while True:
+            await asyncio.sleep(ADDRESS_CHECK_S)
+            if session.stranded():
+                raise ConnectionFailed("our address has changed")
 
     async def _receive(self, session: Session) -> None:
         async for where, payload in session.incoming():

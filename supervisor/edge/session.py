@@ -134,6 +134,20 @@ class Session:
             return 0
         return int(struct.unpack("i", answer)[0])
 
+    def stranded(self) -> bool:
+        """Whether packets to the broker would now leave from another address of ours.
+
+        A modem that changed cells has a new address; the old connection is dead then, though
+        the kernel would go on trying for a while. Asking the routing table sends nothing.
+        """
+        sock = _socket(self._client)
+        try:
+            with socket.socket(sock.family, socket.SOCK_DGRAM) as probe:
+                probe.connect(sock.getpeername())
+                return bool(probe.getsockname()[0] != sock.getsockname()[0])
+        except (OSError, AttributeError):
+            return False  # no route at all: it may come back with the same address
+
     def wire(self) -> WireCount | None:
         """Bytes of this connection so far."""
         return wire_count(_socket(self._client))

@@ -139,6 +139,13 @@ class Lab:
         counts = Path(f"/sys/class/net/{self.name}s/statistics")
         return sum(int((counts / name).read_text()) for name in ("rx_bytes", "tx_bytes"))
 
+    def lost(self) -> float | None:
+        """Part of the packets that was lost so far; None when the kernel does it."""
+        if self._forwarder is None:
+            return None
+        count = self._tell({})
+        return count["lost"] / max(count["packets"], 1)
+
     def _make_veth(self) -> None:
         ends = (f"{self.name}s", "type", "veth", "peer", "name", f"{self.name}a")
         run("ip", "link", "add", *ends)

@@ -119,6 +119,10 @@ async def test_slow_and_lossy(
         await s.all_shown(count, within_s)
         record_property("all_delivered_after_s", s.since(began))
         record_property("doubles_on_the_wire", len(s.reader.raw) - count)
+        lost = s.lab.lost()
+        record_property("packets_lost", lost)
+        assert lost is None or lost >= loss / 3  # the link really was bad
+        record_property("connects", sum(e["event"] == "broker_connected" for e in s.events))
 
 
 OUTAGES_S = [10.0, 600.0, 3600.0] if LONG else [10.0, 25.0]
@@ -174,8 +178,11 @@ async def test_half_open(tmp_path: Path, record_property: Report) -> None:
         s.broker.start()
         s.lab.link(delay_s=0.05)
         back = time.monotonic()
+        await until(lambda: len(s.reader.seqs()) >= s.raised - 1, 30.0)
+        caught_up = round(time.monotonic() - back, 2)
+        record_property("caught_up_s", caught_up)
+        assert caught_up < 5.0
         await s.all_shown(60, 30.0)
-        record_property("caught_up_s", s.since(back))
 
 
 async def test_change_of_address(tmp_path: Path, record_property: Report) -> None:
@@ -186,8 +193,10 @@ async def test_change_of_address(tmp_path: Path, record_property: Report) -> Non
         await until(lambda: len(s.reader.seqs()) >= 5, 10.0)
         s.lab.new_address()
         changed = time.monotonic()
-        await until(lambda: len(s.reader.seqs()) >= s.raised - 1 >= 12, 30.0)
-        record_property("caught_up_s", round(time.monotonic() - changed, 2))
+        await until(lambda: len(s.reader.seqs()) >= s.raised - 1 >= 8, 30.0)
+        caught_up = round(time.monotonic() - changed, 2)
+        record_property("caught_up_s", caught_up)
+        assert caught_up < 5.0
         await s.all_shown(40, 30.0)
 
 
