@@ -171,8 +171,6 @@ def _distances(flight: Flight, where: str) -> None:
         first = flight.route[0]
         key, what = "route.waypoints[0]", "the route starts"
         _within(flight.home, first, key, FIRST_SHARE * reach, where, what)
-            flight.home, first, "route.waypoints[0]", FIRST_SHARE * reach, where, "the route starts"
-        )
     for i, point in enumerate(flight.route):
         _within(flight.home, point, f"route.waypoints[{i}]", reach, where, "it is")
     for i, site in enumerate(flight.alternates):
