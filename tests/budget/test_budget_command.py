@@ -1,0 +1,187 @@
+"""The command: verdicts, exit status, what stands on the page, speed."""
+
+from __future__ import annotations
+
+import json
+import re
+import resource
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner, Result
+
+from supervisor.cli import group, main
+from supervisor.core.plan import Flight
+from supervisor.flightfile import load_flight, parse_flight
+
+ROOT = Path(__file__).parents[2]
+EXAMPLE = ROOT / "sim/scenarios/estuary/flight.toml"
+TEXT = EXAMPLE.read_text(encoding="utf-8")
+# The first gauges only: a plan that fits the pack with room to spare.
+NEAR = TEXT[: TEXT.index('  { name = "mouth"')] + TEXT[TEXT.index("]\n\n[return]") :]
+NEAR = NEAR.replace("[home]", "[rules]\nmin_final_reserve = { hover_min = 2.0 }\n[home]", 1)
+
+
+def run(*args: str) -> Result:
+    return CliRunner().invoke(group, ["budget", *args], standalone_mode=False)
+
+
+@pytest.fixture
+def near(tmp_path: Path) -> Path:
+    path = tmp_path / "near.toml"
+    path.write_text(NEAR)
+    return path
+
+
+def test_a_plan_that_fits_is_a_go(near: Path) -> None:
+    result = run(str(near), "--json")
+    answer = json.loads(result.output)
+    assert (answer["verdict"], result.return_value) == ("go", 0)
+    assert answer["chances"]["completion"] >= 0.99
+    assert answer["turn_back"]["on_paper"] is None
+
+
+def test_a_plan_beyond_the_pack_is_a_no_go_and_exits_1() -> None:
+    """150 km on 850 Wh against 5 m/s: 360 W / 16 m/s x 75 km is 470 Wh for the way home alone."""
+    result = run(str(EXAMPLE), "--json")
+    answer = json.loads(result.output)
+    assert (answer["verdict"], result.return_value) == ("no-go", 1)
+    assert answer["measures"][0]["name"].startswith("turn at ")
+    assert answer["measures"][0]["completion"] >= 0.99
+
+
+def test_the_ledger_adds_up(near: Path) -> None:
+    answer = json.loads(run(str(near), "--json").output)
+    assert sum(answer["ledger_wh"].values()) == pytest.approx(
+        answer["pack"]["take_off_wh"], abs=0.1
+    )
+    used = sum(row["used_wh"] for row in answer["legs"])
+    assert answer["pack"]["take_off_wh"] - used == pytest.approx(answer["landing_wh"], abs=0.1)
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "what"),
+    [
+        ("hover_min = 2.0", "hover_min = 5.0", "reserve"),
+        ("[rules]", "[rules]\nmax_height_m = 90.0", "height"),
+        ("[rules]", "[rules]\nmax_distance_home_m = 20000.0", "distance"),
+        ("[rules]", "[rules]\nmax_mass_kg = 12.0", "mass"),
+        ("airspeed_mps = 21.0\nclimb", "airspeed_mps = 15.0\nclimb", "stall"),
+    ],
+)
+def test_a_broken_rule_forbids(near: Path, old: str, new: str, what: str) -> None:
+    assert old in NEAR
+    near.write_text(NEAR.replace(old, new, 1))
+    answer = json.loads(run(str(near), "--json").output)
+    assert answer["verdict"] == "no-go"
+    assert what in [f["what"] for f in answer["findings"] if f["weight"] == "fault"]
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "what"),
+    [
+        ("[rules]", "[rules]\ncoverage_max_height_m = 105.0", "coverage"),
+        ("[rules]", "[rules]\ncorridor_half_width_m = 50.0", "corridor"),
+        ("after_h = 2.0", "after_h = 0.2", "wind"),
+        ("airspeed_mps = 21.0\nclimb", "airspeed_mps = 16.0\nclimb", "stall"),
+        ("m = 110.0, loiter", "m = 110.0, ground_elevation_m = 100.0, loiter", "ground"),
+    ],
+)  # fmt: skip
+def test_a_caution_makes_conditions(near: Path, old: str, new: str, what: str) -> None:
+    assert old in NEAR
+    near.write_text(NEAR.replace(old, new, 1))
+    answer = json.loads(run(str(near), "--json").output)
+    assert answer["verdict"] == "go-with-conditions"
+    assert what in [f["what"] for f in answer["findings"] if f["weight"] == "caution"]
+
+
+def test_the_page_is_at_most_100_columns_and_says_who_decides(near: Path) -> None:
+    for path in (near, EXAMPLE):
+        page = run(str(path)).output
+        assert max(map(len, page.splitlines())) <= 100
+        assert "The remote pilot decides" in page
+        assert "local" in page
+
+
+def test_every_refusal_is_one_line_and_exit_2(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    path = tmp_path / "bad.toml"
+    path.write_text(TEXT.replace("capacity_ah = 19.6", "capacity_ah = 19600"))
+    for args in ([str(path)], [str(tmp_path / "none.toml")], ["--new"], []):
+        with pytest.raises(SystemExit) as left:
+            main(["budget", *args])
+        assert left.value.code == 2
+        assert "Traceback" not in capsys.readouterr().err
+
+
+def test_the_report_is_one_file_without_outside_addresses(near: Path, tmp_path: Path) -> None:
+    pytest.importorskip("matplotlib")
+    pytest.importorskip("jinja2")
+    page = tmp_path / "report.html"
+    run(str(near), "--html", str(page))
+    text = page.read_text(encoding="utf-8")
+    addresses = re.findall(r"(?:src|href)\s*=\s*[\"'](?!#)|url\((?!#)|@import", text)
+    assert not addresses
+    assert text.count("<svg") == 3
+    assert "The remote pilot decides" in text
+    assert "@page" in text
+
+
+def test_geojson_goes_out_and_comes_in_again(near: Path, tmp_path: Path) -> None:
+    """Its route, read back as a flight's route, leads over the same points (7 digits: 1 cm)."""
+    out = tmp_path / "out.geojson"
+    run(str(near), "--geojson", str(out))
+    start, end = NEAR.index("waypoints = ["), NEAR.index("[return]")
+    near.write_text(NEAR[:start] + 'geojson = "out.geojson"\n' + NEAR[end:])
+    again, first = load_flight(near), parse_flight(NEAR, "near")
+    assert places(again) == pytest.approx(places(first), abs=2e-9)
+    kinds = {f["properties"]["kind"] for f in json.loads(out.read_text())["features"]}
+    assert {"route", "home-leg", "covered-at-confidence", "covered-on-paper"} <= kinds
+
+
+def places(flight: Flight) -> list[float]:
+    return [x for w in flight.route for x in (w.lat_rad, w.lon_rad)]
+
+
+def test_a_new_file_is_a_flight(tmp_path: Path) -> None:
+    path = tmp_path / "new.toml"
+    result = run(str(path), "--new", "--set", "mass_kg=7.5", "--set", "hover_w=900")
+    assert result.return_value == 0
+    assert load_flight(path).aircraft.mass_kg == 7.5
+    assert json.loads(run(str(path), "--json").output)["verdict"] == "go-with-conditions"
+    again = run(str(path), "--new", "--set", "mass_kg=7.5")
+    assert "exists already" in str(again.exception)
+
+
+def test_a_new_file_by_questions(tmp_path: Path) -> None:
+    path = tmp_path / "asked.toml"
+    answers = "petrel\n6.5\n" + "\n" * 30
+    CliRunner().invoke(group, ["budget", str(path), "--new"], input=answers, standalone_mode=False)
+    craft = load_flight(path).aircraft
+    assert (craft.aircraft_id, craft.mass_kg) == ("petrel", 6.5)
+
+
+def test_the_command_answers_within_its_time() -> None:
+    """1.5 s of processor time for the whole command, imports included."""
+    before = resource.getrusage(resource.RUSAGE_CHILDREN)
+    done = subprocess.run(
+        [sys.executable, "-m", "supervisor", "budget", str(EXAMPLE)],
+        cwd=ROOT, capture_output=True, text=True, check=False,
+    )  # fmt: skip
+    after = resource.getrusage(resource.RUSAGE_CHILDREN)
+    assert "NO-GO" in done.stdout, done.stderr
+    assert after.ru_utime + after.ru_stime - before.ru_utime - before.ru_stime < 1.5
+
+
+def test_pictures_are_not_imported_unless_asked_for() -> None:
+    code = (
+        "import sys; from supervisor.cli.budget import command\n"
+        f"command.main([{str(EXAMPLE)!r}, '--json'], standalone_mode=False)\n"
+        "heavy = {'matplotlib', 'jinja2', 'rich', 'scipy', 'pymavlink'} & set(sys.modules)\n"
+        "sys.exit(','.join(heavy) or 0)"
+    )
+    done = subprocess.run([sys.executable, "-c", code], cwd=ROOT, capture_output=True, check=False)
+    assert done.returncode == 0, done.stderr

@@ -1,0 +1,147 @@
+"""What must hold for every plan: worse is never better, and still air has no direction."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from supervisor.budget import variants
+from supervisor.budget.compute import lay_out, margin_on_paper
+from supervisor.core.budget_line import budget_line
+from supervisor.core.plan import Flight, ReturnStyle, Weather, WindRow
+from supervisor.flightfile import load_flight
+
+EXAMPLE = load_flight(Path(__file__).parents[2] / "sim/scenarios/estuary/flight.toml")
+SHORT = replace(EXAMPLE, route=EXAMPLE.route[:4])
+few = settings(max_examples=25, deadline=None)
+
+
+def in_wind(flight: Flight, from_deg: float, mps: float) -> Flight:
+    toward = math.radians(from_deg + 180.0)
+    row = WindRow(0.0, 100.0, mps * math.cos(toward), mps * math.sin(toward))
+    return replace(flight, weather=Weather((row,), 2.5, 14.0))
+
+
+def landing_wh(flight: Flight) -> float:
+    return float(lay_out(flight).home.landing_wh[-1])
+
+
+def cruise_wh(flight: Flight) -> float:
+    """Energy at the motors in level flight, out and home: no pack, hence no order of things."""
+    plan = lay_out(flight)
+    steps, t = plan.whole.steps, plan.whole.t_s
+    level = np.array([s.phase == "cruise" for s in steps])
+    return float((np.diff(t) * level).sum())
+
+
+@few
+@given(from_deg=st.floats(0, 359), a=st.floats(0, 7), b=st.floats(0, 7))
+def test_more_wind_on_the_way_home_never_leaves_more(from_deg: float, a: float, b: float) -> None:
+    """Along a straight line out and home any stronger wind costs (the classic of the textbook).
+
+    Within 1 Wh: the climb is made on the way, and its wind is met at another height.
+    """
+    straight = replace(EXAMPLE, route=EXAMPLE.route[3:4])
+    low, high = sorted((a, b))
+    assert landing_wh(in_wind(straight, from_deg, high)) <= (
+        landing_wh(in_wind(straight, from_deg, low)) + 1.0
+    )
+
+
+@few
+@given(a=st.floats(0, 3), b=st.floats(0, 3))
+def test_more_mass_never_leaves_more(a: float, b: float) -> None:
+    low, high = sorted((a, b))
+    heavy, light = variants.heavier(SHORT, high), variants.heavier(SHORT, low)
+    assert landing_wh(heavy) <= landing_wh(light) + 1e-6
+
+
+@few
+@given(a=st.floats(0.6, 1.1), b=st.floats(0.6, 1.1))
+def test_less_capacity_never_gives_more_margin_anywhere(a: float, b: float) -> None:
+    low, high = sorted((a, b))
+    small = margin_on_paper(lay_out(variants.smaller_pack(SHORT, low)))
+    large = margin_on_paper(lay_out(variants.smaller_pack(SHORT, high)))
+    assert np.all(small <= large + 1e-6)
+
+
+@few
+@given(a=st.floats(0, 25), b=st.floats(0, 25))
+def test_a_colder_day_never_raises_the_hover_voltage(a: float, b: float) -> None:
+    low, high = sorted((a, b))
+    cold, warm = variants.colder(SHORT, high), variants.colder(SHORT, low)
+    cold_v, warm_v = (float(lay_out(f).home.hover_v[-1]) for f in (cold, warm))
+    assert cold_v <= warm_v + 1e-6
+
+
+@few
+@given(order=st.permutations([0, 1, 2, 3]))
+def test_a_route_reversed_in_still_air_costs_the_same_cruise(order: list[int]) -> None:
+    """All at one height and speed, so that only the way counts; it comes to the same seconds."""
+    level = [replace(EXAMPLE.route[i], height_m=100.0, loiter_s=0.0) for i in order]
+    calm = in_wind(EXAMPLE, 0.0, 0.0)
+    there = replace(calm, route=tuple(level))
+    back = replace(calm, route=tuple(reversed(level)))
+    assert cruise_wh(there) == pytest.approx(cruise_wh(back), rel=1e-3)
+
+
+def test_out_and_home_agree_with_the_forecast_s_way_home() -> None:
+    """Stretch by stretch, and in the few big steps the forecast takes: the same landing, 0.5 %."""
+    plan = lay_out(SHORT)
+    assert plan.whole.energy_wh[-1] == pytest.approx(plan.home.landing_wh[-1], rel=0.005)
+    home_s = plan.whole.t_s[-1] - plan.out.t_s[-1]
+    assert home_s == pytest.approx(plan.home.seconds[-1], rel=0.005)
+
+
+def test_a_retraced_return_follows_the_route_back() -> None:
+    retrace = replace(SHORT.return_plan, style=ReturnStyle.RETRACE)
+    direct_m = lay_out(SHORT).home.distance_m[-1]
+    retraced_m = lay_out(replace(SHORT, return_plan=retrace)).home.distance_m[-1]
+    out_m = lay_out(SHORT).out.along_m[-1]
+    assert direct_m < retraced_m == pytest.approx(out_m, rel=1e-3)
+
+
+def test_a_planned_missed_landing_costs_a_hover_and_a_circuit() -> None:
+    """1.57 kW for 60 s and the climb back, 60 s on the wing: 35..50 Wh."""
+    again = replace(SHORT, policy=replace(SHORT.policy, missed_landings=1))
+    assert 35.0 < landing_wh(SHORT) - landing_wh(again) < 50.0
+
+
+def test_a_drop_on_the_way_saves_energy() -> None:
+    first = replace(SHORT.route[1], land=True, ground_s=60.0)
+    kept = replace(SHORT, route=(SHORT.route[0], first, *SHORT.route[2:]))
+    dropped = replace(kept, route=(SHORT.route[0], replace(first, drop_kg=0.6), *SHORT.route[2:]))
+    assert landing_wh(dropped) > landing_wh(kept) + 3.0
+    assert landing_wh(kept) < landing_wh(SHORT) - 25.0  # a landing and a take-off more
+
+
+@pytest.mark.parametrize("leg", [0, 2, 3])
+def test_the_planned_line_is_the_sortie_s_own(leg: int) -> None:
+    """At the end of a leg: energy there, and a home leg that adds up to what the return needs."""
+    line, plan = budget_line(SHORT), lay_out(SHORT)
+    k = max(i + 1 for i, s in enumerate(plan.out.steps) if s.leg == leg)
+    planned = line.at(leg, 0.0, staying=True)
+    assert planned is not None
+    assert planned.energy_wh == pytest.approx(plan.out.energy_wh[k])
+    ledger = dict(planned.ledger_wh)
+    arrived = line.at(leg, 0.0)
+    assert arrived is not None
+    home = sum(ledger[name] for name in ("turn", "climb", "cruise", "descent", "landing"))
+    assert home == pytest.approx(plan.home.needed_wh[k], rel=0.02)
+    assert sum(dict(arrived.ledger_wh).values()) == pytest.approx(arrived.energy_wh)
+
+
+def test_the_planned_line_ends_with_the_plan() -> None:
+    line = budget_line(SHORT)
+    assert line.at(len(SHORT.route), 100.0) is None
+    far, near = line.at(1, 5000.0), line.at(1, 1000.0)
+    assert far is not None
+    assert near is not None
+    assert far.energy_wh > near.energy_wh
+    assert far.t_s < near.t_s
