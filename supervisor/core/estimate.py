@@ -143,6 +143,7 @@ class Estimator:
         if now in phases.WING_BORNE:
             self._observe_wind(fix)
         self._watch_drops(now)
+        self._bridge_silence(fix.t_s)
 
     def _take_off(self, t_s: float) -> None:
         self._take_off_s = t_s
@@ -329,6 +330,20 @@ class Estimator:
             habits=self._habits.belief(),
             doubts=self.doubts(t_s),
         )
+
+    def _bridge_silence(self, t_s: float) -> None:
+        """While the monitor is silent or frozen, the power model's current empties the pack."""
+        state = self._pack
+        if state is not None and t_s - state.t_s > SILENT_S:
+            self._pack = pack.predict(
+                state,
+                self._flight.pack,
+                self._curves,
+                t_s,
+                self._stand_in_a(NAN),
+                self._air_c(),
+                stand_in=True,
+            )
 
     def _pack_belief(self, t_s: float) -> Any:
         spec = self._flight.pack

@@ -44,7 +44,7 @@ SLOW_MEAN, SLOW_SD = 0.25, 0.5  # logarithms: tables miss more often than they e
 COLD_SHARE = 0.3  # of the tabulated loss of capacity in the cold that may be real loss of charge
 # How the slow states may wander, per root hour.
 RESISTANCE_WANDER, CAPACITY_WANDER, GAIN_WANDER = 0.06, 0.004, 0.004
-STAND_IN_SD = 0.15  # relative error of a current taken from the power model
+STAND_IN_SD, STAND_IN_S = 0.08, 1800.0  # relative error of a current from the power model
 READING_SD_V = 0.005
 MISMATCH, MISMATCH_S = 0.05, 20.0  # of the ohmic and fast drop, and how long it lasts
 STEPS = 400
@@ -156,8 +156,9 @@ def _noise(
 ) -> list[float]:
     """Diagonal of Q for one step."""
     hours = dt_s / 3600.0
-    # a stand-in's error lasts: its variance adds up with the square of what was used
-    odd = (STAND_IN_SD * used) ** 2 * 4.0 if stand_in else (0.01 * used) ** 2
+    # a stand-in's error lasts: the white equivalent has 2 tau / dt times its variance
+    lasting = max(2.0 * STAND_IN_S / dt_s, 1.0)
+    odd = (STAND_IN_SD * used) ** 2 * lasting if stand_in else (0.01 * used) ** 2
     return [
         odd + (2e-4) ** 2 * dt_s / 60.0,
         ou_growth(0.10 * cell.r1_ohm * hot * i_cell + 1e-4, dt_s, cell.tau1_s),

@@ -21,7 +21,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from supervisor.core import wind_change
+from supervisor.core import gusts, wind_change
 from supervisor.core.windfield import (
     Evidence,
     Field,
@@ -36,15 +36,16 @@ NAN = math.nan
 
 # Prior 1-sigma of the sensors' errors: scale, bias [m/s], compass [rad], assumed speed. Common
 # practice for small aircraft, no source; a flight's turns replace them within minutes.
-SENSOR_SD = (0.025, 0.3, 0.035, 0.08)
+SENSOR_SD = (0.015, 0.25, 0.025, 0.08)
+WIDER, WIDEST_SD = 6.0, (0.3, 6.0, 0.6, 0.3)  # after a sensor has changed
 SENSORS = len(SENSOR_SD)
 STRETCH_S, STRETCH_M = 45.0, 1200.0  # one node of memory at least this often
 MAX_NODES = 32
 STEADY_S = 60.0
+ANCHOR_S = 180.0  # a change is looked for over three to six minutes
 SOLVE_S = 15.0  # how often the field is worked out anew; belief() does it for its own moment
 GUST_LENGTH_M = 270.0  # Dryden L_u at 100..120 m, MIL-F-8785C form (262.8..275.0 m)
 HEADING_NOISE_RAD = 0.02  # short-time noise of heading and sideslip
-ODD_CHI2, ODD_RUN = 25.0, 20  # a sample beyond 5 sigma is left out; 20 in a row are believed
 
 
 class Sample(NamedTuple):
@@ -63,24 +64,34 @@ class Sample(NamedTuple):
     assumed: bool = False
 
 
+class Expected(NamedTuple):
+    """Wind at one point together with the sensors' errors: (6,) and (6, 6)."""
+
+    mean: Array
+    cov: Array
+
+
 @dataclass(frozen=True, slots=True)
 class WindState:
-    """Evidence so far; the open stretch is its last entry. ``gust_var`` a component [m^2/s^2]."""
+    """Evidence so far; the open stretch is its last entry. ``sensor_var`` (4,): a priori."""
 
     forecast: ForecastWind
     kernel: Kernel
     take_off_s: float
     evidence: tuple[Evidence, ...] = ()
     last_s: float = -math.inf
-    gust_var: float = 0.64
-    odd: int = 0
+    gusts: gusts.Gusts = field(default_factory=gusts.Gusts)
+    sensor_var: Array = field(default_factory=lambda: np.square(np.array(SENSOR_SD)))
     report_odd: int = 0
     change: wind_change.Change = field(default_factory=wind_change.start)
     steady_mps: float = NAN  # slow mean of the true airspeed
     solved: Field | None = None
-    here: tuple[float, float, float] = (0.0, 0.0, 0.0)  # mean (n, e) and 1 sigma at the last solve
-    foreseen: Array = field(default_factory=lambda: np.zeros(2))  # forecast there
     solved_s: float = -math.inf
+    here: Expected | None = None  # at the last solve, for there and then
+    foreseen: Expected | None = None  # the same from the anchor
+    anchor: Field | None = None  # a belief of ANCHOR_S to twice that ago, to be compared with
+    next_anchor: Field | None = None
+    forecast_here: Array = field(default_factory=lambda: np.zeros(2))
     sensors_s: float = -math.inf  # when a sensor was last found changed
 
 
@@ -90,11 +101,33 @@ def start(forecast: ForecastWind, kernel: Kernel, t_s: float) -> WindState:
 
 
 def _refreshed(state: WindState, place: Array) -> WindState:
+    """The field worked out anew, and what it and its older self expect here and now."""
     solved = solve(state, float(place[3]))
-    here = solved.mean_at(float(place[0]), float(place[1]), float(place[2]), 0.0)
+    anchor, following = state.anchor, state.next_anchor
+    if following is None or solved.now_s - following.now_s >= ANCHOR_S:
+        anchor, following = following or solved, solved
     north, east, height, t_s = place[:, None]
-    foreseen = state.forecast.at(north, east, height, t_s - state.take_off_s)[0]
-    return replace(state, solved=solved, here=here, foreseen=foreseen, solved_s=float(place[3]))
+    return replace(
+        state,
+        solved=solved,
+        solved_s=solved.now_s,
+        here=_expected(solved, place),
+        foreseen=_expected(anchor or solved, place),
+        anchor=anchor,
+        next_anchor=following,
+        forecast_here=state.forecast.at(north, east, height, t_s - state.take_off_s)[0],
+    )
+
+
+def _expected(solved: Field, place: Array) -> Expected:
+    north, east, height, t_s = place[:, None]
+    return Expected(*solved.with_sensors(north, east, height, t_s - solved.now_s))
+
+
+def _against(expected: Expected | None, z: Array, h: Array) -> gusts.Residual:
+    """Measurement less expectation: z - H x, covariance H P H'."""
+    assert expected is not None
+    return gusts.Residual(z - h @ expected.mean, h @ expected.cov @ h.T)
 
 
 def took_off(state: WindState, t_s: float) -> WindState:
@@ -104,8 +137,9 @@ def took_off(state: WindState, t_s: float) -> WindState:
 
 def solve(state: WindState, t_s: float) -> Field:
     """The wind field as believed at ``t_s``."""
-    var = np.square(np.array(SENSOR_SD))
-    return posterior(state.forecast, state.kernel, state.evidence, var, t_s, state.take_off_s)
+    return posterior(
+        state.forecast, state.kernel, state.evidence, state.sensor_var, t_s, state.take_off_s
+    )
 
 
 def rows(sample: Sample, sensors: Array, steady_mps: float) -> tuple[Array, Array]:
@@ -146,37 +180,30 @@ def observe(state: WindState, sample: Sample) -> WindState:
         gain = min(dt_s / STEADY_S, 1.0)
         steady = state.steady_mps + gain * (sample.tas_mps - state.steady_mps)
     z, h = rows(sample, sensors, steady)
-    chi2, gust_var = _residual(state, sample, z, h)
-    if chi2 > ODD_CHI2:
-        if state.odd < ODD_RUN:
-            return replace(state, last_s=sample.t_s, odd=state.odd + 1)
-        return replace(new_sensors(state, sample.t_s), last_s=sample.t_s, odd=0)
-    # white-equivalent variance of correlated noise: sigma^2 2 tau / dt
     tau_s = GUST_LENGTH_M / max(sample.tas_mps, 5.0)
     white = (HEADING_NOISE_RAD * sample.tas_mps) ** 2
-    var = gust_var * max(2.0 * tau_s / dt_s, 1.0) + white
+    gust, counts, changed = gusts.watch(
+        state.gusts, _against(state.here, z, h), _against(state.foreseen, z, h), white, tau_s, dt_s
+    )
+    state = replace(state, last_s=sample.t_s, gusts=gust, steady_mps=steady)
+    if changed:
+        return new_sensors(state, sample.t_s)
+    if not counts:
+        return state
+    # white-equivalent variance of correlated noise: sigma^2 2 tau / dt
+    var = gust.var * max(2.0 * tau_s / dt_s, 1.0) + white
     place = np.array([sample.north_m, sample.east_m, sample.height_m, sample.t_s])
     seen = Evidence(place, dt_s, h.T @ h / var, h.T @ z / var)
     change = wind_change.add(
-        state.change, state.kernel, seen, sample.heading_rad, sensors, state.foreseen
+        state.change, state.kernel, seen, sample.heading_rad, sensors, state.forecast_here
     )
     kernel = replace(state.kernel, lively=change.lively)
-    return _add(
-        replace(
-            state,
-            last_s=sample.t_s,
-            gust_var=gust_var,
-            odd=0,
-            steady_mps=steady,
-            change=change,
-            kernel=kernel,
-        ),
-        seen,
-    )
+    return _add(replace(state, change=change, kernel=kernel), seen)
 
 
 def new_sensors(state: WindState, t_s: float) -> WindState:
-    """A sensor has changed (compass knocked, tube iced): its errors are unknown again.
+    """A sensor has changed (compass knocked, tube iced), or a front was crossed: which, only a turn
+    can tell. The sensors' errors are unknown again, and wider; the wind may be of the lively kind.
 
     What the stretches said about the wind is kept, with the old errors integrated out (Schur's
     complement of the joint information); what they said about the errors no longer holds.
@@ -193,27 +220,12 @@ def new_sensors(state: WindState, t_s: float) -> WindState:
         j_new[:2, :2] = e.j[:2, :2] - mix @ e.j[2:, :2]
         y_new[:2] = y[:2] - mix @ y[2:]
         kept.append(Evidence(e.place, e.seconds, j_new, y_new))
-    state = replace(state, evidence=tuple(kept), change=wind_change.Change(state.change.log_p))
+    change = wind_change.anything()
+    kernel = replace(state.kernel, lively=change.lively)
+    var = np.minimum(state.sensor_var * WIDER**2, np.square(WIDEST_SD))
+    state = replace(state, evidence=tuple(kept), change=change, kernel=kernel, sensor_var=var)
     place = np.append(kept[-1].place[:3], t_s) if kept else np.array([0.0, 0.0, 50.0, t_s])
     return replace(_refreshed(state, place), sensors_s=t_s)
-
-
-def _residual(state: WindState, sample: Sample, z: Array, h: Array) -> tuple[float, float]:
-    """Chi-square of the residual against the belief, and the gust variance that it suggests."""
-    field = state.solved
-    assert field is not None
-    wn, we, sd = state.here
-    residual = z - np.array([wn, we]) - h[:, 2:] @ field.sensor_mean
-    spread = h[:, 2:] @ field.sensor_cov @ h[:, 2:].T
-    noise = state.gust_var + (HEADING_NOISE_RAD * sample.tas_mps) ** 2
-    s = spread + (sd * sd + noise) * np.eye(2)
-    chi2 = float(residual @ np.linalg.solve(s, residual))
-    # only what belief does not explain is gust: its share of the squared residual
-    share = 2.0 * state.gust_var / float(np.trace(s))
-    seen = share * min(float(residual @ residual), 9.0 * float(np.trace(s))) / 2.0
-    seen += (1.0 - share) * state.gust_var
-    gain = 1.0 / 120.0
-    return chi2, max(state.gust_var + gain * (seen - state.gust_var), 0.04)
 
 
 def _add(state: WindState, seen: Evidence) -> WindState:
@@ -254,6 +266,7 @@ def _thinned(evidence: tuple[Evidence, ...], kernel: Kernel) -> tuple[Evidence, 
     return (*evidence[:i], both, *evidence[i + 2 :])
 
 
+REPORT_ODD_CHI2 = 25.0
 REPORT_TAU_S = 120.0  # another filter's estimate repeats itself: one independent value in this time
 
 
@@ -267,9 +280,11 @@ def observe_report(
     if state.solved is None:
         return state
     sd_mps = max(accuracy_mps if accuracy_mps == accuracy_mps else 1.5, 1.0)
-    n, e, sd = state.here
-    chi2 = ((wind_n_mps - n) ** 2 + (wind_e_mps - e) ** 2) / (sd * sd + sd_mps**2)
-    if chi2 > ODD_CHI2:
+    assert state.here is not None
+    away = np.array([wind_n_mps, wind_e_mps]) - state.here.mean[:2]
+    cov = state.here.cov[:2, :2] + sd_mps**2 * np.eye(2)
+    chi2 = float(away @ np.linalg.solve(cov, away))
+    if chi2 > REPORT_ODD_CHI2:
         return replace(state, report_odd=min(state.report_odd + 1, 50))
     j, y = np.zeros((2 + SENSORS, 2 + SENSORS)), np.zeros(2 + SENSORS)
     info = 1.0 / (sd_mps**2 * REPORT_TAU_S)

@@ -52,6 +52,11 @@ def start() -> Change:
     return Change(_prior())
 
 
+def anything() -> Change:
+    """After a break nothing is known about the strength: all of the grid is as likely."""
+    return Change(np.zeros(len(GRID)))
+
+
 def learn(
     change: Change, kernel: Kernel, a: Array, b: Array, difference: Array, noise: Array
 ) -> Change:

@@ -201,6 +201,26 @@ class Field:
                 cov[i * q : (i + 1) * q, j * q : (j + 1) * q] -= cross @ block @ cross.T
         return mean, cov
 
+    def with_sensors(
+        self, north_m: Array, east_m: Array, height_m: Array, ahead_s: Array
+    ) -> tuple[Array, Array]:
+        """Mean (2Q + S,) and covariance of the wind at Q points together with the sensors' errors.
+
+        All north, all east, then the sensors: they hang together, since a flight sees their sum.
+        """
+        mean, cov = self.moments(north_m, east_m, height_m, ahead_s)
+        q, m, s = len(north_m), len(self.nodes), len(self.sensor_var)
+        joint = np.zeros((2 * q + s, 2 * q + s))
+        joint[: 2 * q, : 2 * q], joint[2 * q :, 2 * q :] = cov, self.sensor_cov
+        if m:
+            # cov(wind, sensors) = - cov(query, node) B P0, since a priori they are independent
+            points = np.column_stack([north_m, east_m, height_m, self.now_s + ahead_s])
+            cross = self.kernel.between(points, self.nodes)
+            shared = self.b[: 2 * m, 2 * m :] * self.sensor_var
+            block = -np.concatenate([cross @ shared[:m], cross @ shared[m:]])
+            joint[: 2 * q, 2 * q :], joint[2 * q :, : 2 * q] = block, block.T
+        return np.concatenate([mean[:, 0], mean[:, 1], self.sensor_mean]), joint
+
     def draw_air(
         self,
         rng: np.random.Generator,
@@ -212,25 +232,12 @@ class Field:
         cas_mps: float,
     ) -> tuple[Array, Array, Array]:
         """See ``WindBelief.draw_air``: true over indicated = 1 + scale + bias / V."""
-        mean, cov = self.moments(north_m, east_m, height_m, ahead_s)
-        q, m = len(north_m), len(self.nodes)
-        weights = np.zeros(len(self.sensor_var))
-        weights[:2] = 1.0, 1.0 / cas_mps
-        joint = np.zeros((2 * q + 1, 2 * q + 1))
-        joint[:-1, :-1] = cov
-        joint[-1, -1] = weights @ self.sensor_cov @ weights
-        if m:
-            # cov(wind, sensors) = - cov(query, node) B P0, since a priori they are independent
-            points = np.column_stack([north_m, east_m, height_m, self.now_s + ahead_s])
-            shared = self.b[: 2 * m, 2 * m :] @ (self.sensor_var * weights)
-            cross = self.kernel.between(points, self.nodes)
-            joint[-1, :-1] = joint[:-1, -1] = -np.concatenate(
-                [cross @ shared[:m], cross @ shared[m:]]
-            )
-        factor = 1.0 + float(weights @ self.sensor_mean)
-        root = np.linalg.cholesky(joint + 1e-6 * np.eye(2 * q + 1) * np.r_[np.ones(2 * q), 1e-3])
-        both = rng.standard_normal((members, 2 * q + 1)) @ root.T
-        return both[:, :q] + mean[:, 0], both[:, q:-1] + mean[:, 1], both[:, -1] + factor
+        mean, cov = self.with_sensors(north_m, east_m, height_m, ahead_s)
+        q = len(north_m)
+        root = np.linalg.cholesky(cov + 1e-6 * np.eye(len(cov)))
+        both = rng.standard_normal((members, len(cov))) @ root.T + mean
+        factor = 1.0 + both[:, 2 * q] + both[:, 2 * q + 1] / cas_mps
+        return both[:, :q], both[:, q : 2 * q], factor
 
     def draw(
         self,

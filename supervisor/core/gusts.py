@@ -1,0 +1,74 @@
+"""What the believed wind does not explain: gusts when it is quick, a changed sensor when it lasts.
+
+The residual of the wind triangle is split by a slow mean. Its quick part is gust and gives the
+gusts' variance. The slow part of another residual, against what was foreseen some minutes ago for
+here and now, should be within the error that was foreseen; when it stays beyond four sigma of
+that, either a sensor has changed or a front was crossed.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, field
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+Array = NDArray[np.float64]
+
+MEAN_S, VARIANCE_S = 60.0, 120.0
+MISSED = 1.25  # what a mean over 60 s takes away from gusts that last 13 s: 1 + 13 / 60, rounded up
+ODD_SAMPLE_CHI2 = 25.0  # a single sample beyond 5 sigma is left out
+ODD_MEAN_CHI2, ODD_S = 16.0, 15.0
+FLOOR = 0.04  # [m^2/s^2]
+
+
+@dataclass(frozen=True, slots=True)
+class Gusts:
+    """Variance a component [m^2/s^2]; slow means of both residuals; how long one has been odd."""
+
+    var: float = 0.64
+    mean: Array = field(default_factory=lambda: np.zeros(2))
+    foreseen: Array = field(default_factory=lambda: np.zeros(2))
+    odd_s: float = 0.0
+
+
+class Residual(NamedTuple):
+    """Measured less expected (2,), and the covariance (2, 2) of the expectation."""
+
+    value: Array
+    cov: Array
+
+
+def watch(
+    gusts: Gusts, now: Residual, foreseen: Residual, noise_var: float, gust_s: float, dt_s: float
+) -> tuple[Gusts, bool, bool]:
+    """(belief, residuals) -> belief, whether this sample counts, whether something has changed.
+
+    ``now`` and ``foreseen``: against the newest belief and against the one of some minutes ago;
+    ``noise_var``: white noise beside gusts; ``gust_s``: how long a gust lasts along the flight.
+    """
+    total = now.cov + (gusts.var + noise_var) * np.eye(2)
+    counts = _chi2(now.value, total) <= ODD_SAMPLE_CHI2
+    gain = min(dt_s / MEAN_S, 1.0)
+    step = now.value - gusts.mean
+    limit = 10.0 * math.sqrt(gusts.var + noise_var)
+    mean = gusts.mean + gain * np.clip(step, -limit, limit)
+    slow = gusts.foreseen + gain * np.clip(foreseen.value - gusts.foreseen, -limit, limit)
+    # variance left in a mean over MEAN_S of noise that lasts gust_s
+    left = gusts.var * gust_s / (MEAN_S + gust_s)
+    odd = _chi2(slow, foreseen.cov + left * np.eye(2)) > ODD_MEAN_CHI2
+    odd_s = gusts.odd_s + dt_s if odd else 0.0
+    seen = MISSED * min(0.5 * float(step @ step), 9.0 * gusts.var) - noise_var
+    var = max(gusts.var + dt_s / VARIANCE_S * (seen - gusts.var), FLOOR)
+    if odd_s >= ODD_S:
+        return Gusts(var), counts, True
+    return Gusts(var, mean, slow, odd_s), counts, False
+
+
+def _chi2(value: Array, cov: Array) -> float:
+    """Two-dimensional v' C^-1 v, written out."""
+    (a, b), (_, d) = cov.tolist()
+    x, y = value.tolist()
+    return float((d * x * x - 2.0 * b * x * y + a * y * y) / (a * d - b * b))
