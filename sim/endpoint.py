@@ -126,11 +126,15 @@ class Endpoint:
             self.flight.command_divert(alternate)
         return self._flying()
 
-    def _receive(self, data: bytes) -> list[bytes]:
-        """A client's frames, if the link brings them up to the aircraft."""
-        if self._link is not None and not self._link.passes(self.flight.state):
-            return []
-        return self.telemetry.handle(data)
+    def _receive(self, data: bytes) -> None:
+        """A client's frames, if the link brings them up to the aircraft.
+
+        Replies queue behind the frames already numbered: a receiver of signed frames takes what is
+        older than the newest for a replay.
+        """
+        if self._link is None or self._link.passes(self.flight.state):
+            replies = self.telemetry.handle(data)
+            self._pending.extend((self._now_s(), reply) for reply in replies)
 
     # --- the run ---
 
@@ -156,7 +160,9 @@ class Endpoint:
         while loop.time() < end:
             if loop.time() - beat >= BEAT_S:
                 beat = loop.time()
-                await self._send([self.telemetry.heartbeat(self.flight.state)])
+                beat_frame = self.telemetry.heartbeat(self.flight.state)
+                self._pending.append((self.flight.t_s, beat_frame))
+            await self._send(self._due(math.inf))
             await asyncio.sleep(TICK_S)
             if autopilot.questions != questions:
                 questions, asked_at = autopilot.questions, loop.time()
@@ -192,9 +198,13 @@ class Endpoint:
             pending.extend(frames)
             if self._watch is not None:
                 self._watch(state, frames)
+        return self._due(until_s)
+
+    def _due(self, until_s: float) -> list[bytes]:
+        """The frames whose time has come, taken out of the queue."""
         out = []
-        while pending and pending[0][0] <= until_s:
-            out.append(pending.popleft()[1])
+        while self._pending and self._pending[0][0] <= until_s:
+            out.append(self._pending.popleft()[1])
         return out
 
     def _now_s(self) -> float:

@@ -15,6 +15,7 @@ from sim.link import Kind, LossyLink
 from sim.scenario import Scenario
 from sim.state import AircraftState
 from sim.telemetry import Telemetry
+from sim.wire import SigningKey
 
 LONGEST_S = 12 * 3600.0
 
@@ -23,12 +24,20 @@ Watch = Callable[[AircraftState, list[tuple[float, bytes]]], None]
 
 @dataclass(frozen=True, slots=True)
 class Sortie:
-    """Which flight to fly: ``through`` is the link the frames cross (None: none, as aboard)."""
+    """Which flight to fly: ``through`` is the link the frames cross (None: none, as aboard).
+
+    With a ``key`` frames are signed, and clients must sign theirs.
+    """
 
     scenario: Scenario
     seed: int
     turn_back_s: float = math.inf
     through: Kind | None = None
+    key: SigningKey | None = None
+
+    def begin(self) -> tuple[Flight, Telemetry]:
+        """A fresh flight and its stream."""
+        return Flight(self.scenario, self.seed), Telemetry(self.scenario, self.seed, self.key)
 
     def link(self) -> LossyLink | None:
         """A fresh link, or None."""

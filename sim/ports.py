@@ -16,7 +16,7 @@ from typing import Protocol
 
 from sim.wire import joined, split_frames
 
-Receive = Callable[[bytes], list[bytes]]  # whole frames of a client in, replies out
+Receive = Callable[[bytes], None]  # called with whole frames of a client
 
 BUFFER_BYTES = 1 << 20
 BURST = 8  # datagrams at once before a receiver gets time to read them
@@ -66,7 +66,7 @@ class UdpPort(asyncio.DatagramProtocol):
         self._host, self._port = host, port
         self._transport: asyncio.DatagramTransport | None = None
         self._peers: dict[tuple[str, int], None] = {}  # in order of arrival
-        self._receive: Receive = lambda _data: []
+        self._receive: Receive = lambda _data: None
 
     async def open(self, receive: Receive) -> None:
         """Resolve the target and bind any local port."""
@@ -88,11 +88,9 @@ class UdpPort(asyncio.DatagramProtocol):
             raw.setsockopt(socket.SOL_SOCKET, option, BUFFER_BYTES)
 
     def datagram_received(self, data: bytes, address: tuple[str, int]) -> None:
-        """Answer a client; remember where it is."""
+        """Hear a client; remember where it is."""
         self._peers.setdefault((address[0], address[1]))
-        if self._transport is not None:
-            for reply in self._receive(data):
-                self._transport.sendto(reply, address)
+        self._receive(data)
 
     def error_received(self, error: Exception) -> None:
         """Nobody listens there (yet): the stream goes on, as on a real link."""
@@ -122,7 +120,7 @@ class TcpPort:
         self._host, self._port = host, port
         self._server: asyncio.Server | None = None
         self._writers: set[asyncio.StreamWriter] = set()
-        self._receive: Receive = lambda _data: []
+        self._receive: Receive = lambda _data: None
 
     @property
     def bound_port(self) -> int:
@@ -146,8 +144,7 @@ class TcpPort:
         try:
             while data := await reader.read(4096):
                 frames, rest = split_frames(rest + data)
-                for reply in self._receive(b"".join(frames)):
-                    writer.write(reply)
+                self._receive(b"".join(frames))
         except (ConnectionError, asyncio.CancelledError):
             pass
         finally:

@@ -57,7 +57,14 @@ class Stream(Protocol):
 class Autopilot:
     """Answers clients. ``on_return`` and ``on_divert`` reach the flight; False: not now."""
 
-    def __init__(self, plan: Plan, stream: Stream, system: int = 1, component: int = 1) -> None:
+    def __init__(
+        self,
+        plan: Plan,
+        stream: Stream,
+        system: int = 1,
+        component: int = 1,
+        secret: bytes | None = None,
+    ) -> None:
         self.mission: tuple[MissionItem, ...] = mission_of(plan)
         self.rally: tuple[MissionItem, ...] = tuple(
             _rally(i, site, plan.home.elevation_m) for i, site in enumerate(plan.alternates)
@@ -70,6 +77,7 @@ class Autopilot:
         self._stream = stream
         self._system, self._component = system, component
         self._parser = common.MAVLink(None)
+        self._parser.signing.secret_key = secret  # with a key, unsigned questions go unheard
         self._answer: dict[str, Callable[[Any], list[bytes]]] = {
             "COMMAND_LONG": self._command,
             "COMMAND_INT": self._command,

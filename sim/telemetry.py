@@ -87,7 +87,7 @@ class Telemetry:
             plan.pack.initial_charge,
         )
         self._framer = Framer(key=key)
-        self.autopilot = Autopilot(plan, self)
+        self.autopilot = Autopilot(plan, self, secret=key.secret if key else None)
         self.messages = Messages(
             self._framer,
             self.sensors,

@@ -32,7 +32,7 @@ Write = Callable[[float, bytes], None]
 @click.option("--seed", type=click.IntRange(min=0), default=1, show_default=True,
               help="everything random comes from it")  # fmt: skip
 @click.option("--rate", default="1", show_default=True, metavar="N|max",
-              help="simulated seconds in a second")  # fmt: skip
+              help="simulated seconds a second; at max only TCP waits for its reader")  # fmt: skip
 @click.option("--to", "targets", multiple=True, metavar="ADDRESS|FILE.mcap",
               help="udp:HOST:PORT, tcp-listen:HOST:PORT or a file; may be repeated "
                    f"[default: {DEFAULT_TARGET}]")  # fmt: skip
@@ -42,6 +42,8 @@ Write = Callable[[float, bytes], None]
               show_default=True, help="what carries the frames")  # fmt: skip
 @click.option("--wait", "wait_s", type=click.FloatRange(min=0.0), default=10.0, show_default=True,
               help="seconds on the ground for a client to ask for what it needs")  # fmt: skip
+@click.option("--key", "key_file", type=click.Path(path_type=Path, dir_okay=False),
+              metavar="FILE", help="sign frames, and hear signed ones only")  # fmt: skip
 @click.option("--headless", is_flag=True, help="no link: flight.mcap and truth.json into --out")
 @click.option("--out", type=click.Path(path_type=Path, file_okay=False), metavar="DIR")
 @click.option("--grid", "grid_s", type=click.FloatRange(min=10.0), default=300.0,
@@ -58,6 +60,7 @@ def command(
     turn_back_at: float | None,
     through: str,
     wait_s: float,
+    key_file: Path | None,
     headless: bool,
     out: Path | None,
     grid_s: float,
@@ -79,13 +82,14 @@ def command(
         raise click.UsageError("--headless writes into --out; it takes no --to")
     if headless != (out is not None):
         raise click.UsageError("--headless and --out DIR go together")
-    sortie = make_sortie(load_scenario(name), seed, turn_back_at, through)
+    sortie = make_sortie(load_scenario(name), seed, turn_back_at, through, key_file)
     series: list[AircraftState] = []
     if out is not None:
         last = fly_headless(sortie, out, grid_s, series)
     else:
         ways = targets or (DEFAULT_TARGET,)
-        last = fly_over_links(sortie, ways, parse_rate(rate), wait_s, series)
+        kept = series if plot is not None else None
+        last = fly_over_links(sortie, ways, parse_rate(rate), wait_s, kept)
     say(f"{summary(last)}\n")
     if plot is not None:
         draw(plot, sortie, series)
@@ -146,13 +150,22 @@ def parse_rate(text: str) -> float:
 # --- the two ways to fly -----------------------------------------------------------------------
 
 
-def make_sortie(scenario: Scenario, seed: int, turn_back_at: float | None, through: str) -> Sortie:
+def make_sortie(
+    scenario: Scenario, seed: int, turn_back_at: float | None, through: str, key_file: Path | None
+) -> Sortie:
     """The flight that was asked for."""
     from sim.headless import Sortie
     from sim.link import Kind
+    from sim.wire import SigningKey
+    from supervisor.edge.frame_signing import load_key
 
-    link = None if through == "wire" else Kind(through)
-    return Sortie(scenario, seed, math.inf if turn_back_at is None else turn_back_at, link)
+    return Sortie(
+        scenario,
+        seed,
+        math.inf if turn_back_at is None else turn_back_at,
+        None if through == "wire" else Kind(through),
+        SigningKey(load_key(key_file)) if key_file else None,
+    )
 
 
 def fly_headless(
@@ -174,14 +187,12 @@ def fly_over_links(
     targets: tuple[str, ...],
     rate: float,
     wait_s: float,
-    series: list[AircraftState],
+    series: list[AircraftState] | None,
 ) -> AircraftState:
     """Through ports and into files; files alone need no clock."""
     from sim.endpoint import Endpoint, Pace
-    from sim.flight import Flight
     from sim.headless import fly
     from sim.ports import PortError, make_port
-    from sim.telemetry import Telemetry
 
     paths = [Path(target) for target in targets if target.endswith(".mcap")]
     try:
@@ -192,8 +203,7 @@ def fly_over_links(
                 return fly(sortie, watch)
             say(f"{sortie.scenario.title}, seed {sortie.seed}: to {', '.join(targets)}\n")
             endpoint = Endpoint(
-                Flight(sortie.scenario, sortie.seed),
-                Telemetry(sortie.scenario, sortie.seed),
+                *sortie.begin(),
                 ports,
                 Pace(rate),
                 wait_s=wait_s,
@@ -261,8 +271,11 @@ def summary(state: AircraftState) -> str:
     )
 
 
-def watching(series: list[AircraftState], write: Write) -> Watch:
-    """A watcher that writes every frame, keeps one state a second and reports progress."""
+def watching(series: list[AircraftState] | None, write: Write) -> Watch:
+    """A watcher that writes every frame, reports progress and, if asked, keeps a state a second.
+
+    Without a series memory does not grow with the flight.
+    """
     next_s, progress = 0.0, Progress()
 
     def watch(state: AircraftState, frames: list[tuple[float, bytes]]) -> None:
@@ -271,8 +284,9 @@ def watching(series: list[AircraftState], write: Write) -> Watch:
             write(t_s, frame)
         if state.t_s >= next_s:
             next_s = math.floor(state.t_s) + 1.0
-            series.append(state)
             progress(state)
+            if series is not None:
+                series.append(state)
 
     return watch
 

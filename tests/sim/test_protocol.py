@@ -10,6 +10,7 @@ from true_states import CRUISING
 
 from sim.scenario import load
 from sim.telemetry import Telemetry
+from sim.wire import SigningKey
 
 
 class Client:
@@ -146,3 +147,16 @@ def test_what_is_not_for_us_is_ignored(telemetry: Telemetry) -> None:
 def test_unknown_command_is_unsupported(telemetry: Telemetry) -> None:
     (ack,) = Client(telemetry).command(common.MAV_CMD_COMPONENT_ARM_DISARM, 1)
     assert ack.result == common.MAV_RESULT_UNSUPPORTED
+
+
+def test_with_a_key_unsigned_questions_go_unheard() -> None:
+    key = SigningKey(b"q" * 32)
+    telemetry = Telemetry(load("estuary"), 1, key)
+    telemetry.begin(CRUISING)
+    stranger, friend = Client(telemetry), Client(telemetry)
+    assert stranger.command(511, 33, 500_000) == []
+    friend.link.signing.secret_key = key.secret
+    friend.link.signing.sign_outgoing = True
+    (ack,) = friend.command(511, 33, 500_000)
+    assert ack.result == 0
+    assert ack.get_header().incompat_flags == 1  # signed
