@@ -18,7 +18,7 @@ ROLL_TIME_S = 0.8
 CLIMB_TIME_S = 1.5
 SPEED_TIME_S = 8.0
 THRUST_TIME_S = 1.5  # an autothrottle follows the filtered airspeed, not each gust
-SINK_TIME_S = 8.0  # height is held against the mean updraught, gusts just carry the aircraft
+SINK_TIME_S = 4.0  # height is held against the mean updraught, gusts just carry the aircraft
 MAX_ACCELERATION_MPS2 = 1.2
 LIFT_ACCELERATION_MPS2 = 2.0
 

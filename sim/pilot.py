@@ -11,15 +11,24 @@ import math
 from dataclasses import dataclass, replace
 
 from sim import mission as m
-from sim.atmosphere import G0_MPS2
-from sim.geodesy import offset_m
+from sim.atmosphere import RHO0_KGPM3
+from sim.guidance import (
+    APPROACH_HEIGHT_M,
+    Leg,
+    Vector,
+    circuit,
+    orbit_course,
+    track,
+    turn_lead_m,
+    vector,
+    way_home,
+    way_to_alternate,
+)
 from sim.mission import MissionItem
 from sim.motion import Body, Order
 from sim.plan import Plan
 from sim.state import Phase
 
-TURN_BANK_RAD = math.radians(22.0)
-APPROACH_HEIGHT_M = 40.0  # above the ground, where the transition back begins
 HOVER_CLIMB_MPS = 2.5
 LAST_METRES_M = 8.0
 LAST_DESCENT_MPS = 0.5
@@ -27,7 +36,9 @@ BRAKING_MPS2 = 1.4
 GLIDE_GAINS = 1.4  # a long descent at idle gains speed: begin it that much earlier
 SETTLE_S = 6.0
 ABORT_HEIGHT_M = 12.0
-CIRCUIT_M = 500.0
+HEIGHT_GAIN = 0.25  # metres per second of climb for a metre of height error
+# The phase says climb or descent when the height is this far off, and level again when this near.
+OFF_M, ON_M = 6.5, 3.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,15 +59,13 @@ class Pilot:
     __slots__ = (
         "aborts_left",
         "cas_mps",
-        "course_in",
         "done",
         "dropped_kg",
-        "ground_from_m",
         "ground_until_s",
         "habits",
         "index",
         "items",
-        "leg_m",
+        "leg",
         "loiter_until_s",
         "nav_e",
         "nav_n",
@@ -70,7 +79,7 @@ class Pilot:
         "settled_s",
         "stage",
         "stuck",
-    )  # fmt: skip
+    )
 
     def __init__(
         self, plan: Plan, items: tuple[MissionItem, ...], habits: Habits, aborts: int
@@ -83,7 +92,7 @@ class Pilot:
         self.ground_until_s = 5.0
         self.loiter_until_s = math.inf
         self.cas_mps = habits.cruise_mps
-        self.course_in, self.leg_m, self.ground_from_m = math.nan, 1.0, 0.0
+        self.leg: Leg | None = None
         self.returning = self.done = self.stuck = False
         self.aborts_left = aborts
         self.dropped_kg = 0.0
@@ -109,55 +118,30 @@ class Pilot:
 
     def return_home(self) -> None:
         """Give up the mission and fly the return plan to home."""
-        if self.returning or self.done:
-            return
-        back = self.plan.return_plan
-        via = {"retrace": self.passed[::-1], "corridor": list(back.via)}.get(back.style, [])
-        home = self.plan.home
-        self._divert_along(via, home.lat_deg, home.lon_deg, 0.0, home.name)
+        if not self.returning and not self.done:
+            self._fly_instead(way_home(self.plan, self.passed))
 
     def divert(self, alternate: int) -> None:
-        """Give up the mission and land at an alternate."""
-        site = self.plan.alternates[alternate]
-        ground_m = site.elevation_m - self.plan.home.elevation_m
-        self._divert_along([], site.lat_deg, site.lon_deg, ground_m, site.name)
+        """Give up the mission, or the way home, and land at an alternate."""
+        if not self.done:
+            self._fly_instead(way_to_alternate(self.plan, alternate))
 
-    def _divert_along(
-        self, via: list[tuple[float, float]], lat: float, lon: float, ground_m: float, name: str
-    ) -> None:
-        back = self.plan.return_plan
-        height_m = max(back.height_m, ground_m + APPROACH_HEIGHT_M)
-        legs = [
-            MissionItem(i, m.NAV_WAYPOINT, a, b, height_m, airspeed_mps=back.airspeed_mps)
-            for i, (a, b) in enumerate(via)
-        ]
-        legs.append(
-            MissionItem(
-                len(legs), m.NAV_VTOL_LAND, lat, lon, height_m, (0.0,) * 4, name, ground_m,
-                back.airspeed_mps,
-            )
-        )  # fmt: skip
+    def _fly_instead(self, items: tuple[MissionItem, ...]) -> None:
         self.returning = True
-        self.items, self.index = tuple(legs), 0
-        self.cas_mps = back.airspeed_mps
-        if self.stage in ("route", "loiter", "approach"):
-            self._begin_leg()
-        elif self.stage in ("back", "landing"):
+        self.items, self.index = items, 0
+        if self.stage in ("back", "landing"):
             self.stage = "lift"
-        self.next_stage = self._leg_stage()
+        self._begin_leg()
 
     # -- items --------------------------------------------------------------------------------
 
-    def _leg_stage(self) -> str:
-        return "approach" if self.item.command == m.NAV_VTOL_LAND else "route"
-
     def _begin_leg(self) -> None:
-        item = self.item
-        if not math.isnan(item.airspeed_mps):
-            self.cas_mps = item.airspeed_mps
-        self.course_in = math.nan
-        self.next_stage = self._leg_stage()
-        if self.stage not in ("lift", "ground"):
+        """Aim at the item; whoever is in vertical flight or in transition finishes that first."""
+        if not math.isnan(self.item.airspeed_mps):
+            self.cas_mps = self.item.airspeed_mps
+        self.leg = None
+        self.next_stage = "approach" if self.item.command == m.NAV_VTOL_LAND else "route"
+        if self.stage in ("route", "loiter", "approach"):
             self.stage = self.next_stage
 
     def _next(self, t_s: float) -> None:
@@ -202,13 +186,8 @@ class Pilot:
         else:
             self._ground(t_s)
 
-    def _vector(self, body: Body, item: MissionItem) -> tuple[float, float, float]:
-        """(north, east, azimuth here) to ``item``, as the navigation believes."""
-        north, east, half = offset_m(
-            body.lat, body.lon, math.radians(item.lat_deg), math.radians(item.lon_deg)
-        )
-        north, east = north - self.nav_n, east - self.nav_e
-        return north, east, math.atan2(east, north) - half
+    def _to_item(self, body: Body) -> Vector:
+        return vector(body.lat, body.lon, self.item, self.nav_n, self.nav_e)
 
     def _ground(self, t_s: float) -> None:
         self.order.mode = "ground"
@@ -216,113 +195,76 @@ class Pilot:
         if not self.done and t_s >= self.ground_until_s:
             self.stage = "lift"
 
-    def _lift(self, body: Body, t_s: float) -> None:
+    def _hover(self, vn: float, ve: float, climb: float) -> None:
         order = self.order
         order.mode, order.pushing = "lift", False
+        order.vn_mps, order.ve_mps, order.climb_mps = vn, ve, climb
+
+    def _lift(self, body: Body, t_s: float) -> None:
         self.phase = Phase.HOVER_CLIMB
-        order.climb_mps = HOVER_CLIMB_MPS
-        order.vn_mps = order.ve_mps = 0.0
+        self._hover(0.0, 0.0, HOVER_CLIMB_MPS)
         if body.height_m - body.ground_m >= APPROACH_HEIGHT_M - 1.0:
             self.stage = "transition"
             if self.item.command == m.NAV_VTOL_TAKEOFF:
-                self._next_after_takeoff(t_s)
-            item = self.item
-            order.nose_rad = self._vector(body, item)[2]
-
-    def _next_after_takeoff(self, t_s: float) -> None:
-        self.stage = "lift"  # keeps _begin_leg from leaving the vertical flight early
-        self._next(t_s)
-        self.stage = "transition"
+                self._next(t_s)
+            self.order.nose_rad = self._to_item(body).here_rad
 
     def _transition(self, body: Body) -> None:
-        order = self.order
+        order, aim = self.order, self.habits.transition_mps + 2.0
         order.mode, order.pushing = "lift", True
         self.phase = Phase.TRANSITION
-        nose, aim = order.nose_rad, self.habits.transition_mps + 2.0
-        order.vn_mps = aim * math.cos(nose) + body.wind_n
-        order.ve_mps = aim * math.sin(nose) + body.wind_e
+        order.vn_mps = aim * math.cos(order.nose_rad) + body.wind_n
+        order.ve_mps = aim * math.sin(order.nose_rad) + body.wind_e
         order.climb_mps = 0.3
-        if body.tas * math.sqrt(body.density / 1.225) >= self.habits.transition_mps:
-            self.stage = self.next_stage
-            self.course_in = math.nan
+        if body.tas * math.sqrt(body.density / RHO0_KGPM3) >= self.habits.transition_mps:
+            self.stage, self.leg = self.next_stage, None
 
     def _wing(self, body: Body, course: float, height_m: float, turn_rate: float = 0.0) -> None:
-        order, habits = self.order, self.habits
-        back = self.plan.return_plan
+        order, habits, back = self.order, self.habits, self.plan.return_plan
         climb = back.climb_mps if self.returning else habits.climb_mps
         descent = back.descent_mps if self.returning else habits.descent_mps
         order.mode, order.pushing = "wing", False
         order.course_rad, order.turn_rate = course, turn_rate
         order.cas_mps = self.cas_mps / habits.airspeed_factor
         error = height_m - body.height_m
-        order.climb_mps = min(max(0.25 * error, -descent), climb)
-        if error > 6.0:
-            self.phase = Phase.CLIMB
-        elif error < -6.0:
-            self.phase = Phase.DESCENT
-        else:
+        order.climb_mps = min(max(HEIGHT_GAIN * error, -descent), climb)
+        level = self.phase in (Phase.CRUISE, Phase.LOITER)
+        if abs(error) < (OFF_M if level else ON_M):
             self.phase = Phase.CRUISE
+        else:
+            self.phase = Phase.CLIMB if error > 0.0 else Phase.DESCENT
 
-    def _track(self, body: Body, item: MissionItem) -> tuple[float, float, float]:
-        """(distance, distance still ahead along the leg, course) toward ``item``.
-
-        The leg is the geodesic through the item with the azimuth it had when the leg began; the
-        course closes a cross-track error e by atan(e/250 m), at most 45 degrees.
-        """
-        north, east, azimuth = self._vector(body, item)
-        distance = math.hypot(north, east)
-        if self.course_in != self.course_in:
-            self.course_in = azimuth + self._convergence(body, item)
-            self.leg_m, self.ground_from_m = max(distance, 1.0), body.ground_m
-        share = min(distance / self.leg_m, 1.0)
-        body.ground_m = item.ground_m + share * (self.ground_from_m - item.ground_m)
-        at_item = azimuth + self._convergence(body, item)
-        off = at_item - self.course_in
-        across = distance * math.sin(off)
-        correction = min(max(math.atan(across / 250.0), -0.78), 0.78)
-        return distance, distance * math.cos(off), azimuth - off + correction
-
-    @staticmethod
-    def _convergence(body: Body, item: MissionItem) -> float:
-        lon = math.radians(item.lon_deg)
-        return (lon - body.lon) * math.sin(0.5 * (body.lat + math.radians(item.lat_deg)))
+    def _along(self, body: Body) -> tuple[Vector, float, float]:
+        """(vector to the item, distance ahead along the leg, course); the ground runs with it."""
+        to = self._to_item(body)
+        if self.leg is None:
+            self.leg = Leg(to.there_rad, max(to.distance_m, 1.0), body.ground_m)
+        leg, ground_m = self.leg, self.item.ground_m
+        share = min(to.distance_m / leg.length_m, 1.0)
+        body.ground_m = ground_m + share * (leg.ground_from_m - ground_m)
+        return to, *track(leg, to)
 
     def _route(self, body: Body, t_s: float) -> None:
         item = self.item
-        distance, ahead, course = self._track(body, item)
+        to, ahead, course = self._along(body)
         self._wing(body, course, item.height_m)
-        speed = math.hypot(body.vn, body.ve)
         if item.command == m.NAV_LOITER_TIME:
-            if distance < item.params[2] + 30.0 or ahead < 0.0:
+            if to.distance_m < item.params[2] + 30.0 or ahead < 0.0:
                 self.stage, self.loiter_until_s = "loiter", t_s + item.params[0]
             return
-        if ahead < self._turn_lead(item, speed) or (ahead < 0.0 and distance < 2000.0):
+        after = self.items[self.index + 1] if self.index + 1 < len(self.items) else item
+        assert self.leg is not None
+        lead = turn_lead_m(item, after, self.leg.course_rad, math.hypot(body.vn, body.ve))
+        if ahead < lead and to.distance_m < 2000.0:
             self.passed.append((item.lat_deg, item.lon_deg))
             self._next(t_s)
 
-    def _turn_lead(self, item: MissionItem, speed: float) -> float:
-        """Distance [m] before the point at which a fly-by turn begins: R tan(change/2)."""
-        radius = speed * speed / (G0_MPS2 * math.tan(TURN_BANK_RAD))
-        after = self.items[self.index + 1] if self.index + 1 < len(self.items) else item
-        if after.command not in (m.NAV_WAYPOINT, m.NAV_LOITER_TIME, m.NAV_VTOL_LAND):
-            return 30.0
-        out = offset_m(
-            math.radians(item.lat_deg), math.radians(item.lon_deg),
-            math.radians(after.lat_deg), math.radians(after.lon_deg),
-        )  # fmt: skip
-        change = abs(math.remainder(math.atan2(out[1], out[0]) - self.course_in, math.tau))
-        return max(30.0, radius * math.tan(0.5 * min(change, 2.2)))
-
     def _loiter(self, body: Body, t_s: float) -> None:
-        item = self.item
-        north, east, _ = self._vector(body, item)
-        distance = math.hypot(north, east)
+        item, to = self.item, self._to_item(body)
         radius = item.params[2]
-        speed = math.hypot(body.vn, body.ve)
-        from_centre = math.atan2(-east, -north)
-        course = from_centre + 0.5 * math.pi + math.atan((distance - radius) / 60.0)
-        close = distance < 1.5 * radius
-        self._wing(body, course, item.height_m, speed / radius if close else 0.0)
+        close = to.distance_m < 1.5 * radius
+        rate = math.hypot(body.vn, body.ve) / radius if close else 0.0
+        self._wing(body, orbit_course(to.north_m, to.east_m, radius), item.height_m, rate)
         if self.phase is Phase.CRUISE:
             self.phase = Phase.LOITER
         if t_s >= self.loiter_until_s:
@@ -331,39 +273,34 @@ class Pilot:
 
     def _approach(self, body: Body) -> None:
         item = self.item
-        distance, ahead, course = self._track(body, item)
+        to, ahead, course = self._along(body)
         speed = math.hypot(body.vn, body.ve)
         floor_m = item.ground_m + APPROACH_HEIGHT_M
         descent = self.plan.return_plan.descent_mps
         glide_m = max(ahead - 400.0, 0.0) * descent / max(GLIDE_GAINS * speed, 1.0)
         self._wing(body, course, max(floor_m, min(item.height_m, floor_m + glide_m)))
-        if ahead < speed * speed / (2.0 * BRAKING_MPS2) + 15.0 and distance < 3000.0:
+        if ahead < speed * speed / (2.0 * BRAKING_MPS2) + 15.0 and to.distance_m < 3000.0:
             self.stage = "back"
 
     def _back(self, body: Body) -> None:
         """Brake toward the pad: speed along the remaining distance d is sqrt(2 a d)."""
-        order = self.order
-        order.mode, order.pushing = "lift", False
         self.phase = Phase.BACK_TRANSITION
-        north, east, _ = self._vector(body, self.item)
-        distance = math.hypot(north, east)
-        speed = min(math.sqrt(2.0 * BRAKING_MPS2 * distance), 0.5 * distance + 0.2, 30.0)
-        scale = speed / max(distance, 0.01)
-        order.vn_mps, order.ve_mps = scale * north, scale * east
+        to = self._to_item(body)
+        d = to.distance_m
+        speed = min(math.sqrt(2.0 * BRAKING_MPS2 * d), 0.5 * d + 0.2, 30.0)
+        scale = speed / max(d, 0.01)
         floor_m = self.item.ground_m + APPROACH_HEIGHT_M
-        order.climb_mps = min(max(0.3 * (floor_m - body.height_m), -1.0), 1.0)
-        if distance < 4.0 and math.hypot(body.vn, body.ve) < 2.0:
+        climb = min(max(0.3 * (floor_m - body.height_m), -1.0), 1.0)
+        self._hover(scale * to.north_m, scale * to.east_m, climb)
+        if d < 4.0 and math.hypot(body.vn, body.ve) < 2.0:
             self.stage, self.settled_s = "landing", 0.0
             body.ground_m = self.item.ground_m
 
     def _landing(self, body: Body, t_s: float, dt: float) -> None:
-        order = self.order
         self.phase = Phase.HOVER_LANDING
         self.settled_s += dt
-        north, east, _ = self._vector(body, self.item)
-        order.vn_mps, order.ve_mps = 0.4 * north, 0.4 * east
-        above = body.height_m - body.ground_m
-        order.climb_mps = -self._sink(above)
+        to, above = self._to_item(body), body.height_m - body.ground_m
+        self._hover(0.4 * to.north_m, 0.4 * to.east_m, -self._sink(above))
         if self.aborts_left > 0 and above < ABORT_HEIGHT_M:
             self.aborts_left -= 1
             self._go_around(body)
@@ -380,28 +317,19 @@ class Pilot:
         return min(max((APPROACH_HEIGHT_M - LAST_METRES_M) / max(left, 8.0), 0.4), 2.0)
 
     def _go_around(self, body: Body) -> None:
-        """Climb out, fly a circuit point upwind, come back to the same landing."""
-        item = self.item
-        wind = math.hypot(body.wind_n, body.wind_e)
-        un, ue = (-body.wind_n / wind, -body.wind_e / wind) if wind > 0.5 else (1.0, 0.0)
-        lat = item.lat_deg + math.degrees(CIRCUIT_M * un / 6.37e6)
-        lon = item.lon_deg + math.degrees(
-            CIRCUIT_M * ue / (6.38e6 * math.cos(math.radians(item.lat_deg)))
-        )
-        height_m = item.ground_m + APPROACH_HEIGHT_M + 10.0
-        circuit = MissionItem(item.seq, m.NAV_WAYPOINT, lat, lon, height_m, name="circuit")
-        self.items = (*self.items[: self.index], circuit, *self.items[self.index :])
-        self.stage, self.next_stage = "lift", "route"
+        """Climb out, fly around by a point upwind, come back to the same landing."""
+        again = circuit(self.item, body.wind_n, body.wind_e)
+        self.items = (*self.items[: self.index], again, *self.items[self.index :])
+        self.stage = "lift"
+        self._begin_leg()
 
     def _touch_down(self, body: Body, t_s: float) -> None:
         body.height_m = body.ground_m
-        body.vn = body.ve = body.climb = body.tas = 0.0
-        self.stage = "ground"
-        self.phase = Phase.GROUND
+        body.vn = body.ve = body.climb = body.air_climb = body.tas = 0.0
         self.ground_until_s = t_s
         if self.returning:
-            self.done = True
-            self.phase = Phase.LANDED
+            self.done, self.phase = True, Phase.LANDED
         else:
+            self.phase = Phase.GROUND
             self._next(t_s)
-            self.stage = "ground"
+        self.stage = "ground"
