@@ -55,7 +55,8 @@ class Curves:
 
     def __init__(self, cell: Cell) -> None:
         grid = np.linspace(0.0, 1.0, STEPS + 1)
-        self.ocv: list[float] = cells.ocv_v(cell, grid).tolist()
+        self.ocv_grid: Array = cells.ocv_v(cell, grid)
+        self.ocv: list[float] = self.ocv_grid.tolist()
         self.slope: list[float] = cells.ocv_slope_v(cell, grid).tolist()
         self.r0: list[float] = np.interp(grid, cell.charge_grid, cell.r0_ohm).tolist()
 
@@ -214,8 +215,8 @@ def correct(
     if not sample.cell_v:
         return state
     sag = drop + float(new[FAST] + new[SLOW])
-    h_cell = (slope * (1.0 - float(new[CHARGE])), sag)
-    spread = weak_cell.observe(state.cells, np.array(sample.cell_v), h_cell, dt_s)
+    each_v = np.array(sample.cell_v)
+    spread = weak_cell.observe(state.cells, each_v, float(new[CHARGE]), sag, curves.ocv_grid, dt_s)
     return replace(state, cells=spread)
 
 
@@ -252,8 +253,9 @@ def belief(state: PackState, pack: Pack) -> PackBelief:
         capacity_ah=pack.capacity_ah,
         temperature_c=state.temperature_c,
         temperature_sd_c=math.sqrt(state.temperature_var),
-        weak_v=0.0,
-        weak_v_sd=0.003,
+        # the model's own error is a voltage too: what is missing counts, what is over is a doubt
+        weak_v=max(-float(state.x[ERROR]), 0.0),
+        weak_v_sd=math.hypot(0.003, math.sqrt(state.p[ERROR, ERROR])),
         weak_r=1.0 + weak.resistance,
         weak_r_sd=weak.resistance_sd,
         weak_capacity=weak.capacity,

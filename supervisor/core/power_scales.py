@@ -46,7 +46,10 @@ WANDER_PER_ROOT_H = 0.02
 # Blocks: on the wing as long as a lull lasts, so that blocks are nearly independent.
 BLOCK_S = {HOVER: 5.0, CLIMB: 20.0, CRUISE: 30.0, DESCENT: 20.0}
 SAMPLE_S = 0.9
-START_NOISE = {HOVER: 0.04, CLIMB: 0.06, CRUISE: 0.06, DESCENT: 0.2}  # of a block's mean
+START_NOISE = {HOVER: 0.10, CLIMB: 0.06, CRUISE: 0.06, DESCENT: 0.2}  # of a block's mean
+# One hover differs from the next by wind, ground effect and rate of descent, all its blocks alike:
+# their noise is held so large that a hover of half a minute tells its power to 4 %.
+LEAST_NOISE = {HOVER: 0.10, CLIMB: 0.01, CRUISE: 0.01, DESCENT: 0.02}
 NOISE_GAIN = 0.05
 REFERENCE_FLOOR_W = (
     40.0  # noise is relative to no less than this: a descent may draw next to nothing
@@ -177,7 +180,7 @@ def take(scales: Scales, aircraft: Aircraft, mean: PowerSample) -> Scales:
     noise = scales.regimes[regime]
     r = noise.noise_var * reference**2
     seen = update(x, p, mean.power_w - expected, h, r + r_mass)
-    noise, changed = _watch(_noise(noise, seen, r), seen)
+    noise, changed = _watch(_noise(noise, seen, r, LEAST_NOISE[regime]), seen)
     regimes = tuple(noise if i == regime else old for i, old in enumerate(scales.regimes))
     # a block of half a minute shows sqrt(60 / 90) of a lull that lasts a minute
     gust_w = math.sqrt(1.5 * noise.noise_var) * expected if regime == CRUISE else scales.gust_w
@@ -192,13 +195,13 @@ def _level_w(aircraft: Aircraft, mean: PowerSample, mass_kg: float) -> float:
     return model_w(aircraft, mean._replace(climb_mps=max(mean.climb_mps, 0.0)), mass_kg)[0]
 
 
-def _noise(noise: Regime, seen: Updated, r: float) -> Regime:
+def _noise(noise: Regime, seen: Updated, r: float, least: float) -> Regime:
     """A block's own spread, learned from innovations less what the state's spread explains."""
     share = r / seen.variance
     # a surprise counts as three sigma at most: a change is for the detector, not for the noise
     relative = share * min(seen.nis, 9.0) + (1.0 - share)
     factor = 1.0 + NOISE_GAIN * share * (relative - 1.0)
-    return replace(noise, noise_var=min(max(noise.noise_var * factor, 2.5e-5), 0.09))
+    return replace(noise, noise_var=min(max(noise.noise_var * factor, least**2), 0.09))
 
 
 # --- sudden change -------------------------------------------------------------------------------
@@ -230,11 +233,14 @@ def _freed(scales: Scales, regime: int) -> Scales:
     return replace(scales, p=p, changed_s=scales.last_s, changed=regime)
 
 
+DROP_DOUBT = 0.5  # so wide that hover power alone can say that the payload is still there
+
+
 def dropped(scales: Scales, drop_kg: float) -> Scales:
     """The payload was to be released here: it probably was; hover power will tell."""
     x, p = scales.x.copy(), scales.p.copy()
     x[MASS] -= drop_kg
-    p[MASS, MASS] += (0.3 * drop_kg) ** 2
+    p[MASS, MASS] += (DROP_DOUBT * drop_kg) ** 2
     return replace(scales, x=x, p=p)
 
 

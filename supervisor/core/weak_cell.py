@@ -3,11 +3,11 @@
 A cell of a series string whose capacity is smaller by the fraction d and whose resistance is larger
 by the fraction q stands below the mean cell by
 
-    mean V - V = OCV'(z) (1 - z) d + (i R0 r + v1 + v2) q
+    mean V - V = OCV(z) - OCV(1 - (1 - z) / (1 - d)) + (i R0 r + v1 + v2) q
 
-since all cells were full together and have given the same charge. One two-state Kalman filter a
-cell; they share one covariance, because they share one measurement matrix. The string is empty when
-its weakest cell is, and the landing hover ends when that cell's voltage does.
+since all cells were full together and have given the same charge. One extended Kalman filter of two
+states a cell, all cells at once. The string is empty when its weakest cell is, and the landing
+hover ends when that cell's voltage does.
 """
 
 from __future__ import annotations
@@ -23,7 +23,7 @@ Array = NDArray[np.float64]
 
 # Spread between the cells of a sorted pack before anything is measured: common practice, no source.
 CAPACITY_SD, RESISTANCE_SD = 0.010, 0.05
-CAPACITY_WANDER, RESISTANCE_WANDER = 0.003, 0.02  # per root hour
+CAPACITY_WANDER, RESISTANCE_WANDER = 0.004, 0.03  # per root hour
 READING_SD_V, LASTING_S = 0.003, 10.0
 # A cell this many sigma below what its spread explains is no longer one of a sorted pack.
 ODD_SIGMA, FAULT_CAPACITY_SD, FAULT_RESISTANCE_SD = 5.0, 0.05, 0.25
@@ -33,7 +33,7 @@ SAG_CAPACITY_V, SAG_RESISTANCE_V = 2.2, 0.35
 
 @dataclass(frozen=True, slots=True)
 class CellSpread:
-    """Each cell's (d, q), (cells, 2), and their common covariance (2, 2)."""
+    """Each cell's (d, q), (cells, 2), and its covariance as (var d, cov, var q), (cells, 3)."""
 
     x: Array
     p: Array
@@ -51,24 +51,46 @@ class Weakest(NamedTuple):
 
 def start(cells: int) -> CellSpread:
     """All alike, within the spread of a sorted pack."""
-    return CellSpread(np.zeros((cells, 2)), np.diag(np.square([CAPACITY_SD, RESISTANCE_SD])))
+    prior = [CAPACITY_SD**2, 0.0, RESISTANCE_SD**2]
+    return CellSpread(np.zeros((cells, 2)), np.tile(prior, (cells, 1)))
 
 
-def observe(spread: CellSpread, cell_v: Array, h: tuple[float, float], dt_s: float) -> CellSpread:
-    """(belief, cell voltages) -> belief. ``h``: volts per unit of d and of q at this moment."""
-    row = np.array(h)
-    below = float(np.mean(cell_v)) - cell_v
-    p = spread.p + np.diag([CAPACITY_WANDER**2, RESISTANCE_WANDER**2]) * (dt_s / 3600.0)
+def observe(
+    spread: CellSpread, cell_v: Array, charge: float, sag_v: float, ocv_v: Array, dt_s: float
+) -> CellSpread:
+    """(belief, cell voltages) -> belief.
+
+    ``charge`` and ``sag_v``: the mean cell's charge and voltage lost in its resistances; ``ocv_v``:
+    open-circuit voltage on an even grid of charge.
+    """
+    d, q = spread.x.T
+    grid = np.linspace(0.0, 1.0, len(ocv_v))
+    own = 1.0 - (1.0 - charge) / (1.0 - d)
+    low, high = np.interp([own - 0.005, own + 0.005], grid, ocv_v)
+    own_v = 0.5 * (low + high)
+    # h = (d V / d d, d V / d q)
+    h_d = np.clip(high - low, 0.0, None) / 0.01 * (1.0 - charge) / np.square(1.0 - d)
+    h_q = sag_v
+    expected = float(np.interp(charge, grid, ocv_v)) - own_v + h_q * q
+    surprise = float(np.mean(cell_v)) - cell_v - expected
+    wander = np.array([CAPACITY_WANDER**2, 0.0, RESISTANCE_WANDER**2]) * (dt_s / 3600.0)
+    p = spread.p + wander
     r = READING_SD_V**2 * max(LASTING_S / max(dt_s, 0.1), 1.0)
-    # K = P h' / (h P h' + r), the same for every cell
-    surprise = below - spread.x @ row
-    if float(np.max(surprise)) > ODD_SIGMA * math.sqrt(float(row @ p @ row) + r):
-        p = p + np.diag(np.square([FAULT_CAPACITY_SD, FAULT_RESISTANCE_SD]))
-    ph = p @ row
-    gain = ph / (float(row @ ph) + r)
-    x = spread.x + np.outer(surprise, gain)
+    odd = surprise > ODD_SIGMA * np.sqrt(_variance(p, h_d, h_q) + r)
+    p = p + np.outer(odd, [FAULT_CAPACITY_SD**2, 0.0, FAULT_RESISTANCE_SD**2])
+    # K = P h' / (h P h' + r), cell by cell
+    ph_d, ph_q = p[:, 0] * h_d + p[:, 1] * h_q, p[:, 1] * h_d + p[:, 2] * h_q
+    s = _variance(p, h_d, h_q) + r
+    x = spread.x + np.column_stack([ph_d, ph_q]) * (surprise / s)[:, None]
+    p = p - np.column_stack([ph_d * ph_d, ph_d * ph_q, ph_q * ph_q]) / s[:, None]
     # only differences are seen: their mean is the mean cell's business
-    return CellSpread(x - x.mean(axis=0), p - np.outer(gain, ph))
+    return CellSpread(np.clip(x - x.mean(axis=0), -0.5, 0.5), p)
+
+
+def _variance(p: Array, h_d: Array, h_q: float) -> Array:
+    """h P h', cell by cell."""
+    result: Array = p[:, 0] * h_d * h_d + 2.0 * p[:, 1] * h_d * h_q + p[:, 2] * h_q * h_q
+    return result
 
 
 def largest_of(count: int) -> float:
@@ -84,7 +106,7 @@ def weakest(spread: CellSpread) -> Weakest:
     """
     sag = spread.x @ np.array([SAG_CAPACITY_V, SAG_RESISTANCE_V])
     index = int(np.argmax(sag))
-    sd = np.sqrt(np.diag(spread.p))
+    sd = np.sqrt(np.maximum(spread.p[index, ::2], 1e-12))
     seen = spread.x.std(axis=0)
     hidden = largest_of(len(spread.x)) * sd * sd / np.hypot(sd, seen)
     d, q = spread.x[index] + np.array([1.0, 0.5]) * hidden
