@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 import shutil
 import textwrap
+from collections.abc import Mapping
 from pathlib import Path
 
 import click
@@ -105,7 +106,7 @@ class Screen:
             click.secho(text, bold=True)
             self._turn_s = math.inf
 
-    def end(self, flight: Flight, state: AircraftState, summary: dict[str, object]) -> None:
+    def end(self, flight: Flight, state: AircraftState, summary: Mapping[str, object]) -> None:
         """How it ended, in truth."""
         reserve = flight.policy.final_reserve_wh
         click.echo("─" * len(HEAD))
