@@ -11,6 +11,7 @@ import math
 import struct
 from collections.abc import Callable, Iterator
 from contextlib import suppress
+from functools import partial
 from typing import TYPE_CHECKING, Any, Protocol
 
 from pymavlink.dialects.v20 import common
@@ -112,33 +113,40 @@ class Autopilot:
     # --- commands ---
 
     def _command(self, message: Any) -> list[bytes]:
-        extra: list[bytes] = []
+        """The acknowledgement first, then what was asked for, in the order of their numbers."""
+        wanted = int(message.param1) if math.isfinite(message.param1) else -1
+        follows: Callable[[], bytes | None] = lambda: None  # noqa: E731
         match message.command:
             case common.MAV_CMD_SET_MESSAGE_INTERVAL:
-                result = self._set_interval(message)
+                result = self._set_interval(wanted, message.param2)
             case common.MAV_CMD_GET_MESSAGE_INTERVAL:
-                wanted = int(message.param1)
-                extra = [
-                    self._stream.frame(MESSAGE_INTERVAL, self._stream.interval_us(wanted), wanted)
-                ]
-                result = ACCEPTED
+                result, follows = ACCEPTED, partial(self._interval, wanted)
             case common.MAV_CMD_REQUEST_MESSAGE:
-                one = self._stream.one(int(message.param1))
-                extra, result = ([one], ACCEPTED) if one else ([], UNSUPPORTED)
+                known = self._stream.interval_us(wanted) != 0
+                result, follows = self._known(known), partial(self._stream.one, wanted)
             case common.MAV_CMD_NAV_RETURN_TO_LAUNCH:
                 result = ACCEPTED if self.on_return() else TEMPORARILY_REJECTED
             case common.MAV_CMD_NAV_LAND | common.MAV_CMD_NAV_VTOL_LAND:
                 result = self._divert(message)
             case _:
                 result = UNSUPPORTED
-        return [self._acknowledge(message, result), *extra]
+        replies = (self._acknowledge(message, result), follows())
+        return [reply for reply in replies if reply is not None]
 
-    def _set_interval(self, message: Any) -> int:
-        if not (math.isfinite(message.param1) and math.isfinite(message.param2)):
-            return DENIED
-        known = self._stream.set_interval(int(message.param1), int(message.param2))
-        self.asked_intervals = True
+    def _interval(self, wanted: int) -> bytes:
+        return self._stream.frame(
+            MESSAGE_INTERVAL, self._stream.interval_us(wanted), max(0, min(wanted, 0xFFFF))
+        )
+
+    @staticmethod
+    def _known(known: bool) -> int:
         return ACCEPTED if known else UNSUPPORTED
+
+    def _set_interval(self, wanted: int, interval_us: float) -> int:
+        if wanted < 0 or not math.isfinite(interval_us):
+            return DENIED
+        self.asked_intervals = True
+        return self._known(self._stream.set_interval(wanted, int(interval_us)))
 
     def _divert(self, message: Any) -> int:
         """Land at the alternate nearest to the commanded place."""

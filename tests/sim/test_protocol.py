@@ -138,6 +138,8 @@ def test_what_is_not_for_us_is_ignored(telemetry: Telemetry) -> None:
     client = Client(telemetry)
     assert client.command(common.MAV_CMD_NAV_RETURN_TO_LAUNCH, system=2) == []
     assert client.ask(common.MAVLink_heartbeat_message(6, 8, 0, 0, 4, 3)) == []
+    (ack,) = client.command(common.MAV_CMD_REQUEST_MESSAGE, float("nan"))
+    assert ack.result == common.MAV_RESULT_UNSUPPORTED
     assert client.ask(common.MAVLink_vfr_hud_message(20, 20, 90, 40, 100, 0)) == []
     assert telemetry.handle(b"\xfd\x09garbage" * 20) == []
     assert telemetry.handle(bytes(range(256))) == []
