@@ -14,7 +14,17 @@ from typing import Any, TypeVar
 import numpy as np
 
 from supervisor.core import events as ev
-from supervisor.core import flown, gate, pack, pack_monitor, pitot, power_scales, wind, windfield
+from supervisor.core import (
+    flown,
+    gate,
+    pack,
+    pack_monitor,
+    pitot,
+    power_scales,
+    weak_cell,
+    wind,
+    windfield,
+)
 from supervisor.core import phase as phases
 from supervisor.core.atmosphere import day_offset_k, density_kgpm3, tas_per_cas
 from supervisor.core.belief import Belief
@@ -22,6 +32,7 @@ from supervisor.core.constants import LAPSE_KPM, T0_K
 from supervisor.core.events import Observation, Phase
 from supervisor.core.geodesy import LocalMap
 from supervisor.core.plan import Flight
+from supervisor.core.prior import Lessons, Prior
 
 NAN = math.nan
 FRESH_S = 3.0  # a value older than this is not used in a formula together with newer ones
@@ -37,8 +48,10 @@ T = TypeVar("T")
 class Estimator:
     """Fed one observation at a time; asked for the belief at any moment not before the last."""
 
-    def __init__(self, flight: Flight) -> None:
+    def __init__(self, flight: Flight, prior: Prior | None = None) -> None:
+        """``prior``: what earlier flights taught about this aircraft and this pack."""
         self._flight = flight
+        self._prior = prior or Prior()
         self._map = LocalMap(flight.home.lat_rad, flight.home.lon_rad)
         home_m = flight.home.elevation_m
         self._offset_k = day_offset_k(flight.weather.temperature_c, home_m)
@@ -66,7 +79,7 @@ class Estimator:
         self._power_w = NAN
         self._powered_s = -math.inf
         self._wind: wind.WindState | None = None
-        self._scales = power_scales.start(flight.aircraft)
+        self._scales = power_scales.start(flight.aircraft, self._prior.power)
         self._pack: pack.PackState | None = None
         self._monitor = pack_monitor.MonitorState()
         self._drops = [w for w in flight.route if w.drop_kg > 0.0]
@@ -252,7 +265,7 @@ class Estimator:
         if sample is None:
             return
         if self._pack is None:
-            self._pack = pack.start(spec, report.t_s - 1.0, self._air_c())
+            self._pack = pack.start(spec, report.t_s - 1.0, self._air_c(), self._prior.pack)
         if sample.current_a != sample.current_a or sample.now_a != sample.now_a:
             stand_in = self._stand_in_a(sample.voltage_v)
             mean = sample.current_a if sample.current_a == sample.current_a else stand_in
@@ -347,13 +360,30 @@ class Estimator:
 
     def _pack_belief(self, t_s: float) -> Any:
         spec = self._flight.pack
-        state = self._pack or pack.start(spec, t_s, self._air_c())
+        state = self._pack or pack.start(spec, t_s, self._air_c(), self._prior.pack)
         if t_s - state.t_s > SILENT_S:
             current = self._stand_in_a(NAN)
             state = pack.predict(
                 state, spec, self._curves, t_s, current, self._air_c(), stand_in=True
             )
         return pack.belief(state, spec)
+
+    def lessons(self) -> Lessons:
+        """What this flight has taught so far: to be kept for the next one."""
+        spec = self._flight.pack
+        state = self._pack or pack.start(spec, 0.0, self._air_c(), self._prior.pack)
+        flown_s = self._stepped_s - self._take_off_s
+        return Lessons(
+            power=power_scales.posterior(self._scales),
+            pack=pack.posterior(state),
+            airborne_s=flown_s if flown_s == flown_s else 0.0,
+            used_ah=state.used_ah,
+            rest_charge=float(state.x[pack.CHARGE]),
+            temperature_c=state.temperature_c,
+            weakest_cell=weak_cell.weakest(state.cells).cell,
+            weak_capacity=weak_cell.weakest(state.cells).capacity,
+            weak_resistance=weak_cell.weakest(state.cells).resistance,
+        )
 
     def doubts(self, t_s: float) -> tuple[str, ...]:
         """What is stale, frozen or contradictory at ``t_s``, in words."""

@@ -31,6 +31,7 @@ from supervisor.core.belief import PackBelief
 from supervisor.core.constants import KELVIN
 from supervisor.core.kalman import Updated, decay, ou_growth, update
 from supervisor.core.plan import Cell, Pack
+from supervisor.core.prior import PackPrior
 
 Array = NDArray[np.float64]
 
@@ -84,6 +85,7 @@ class PackState:
     temperature_c: float
     temperature_var: float
     cells: weak_cell.CellSpread
+    used_ah: float = 0.0
     last: Updated | None = None
 
 
@@ -99,8 +101,8 @@ class PackSample(NamedTuple):
     stand_in: bool = False
 
 
-def start(pack: Pack, t_s: float, air_c: float) -> PackState:
-    """Prior from the flight file (or from the pack's own history, already in ``pack``)."""
+def start(pack: Pack, t_s: float, air_c: float, prior: PackPrior | None = None) -> PackState:
+    """Prior from the flight file, or from the pack's own history."""
     warm = pack.temperature_c if pack.temperature_c == pack.temperature_c else air_c
     cold = COLD_SHARE * (1.0 - float(cells.capacity_factor(pack.cell, warm)))
     capacity_sd = math.hypot(pack.capacity_sd, cold)
@@ -109,6 +111,9 @@ def start(pack: Pack, t_s: float, air_c: float) -> PackState:
     )
     sd = [CHARGE_SD, 0.003, 0.008, pack.resistance_sd, capacity_sd, GAIN_SD, ERROR_SD_V, SLOW_SD]
     p = np.diag(np.square(sd))
+    if prior is not None:
+        x[RESISTANCE : GAIN + 1] = prior.log_mean
+        p[RESISTANCE : GAIN + 1, RESISTANCE : GAIN + 1] = prior.log_cov
     return PackState(t_s, x, p, 0.0, warm, 4.0, weak_cell.start(pack.series))
 
 
@@ -149,7 +154,15 @@ def predict(
     p[STATES, STATES] += _noise(dt_s, used, i_cell, cell, hot, stand_in)
     heat = _heated(state, pack, curves, i_cell, hot, dt_s, air_c)
     grown = state.temperature_var + 1.0 * dt_s / 600.0
-    return replace(state, t_s=t_s, x=new, p=p, temperature_c=heat, temperature_var=grown)
+    return replace(
+        state,
+        t_s=t_s,
+        x=new,
+        p=p,
+        temperature_c=heat,
+        temperature_var=grown,
+        used_ah=state.used_ah + current_a * gain * dt_s / 3600.0,
+    )
 
 
 def _noise(
@@ -242,6 +255,12 @@ def observe(
     state = predict(state, pack, curves, sample.t_s, sample.current_a, air_c, sample.stand_in)
     state = correct(state, pack, curves, sample, dt_s)
     return warmed(state, sample.temperature_c)
+
+
+def posterior(state: PackState) -> PackPrior:
+    """What was learned, for the pack's next flight."""
+    part = slice(RESISTANCE, GAIN + 1)
+    return PackPrior(state.x[part].copy(), state.p[part, part].copy())
 
 
 def belief(state: PackState, pack: Pack) -> PackBelief:

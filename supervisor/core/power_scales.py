@@ -26,6 +26,7 @@ from supervisor.core.constants import G0_MPS2
 from supervisor.core.events import Phase
 from supervisor.core.kalman import Updated, update
 from supervisor.core.plan import Aircraft
+from supervisor.core.prior import PowerPrior
 
 Array = NDArray[np.float64]
 
@@ -96,18 +97,16 @@ class Scales:
     changed: int = -1
 
 
-def start(
-    aircraft: Aircraft, log_mean: Array | None = None, log_cov: Array | None = None
-) -> Scales:
-    """Prior from the builder's trust in his figures, or from earlier flights (5,), (5, 5)."""
+def start(aircraft: Aircraft, prior: PowerPrior | None = None) -> Scales:
+    """Prior from the builder's trust in his figures, or from earlier flights."""
     x, p = np.zeros(6), np.zeros((6, 6))
     x[MASS] = aircraft.mass_kg
     shared = aircraft.cruise_sd**2
     p[CLIMB : DESCENT + 1, CLIMB : DESCENT + 1] = shared
     own = (aircraft.hover_sd, CLIMB_OWN_SD, 0.0, DESCENT_OWN_SD, AVIONICS_SD)
     p[range(5), range(5)] += np.square(own)
-    if log_mean is not None and log_cov is not None:
-        x[:5], p[:5, :5] = log_mean, log_cov
+    if prior is not None:
+        x[:5], p[:5, :5] = prior.log_mean, prior.log_cov
     p[MASS, MASS] = (MASS_SD * aircraft.mass_kg) ** 2
     regimes = tuple(Regime(START_NOISE[i] ** 2) for i in range(4))
     return Scales(x, p, regimes)
@@ -242,6 +241,11 @@ def dropped(scales: Scales, drop_kg: float) -> Scales:
     x[MASS] -= drop_kg
     p[MASS, MASS] += (DROP_DOUBT * drop_kg) ** 2
     return replace(scales, x=x, p=p)
+
+
+def posterior(scales: Scales) -> PowerPrior:
+    """What was learned, for the next flight."""
+    return PowerPrior(scales.x[:5].copy(), scales.p[:5, :5].copy())
 
 
 def belief(scales: Scales, aircraft: Aircraft) -> PowerBelief:
