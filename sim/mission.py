@@ -74,7 +74,8 @@ def mission_of(plan: Plan) -> tuple[MissionItem, ...]:
         if point.loiter_s > 0.0:
             params = (point.loiter_s, 0.0, LOITER_RADIUS_M, 0.0)
             there = replace(there, command=NAV_LOITER_TIME, params=params)
-        items.put(there)
+        if not point.land or point.loiter_s > 0.0:
+            items.put(there)
         _on_the_ground(items, point, there)
     items.put(
         MissionItem(0, NAV_RETURN_TO_LAUNCH, 0.0, 0.0, plan.return_plan.height_m, name="return")
