@@ -1,8 +1,8 @@
 """The reading half of the mission protocol, as a state machine.
 
 Ask for the list, be told the count, ask for each item, confirm with MISSION_ACK. Every question
-is repeated until it is answered; a new count in the middle (somebody uploads another plan) starts
-the download again.
+is repeated until it is answered. A new count in the middle, a refusal, or an item that never comes
+(somebody has changed the plan meanwhile) starts the download again.
 """
 
 from __future__ import annotations
@@ -16,8 +16,11 @@ from supervisor.edge.outgoing import AUTOPILOT, Outgoing
 
 RETRY_S = 1.0
 LIST_RETRY_S = 5.0  # no answer to the list at all: the autopilot is busy or knows no missions
+ITEM_TRIES = 10
 MISSION = 0  # MAV_MISSION_TYPE_MISSION
-MISSION_ACCEPTED, MISSION_CANCELLED = 0, 15  # MAV_MISSION_RESULT
+MISSION_ACCEPTED = 0  # MAV_MISSION_RESULT
+
+_ANSWERS = (wire.MISSION_COUNT, wire.MISSION_ITEM_INT, wire.MISSION_ACK)
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,6 +45,7 @@ class PlanDownload:
         self._count = -1
         self._got: list[MissionItem] = []
         self._next_s = -math.inf
+        self._tries = 0  # for the item that is asked for now
 
     @property
     def finished(self) -> bool:
@@ -50,30 +54,40 @@ class PlanDownload:
 
     def handle(self, frame: Frame, t_s: float) -> list[bytes]:
         """Take a frame of the mission protocol that is meant for us; answer at once."""
-        if frame.msgid not in (wire.MISSION_COUNT, wire.MISSION_ITEM_INT) or self.finished:
+        if frame.msgid not in _ANSWERS or self.finished:
             return []
         values = wire.named(frame.msgid, frame.payload)
         if values["mission_type"] != MISSION or not self._sender.is_for_us(values):
             return []
+        if frame.msgid == wire.MISSION_ACK:
+            return self._begin_again(t_s)
         if frame.msgid == wire.MISSION_COUNT:
             self._count, self._got = values["count"], []
         elif self._count < 0 or values["seq"] != len(self._got):
             return []  # an answer to a question that we repeated, or to somebody else's
         else:
             self._got.append(_item(values))
+        self._tries = 0
         return self._go_on(t_s)
 
     def due(self, t_s: float) -> list[bytes]:
         """The open question, when it is time to put it (again)."""
         if self.finished or t_s < self._next_s:
             return []
-        if self._count >= 0:
+        if self._count >= 0 and self._tries < ITEM_TRIES:
             return self._go_on(t_s)
+        self._count, self._tries = -1, 0
         self._next_s = t_s + LIST_RETRY_S
         return [self._send(wire.MISSION_REQUEST_LIST)]
 
+    def _begin_again(self, t_s: float) -> list[bytes]:
+        """After a refusal, not at once: two who disagree must not fill the link."""
+        self._count, self._tries, self._next_s = -1, 0, t_s + LIST_RETRY_S
+        return []
+
     def _go_on(self, t_s: float) -> list[bytes]:
         self._next_s = t_s + RETRY_S
+        self._tries += 1
         if len(self._got) < self._count:
             return [self._send(wire.MISSION_REQUEST_INT, seq=len(self._got))]
         self.items = tuple(self._got)

@@ -169,6 +169,38 @@ def test_answers_to_another_station_are_not_ours() -> None:
     assert len(requests.plan) == 4
 
 
+def test_a_plan_that_shrinks_meanwhile_is_begun_again() -> None:
+    requests, autopilot = Requests(Outgoing(1), plan=True), Autopilot(items=8)
+    real = autopilot.item
+
+    def shrunk(seq: int) -> Any:
+        if seq < 4:
+            return real(seq)
+        autopilot.items = 4
+        return common.MAVLink_mission_ack_message(1, 191, 13)  # MAV_MISSION_INVALID_SEQUENCE
+
+    autopilot.item = shrunk  # type: ignore[method-assign]
+    converse(requests, autopilot, 0.0, 20.0)
+    assert requests.plan is not None
+    assert len(requests.plan) == 4
+
+
+def test_an_item_that_never_comes_does_not_hold_it_up_for_ever() -> None:
+    requests, autopilot = Requests(Outgoing(1), plan=True), Autopilot(items=8)
+    real = autopilot.item
+
+    def silent(seq: int) -> Any:
+        if seq < 4:
+            return real(seq)
+        autopilot.items = 4
+        return real(0)  # an answer to nothing we asked
+
+    autopilot.item = silent  # type: ignore[method-assign]
+    converse(requests, autopilot, 0.0, 60.0)
+    assert requests.plan is not None
+    assert len(requests.plan) == 4
+
+
 def test_an_empty_plan_is_a_plan() -> None:
     requests, autopilot = Requests(Outgoing(1), plan=True), Autopilot(items=0)
     converse(requests, autopilot, 0.0, 3.0)
