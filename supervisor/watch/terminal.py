@@ -220,8 +220,9 @@ def fleet(rows: list[Row], cursor: int) -> list[RenderableType]:
     if not rows:
         return [Text("No aircraft has been heard yet.", "bold")]
     table = Table(box=None, expand=True, pad_edge=False, show_header=False)
-    for ratio in (1, 1, 2, 4, 1):
-        table.add_column(ratio=ratio, no_wrap=True, overflow="ellipsis")
+    for least in (14, 12, 27, None, 14):
+        ratio = None if least else 1  # the sentence takes the room that is left
+        table.add_column(min_width=least, ratio=ratio, no_wrap=True, overflow="ellipsis")
     for index, r in enumerate(rows):
         mark, style = LEVEL[r.level]
         big, caption = words.figure_words(r.figure)
