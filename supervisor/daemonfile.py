@@ -44,6 +44,9 @@ class BrokerSection(_Section):
     signing_key: Path | None = Field(default=None, description="Ed25519, signs what we publish")
     people: Path | None = Field(default=None, description="public keys of who may acknowledge")
     budget_kb_per_hour: float = Field(default=300.0, gt=0)
+    compress: Literal["auto", "always", "never"] = Field(
+        default="auto", description="auto: all but advisories, unless the broker is on loopback"
+    )
 
 
 class StorageSection(_Section):

@@ -22,17 +22,19 @@ from supervisor.daemonfile import DaemonFile
 from supervisor.edge.broker import Uplink, UplinkOptions
 from supervisor.edge.clock import Clock, ReceiptClock, TelemetryClock
 from supervisor.edge.dial import BrokerAddress, Credentials
+from supervisor.edge.frame_signing import TICKS_PER_S, load_key, load_newest, save_newest
 from supervisor.edge.frame_signing import Signer as FrameSigner
-from supervisor.edge.frame_signing import load_key
 from supervisor.edge.frames import Frame
-from supervisor.edge.intake import Intake
+from supervisor.edge.intake import Intake, refuse_unchecked_crc
 from supervisor.edge.link import Link, make_link
 from supervisor.edge.outbox import Outbox
 from supervisor.edge.outgoing import Outgoing
 from supervisor.edge.recorder import Recorder
 from supervisor.edge.requests import Requests
+from supervisor.edge.signatures import Signer, load_keyring
 from supervisor.line import Concluded, Line
 
+STAMP_NOTE_TICKS = 30 * TICKS_PER_S  # well within the minute that the standard allows
 ASK_PERIOD_S = 0.2  # how often unanswered questions to the autopilot are looked through
 DRAIN_S = 3.0  # how long a stopping daemon waits for the broker to take what is left
 
@@ -61,7 +63,9 @@ class Service:
         self.flight_id = f"{self.aircraft}-{self.outbox.boot:05d}"
         self.line = Line(flight, self.flight_id, daemon.forecast)
         key = load_key(daemon.link.signing_key) if daemon.link.signing_key else None
-        self.intake = Intake(daemon.link.system_id, key)
+        self._stamp_file = daemon.storage.directory / "signature-newest"
+        self._stamp = load_newest(self._stamp_file)
+        self.intake = Intake(daemon.link.system_id, key, newest_signature=self._stamp)
         self._frame_signer = FrameSigner(key, heard=self.intake.verifier) if key else None
         self.link: Link = make_link(daemon.link.address, self._on_bytes, self.clock)
         self.recorder = self._open_recorder()
@@ -70,6 +74,7 @@ class Service:
         self._outgoing: Outgoing | None = None
         self._tick_handle: asyncio.TimerHandle | None = None
         self._plan_judged = False
+        self._heard_s = math.nan  # when telemetry was last heard
 
     # -- life ------------------------------------------------------------------------------------
 
@@ -120,6 +125,7 @@ class Service:
             self.clock.see(frame)
             self._on_frame(frame, self.clock.now_ns())
         if frames:
+            self._heard_s = _monotonic_s()
             self._arm()
         return bool(frames)
 
@@ -154,7 +160,16 @@ class Service:
                 for question in self.requests.due(_monotonic_s()):
                     self.link.send(question)
                 self._judge_plan(self.requests)
+            self._keep_stamp()
             await asyncio.sleep(ASK_PERIOD_S)
+
+    def _keep_stamp(self) -> None:
+        """Note how new the newest signature was, so that a restart does not take old ones."""
+        verifier = self.intake.verifier
+        if verifier is not None and verifier.newest - self._stamp > STAMP_NOTE_TICKS:
+            self._stamp = verifier.newest
+            with suppress(OSError):  # the worst that can follow is to trust a recorded frame
+                save_newest(self._stamp_file, self._stamp)
 
     def _judge_plan(self, requests: Requests) -> None:
         """Say whether the mission aboard is the one in the flight file; a surprise costs range."""
@@ -264,7 +279,10 @@ class Service:
             aircraft=self.aircraft,
             flight=self.flight_id,
             credentials=Credentials(section.ca, section.certificate, section.key, section.password),
+            signer=Signer.from_file(section.signing_key) if section.signing_key else None,
+            people=load_keyring(section.people) if section.people else None,
             budget_kb_per_hour=section.budget_kb_per_hour,
+            compress=section.compress,
             version=__version__,
         )
         return Uplink(
@@ -272,6 +290,7 @@ class Service:
             self.outbox,
             on_ack=self._on_ack,
             on_event=lambda name, fields: log.info(name, **fields),
+            telemetry_age_s=lambda: _monotonic_s() - self._heard_s,
         )
 
 
@@ -290,4 +309,5 @@ def _monotonic_s() -> float:
 
 def serve(setup: Setup) -> None:
     """Run the daemon until it is told to stop."""
+    refuse_unchecked_crc()
     asyncio.run(Service(setup).run())
