@@ -15,6 +15,8 @@ Positive = Annotated[float, Field(gt=0, allow_inf_nan=False)]
 NotNegative = Annotated[float, Field(ge=0, allow_inf_nan=False)]
 LatDeg = Annotated[float, Field(ge=-90, le=90)]
 LonDeg = Annotated[float, Field(ge=-180, le=180)]
+MassKg = Annotated[float, Field(gt=0.3, le=150)]
+AirspeedMps = Annotated[float, Field(ge=4, le=60)]
 ElevationM = Annotated[float, Field(ge=-430, le=9000)]  # Dead Sea shore to the highest summit
 TemperatureC = Annotated[float, Field(ge=-40, le=60)]
 Percent = Annotated[float, Field(ge=0, le=100)]
@@ -29,8 +31,8 @@ class Section(BaseModel):
 class MeasuredHover(Section):
     """One steady hover, out of ground effect; power of the whole aircraft."""
 
-    power_w: Positive
-    mass_kg: Positive
+    power_w: Annotated[float, Field(ge=20, le=60000)]
+    mass_kg: MassKg
     temperature_c: TemperatureC = 15.0
     elevation_m: ElevationM = 0.0
 
@@ -38,15 +40,15 @@ class MeasuredHover(Section):
 class CruisePoint(Section):
     """One level, steady speed; calibrated airspeed, power of the whole aircraft."""
 
-    airspeed_mps: Positive
-    power_w: Positive
+    airspeed_mps: AirspeedMps
+    power_w: Annotated[float, Field(ge=5, le=20000)]
 
 
 class MeasuredCruise(Section):
     """Level flight at a few airspeeds."""
 
     points: tuple[CruisePoint, ...] = Field(min_length=1)
-    mass_kg: Positive
+    mass_kg: MassKg
     temperature_c: TemperatureC = 15.0
     elevation_m: ElevationM = 0.0
 
@@ -64,12 +66,12 @@ class AircraftSection(Section):
 
     id: str = Field(pattern=r"^[A-Za-z0-9_-]{1,64}$")
     name: str = ""
-    mass_kg: Annotated[float, Field(gt=0.3, le=150)]
+    mass_kg: MassKg
     payload_kg: NotNegative = 0.0
     wing_area_m2: Annotated[float, Field(gt=0.02, le=20)]
     wing_span_m: Annotated[float, Field(gt=0.3, le=15)]
     stall_mps: Annotated[float, Field(gt=3, le=40)]
-    cruise_mps: Annotated[float, Field(gt=4, le=60)]
+    cruise_mps: AirspeedMps
     climb_mps: Annotated[float, Field(gt=0, le=15)] = 2.5
     descent_mps: Annotated[float, Field(gt=0, le=15)] = 2.5
     rotors: Annotated[int, Field(ge=1, le=24)]
@@ -173,7 +175,7 @@ class WaypointRow(Section):
     lat_deg: LatDeg
     lon_deg: LonDeg
     height_m: Annotated[float, Field(ge=0, le=4000)] | None = None
-    airspeed_mps: Positive | None = None
+    airspeed_mps: AirspeedMps | None = None
     loiter_s: Annotated[float, Field(ge=0, le=36000)] = 0.0
     land: bool = False
     drop_kg: NotNegative = 0.0
@@ -188,7 +190,7 @@ class RouteSection(Section):
     geojson: Path | None = None
     third_coordinate: Literal["ignore", "height", "elevation"] = "ignore"
     height_m: Annotated[float, Field(ge=0, le=4000)] = 100.0
-    airspeed_mps: Positive | None = None
+    airspeed_mps: AirspeedMps | None = None
 
     @model_validator(mode="after")
     def _one_source(self) -> Self:
@@ -202,7 +204,7 @@ class ReturnSection(Section):
 
     style: Literal["direct", "retrace", "corridor"] = "direct"
     height_m: Annotated[float, Field(ge=0, le=4000)]
-    airspeed_mps: Positive | None = None
+    airspeed_mps: AirspeedMps | None = None
     climb_mps: Annotated[float, Field(gt=0, le=15)] | None = None
     descent_mps: Annotated[float, Field(gt=0, le=15)] | None = None
     landing_hover_s: Annotated[float, Field(ge=0, le=900)] = 60.0

@@ -118,6 +118,14 @@ def _fit(
     a = 1/2 rho V^3 S and b = 2 W^2/(rho V S). Errors are weighted as relative ones. When the points
     lie too close together to show a curve, k is the span's own and only cd0 is fitted.
     """
+    least_w = min(p.power_w for p in measured.points)
+    if least_w <= avionics_w:
+        raise InputError(
+            where,
+            f"aircraft.measured_cruise.points: {least_w:g} W with aircraft.avionics_w = "
+            f"{avionics_w:g}",
+            allowed="power of the whole aircraft, avionics included",
+        )
     shaft_w, rows = _rows(aircraft, measured, avionics_w)
     wing_k = span_k(aircraft.wing_area_m2, aircraft.wing_span_m)
     speeds = [p.airspeed_mps for p in measured.points]

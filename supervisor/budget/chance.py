@@ -55,7 +55,7 @@ class Odds:
 
 def odds(flight: Flight, members: int = 400, points: int = 32) -> Odds:
     """Chances of ``flight``."""
-    maker = Forecaster(flight, seed=SEED, members=members, points=points)
+    maker = Forecaster(flight, seed=SEED, members=members, points=points, explain=False)
     run = maker.run(belief_at_home(flight), np.random.default_rng([SEED, 0]))
     forecast = run.summary()
     return Odds(forecast.numbers, _chances(run), forecast.ahead_s, forecast.covered_at)

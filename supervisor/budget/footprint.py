@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from supervisor.budget.chance import odds
-from supervisor.budget.compute import lay_out, turn_back_on_paper
+from supervisor.budget.layout import lay_out, turn_back_on_paper
 from supervisor.core.geodesy import LocalMap
 from supervisor.core.plan import Flight, ReturnStyle, Waypoint
 from supervisor.flightsense import still_air_reach_m

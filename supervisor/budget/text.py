@@ -12,6 +12,7 @@ from supervisor.budget.answer import Budget, PointOnPlan, Variant, Verdict, Weig
 from supervisor.budget.judge import percent
 
 WIDTH = 100
+GLUE = "\x1f"  # holds words of one item together while a line is wrapped
 COLOUR = {Verdict.GO: "green", Verdict.CONDITIONS: "yellow", Verdict.NO_GO: "red"}
 WORD = {Verdict.GO: "GO", Verdict.CONDITIONS: "GO WITH CONDITIONS", Verdict.NO_GO: "NO-GO"}
 ADVICE = (
@@ -94,10 +95,10 @@ def _key_figures(b: Budget) -> str:
         (
             "on paper at take-off mass",
             f"hover {p.hover_w:.0f} W; cruise {p.cruise_w:.0f} W at "
-            f"{b.flight.aircraft.cruise_mps:g} m/s; best range at {p.best_range_cas_mps:.1f} m/s",
+            f"{b.flight.aircraft.cruise_mps:g} m/s; best range {p.best_range_cas_mps:.1f} m/s",
         )
     )
-    return "\n".join(f"{name:<44}{value}" for name, value in rows)
+    return "\n".join(f"{name:<42}{value}" for name, value in rows)
 
 
 def _hover(b: Budget) -> str:
@@ -128,8 +129,9 @@ def _ledger(b: Budget) -> str:
     total = b.flight.pack.nameplate_wh
     trip_wh = sum(wh for _, wh in trip)
     lines = [heading("Ledger"), _ledger_line("trip", trip_wh, total)]
-    detail = " · ".join(f"{name} {wh:.0f}" for name, wh in trip if wh >= 0.5)
-    lines += textwrap.wrap(detail, WIDTH - 4, initial_indent="    ", subsequent_indent="    ")
+    detail = " · ".join(f"{name} {wh:.0f}".replace(" ", GLUE) for name, wh in trip if wh >= 0.5)
+    wrapped = textwrap.wrap(detail, WIDTH, initial_indent="    ", subsequent_indent="    ")
+    lines += [line.replace(GLUE, " ") for line in wrapped]
     lines += [
         _ledger_line(name.replace("-", " "), wh, total)
         for name, wh in b.ledger_wh

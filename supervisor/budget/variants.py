@@ -19,10 +19,11 @@ PACK_WARM_C = 25.0
 
 @dataclass(frozen=True, slots=True)
 class Change:
-    """A named change, and the flight with it."""
+    """A named change, and the flight with it. Of one ``kind`` only the best is proposed."""
 
     name: str
     flight: Flight
+    kind: str = ""
 
 
 # --- a worse day -------------------------------------------------------------------------------
@@ -118,10 +119,11 @@ def _charge_and_warmth(flight: Flight) -> Iterator[Change]:
     pack = flight.pack
     if pack.initial_charge < 0.985:
         full = replace(pack, initial_charge=1.0)
-        yield Change("charge the pack fully", replace(flight, pack=full))
+        yield Change("charge the pack fully", replace(flight, pack=full), "charge")
     if pack.temperature_c < PACK_WARM_C - 5.0:
         warm = replace(pack, temperature_c=PACK_WARM_C)
-        yield Change(f"take off with the pack at {PACK_WARM_C:.0f} °C", replace(flight, pack=warm))
+        name = f"take off with the pack at {PACK_WARM_C:.0f} °C"
+        yield Change(name, replace(flight, pack=warm), "warmth")
 
 
 def _speeds(flight: Flight) -> Iterator[Change]:
@@ -137,10 +139,11 @@ def _speeds(flight: Flight) -> Iterator[Change]:
             route = tuple(replace(w, airspeed_mps=speed) for w in flight.route)
             plan = replace(flight.return_plan, airspeed_mps=speed)
             name = f"fly at {speed:.1f} m/s all the way"
-            yield Change(name, replace(flight, route=route, return_plan=plan))
+            yield Change(name, replace(flight, route=route, return_plan=plan), "speed")
         if abs(speed - flight.return_plan.airspeed_mps) > 0.4:
             plan = replace(flight.return_plan, airspeed_mps=speed)
-            yield Change(f"return at {speed:.1f} m/s", replace(flight, return_plan=plan))
+            name = f"return at {speed:.1f} m/s"
+            yield Change(name, replace(flight, return_plan=plan), "speed")
 
 
 def _heights(flight: Flight) -> Iterator[Change]:
@@ -151,15 +154,15 @@ def _heights(flight: Flight) -> Iterator[Change]:
         route = tuple(replace(w, height_m=w.height_m + metres) for w in flight.route)
         plan = replace(flight.return_plan, height_m=flight.return_plan.height_m + metres)
         changed = replace(flight, route=route, return_plan=plan)
-        yield Change(f"fly {abs(metres):.0f} m {name} all the way", changed)
+        yield Change(f"fly {abs(metres):.0f} m {name} all the way", changed, "height")
 
 
 def _less_payload(flight: Flight) -> Iterator[Change]:
-    """Half of what is not dropped on the way, and all of it."""
+    """All of it that is not dropped on the way."""
     dropped = sum(w.drop_kg for w in flight.route)
     spare = flight.aircraft.payload_kg - dropped
     if spare > 0.05:
-        yield Change(f"leave {spare:.2g} kg of payload", heavier(flight, -spare))
+        yield Change(f"leave {spare:.2g} kg of payload", heavier(flight, -spare), "payload")
 
 
 def _other_start(flight: Flight) -> Iterator[Change]:
@@ -171,14 +174,15 @@ def _other_start(flight: Flight) -> Iterator[Change]:
             return
         shifted = tuple(replace(row, after_s=row.after_s - hours * 3600.0) for row in rows)
         weather = replace(flight.weather, wind=shifted)
-        yield Change(f"start {hours} h later", replace(flight, weather=weather))
+        yield Change(f"start {hours} h later", replace(flight, weather=weather), "start")
 
 
 def _shorter_stay(flight: Flight) -> Iterator[Change]:
     loiter = sum(w.loiter_s for w in flight.route)
     if loiter > 30.0:
         route = tuple(replace(w, loiter_s=0.0) for w in flight.route)
-        yield Change(f"no loitering (saves {loiter / 60:.0f} min)", replace(flight, route=route))
+        name = f"no loitering (saves {loiter / 60:.0f} min)"
+        yield Change(name, replace(flight, route=route), "loiter")
 
 
 def _other_return(flight: Flight) -> Iterator[Change]:
@@ -186,7 +190,7 @@ def _other_return(flight: Flight) -> Iterator[Change]:
     if plan.style is not ReturnStyle.DIRECT:
         direct = replace(plan, style=ReturnStyle.DIRECT, via=())
         name = "return directly (where that is allowed)"
-        yield Change(name, replace(flight, return_plan=direct))
+        yield Change(name, replace(flight, return_plan=direct), "return")
     if plan.landing_hover_s > 45.0:
         brief = replace(plan, landing_hover_s=plan.landing_hover_s - 15.0)
-        yield Change("land in 15 s less hover", replace(flight, return_plan=brief))
+        yield Change("land in 15 s less hover", replace(flight, return_plan=brief), "landing")

