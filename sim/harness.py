@@ -34,7 +34,10 @@ class Heard:
 
 
 class Harness:
-    """One flight and its supervisor. ``slow`` asks the aircraft for 1 Hz, as a thin link would."""
+    """One flight and its supervisor. ``slow`` asks the aircraft for 1 Hz, as a thin link would.
+
+    ``explain``: with the plan beside every forecast, reasons and advice; decides nothing.
+    """
 
     def __init__(
         self,
@@ -45,11 +48,14 @@ class Harness:
         members: int = 200,
         points: int = 30,
         slow: bool = True,
+        explain: bool = False,
     ) -> None:
         self.plan = plan or load_flight(scenario.flight_path)
         self.flight = Flight(scenario, seed)
         self.telemetry = Telemetry(scenario, seed)
-        self.monitor = Monitor(self.plan, seed=seed, members=members, points=points)
+        self.monitor = Monitor(
+            self.plan, seed=seed, members=members, points=points, explain=explain
+        )
         self._splitter, self._decoder = Splitter(), Decoder()
         self.charge_shown = math.nan  # 0..1, as the aircraft's own monitor reports it
         self.telemetry.begin(self.flight.state)

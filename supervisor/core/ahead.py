@@ -205,6 +205,12 @@ def _lowest_on_rotors(
     end = hover + 1
     there = Charge(charge.u[:, end], charge.v1[:, end], charge.v2[:, end])
     lowest[:, end] = loaded_v(
-        table, there, factor[:, end], p_cell[:, hover], members.weak_v, members.weak_r
+        table,
+        there,
+        factor[:, end],
+        p_cell[:, hover],
+        members.weak_v,
+        members.weak_r,
+        members.weak_lost,
     )
     return np.minimum.accumulate(lowest, axis=1)

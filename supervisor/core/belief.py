@@ -106,10 +106,12 @@ class PowerBelief:
 
 @dataclass(frozen=True, slots=True)
 class PackMembers:
-    """Samples of the pack, per cell; each array is (members,).
+    """Samples of the pack, per mean cell; each array is (members,).
 
     ``weak_v``: how far (>= 0) the weakest cell stands below the mean cell at rest, and
-    ``weak_r``: its resistance over the mean cell's. ``current_gain``: true current over what the
+    ``weak_r``: its resistance over the mean cell's; ``weak_lost``: the fraction by which its
+    capacity is smaller: z_weak = 1 - (1 - z) / (1 - lost), since all cells were full together and
+    give the same ampere-hours. ``current_gain``: true current over what the
     monitor reads; powers learned from its readings are true powers over it.
     """
 
@@ -121,6 +123,7 @@ class PackMembers:
     temperature_c: Array
     weak_v: Array
     weak_r: Array
+    weak_lost: Array
     current_gain: Array
 
 
@@ -153,17 +156,16 @@ class PackBelief:
         weak_r = 1.0 + np.abs(self.weak_r - 1.0 + self.weak_r_sd * rng.standard_normal(members))
         heat = self.temperature_c + self.temperature_sd_c * rng.standard_normal(members)
         lost = np.abs(self.weak_capacity + self.weak_capacity_sd * rng.standard_normal(members))
-        whole = np.clip(x[:, 0], 0.0, 1.0)
         return PackMembers(
-            # all were full together and gave the same ampere-hours: 1 - z_weak = (1 - z) / (1 - d)
-            charge=np.clip(1.0 - (1.0 - whole) / (1.0 - lost), 0.0, 1.0),
+            charge=np.clip(x[:, 0], 0.0, 1.0),
             v1_v=x[:, 1],
             v2_v=x[:, 2],
             resistance=np.exp(x[:, 3]),
-            capacity_ah=self.capacity_ah * np.exp(x[:, 4]) * (1.0 - lost),
+            capacity_ah=self.capacity_ah * np.exp(x[:, 4]),
             temperature_c=heat,
             weak_v=weak,
             weak_r=weak_r,
+            weak_lost=np.minimum(lost, 0.5),
             current_gain=np.exp(x[:, 5]),
         )
 

@@ -6,7 +6,7 @@ delivered plus what the resistances ate, and the pack's energy left is ``u * cap
 
 Over a stretch of ``t`` seconds at constant power both relaxations follow a constant current I,
 
-    v(t) = I R + (v0 - I R) exp(-t/tau),   mean v = I R (1 - a) + v0 a,   a = (1 - exp(-t/tau)) tau/t
+    v(t) = I R + (v0 - I R) exp(-t/tau),  mean v = I R (1 - a) + v0 a,  a = (1 - exp(-t/tau)) tau/t
 
 so that I solves the circuit's quadratic with source E = OCV - a1 v1 - a2 v2 and resistance
 R0 + (1 - a1) R1 + (1 - a2) R2, OCV and R0 taken at the middle of the stretch. One midpoint step
@@ -39,11 +39,24 @@ class CellTables:
     per_step: float
     ocv: Floats
     r0: Floats
+    charge: Floats  # 0..1 over u
+    ocv_by_charge: Floats
+    r0_by_charge: Floats
 
     def at(self, u: Floats) -> tuple[Floats, Floats]:
         """(OCV, R0) at ``u``; held at full, and at empty."""
         index = (u * self.per_step).astype(np.intp)
         return self.ocv.take(index, mode="clip"), self.r0.take(index, mode="clip")
+
+    def weak_at(self, u: Floats, lost: Floats) -> tuple[Floats, Floats]:
+        """(OCV, R0) of a cell smaller by ``lost`` when the mean cell has ``u``."""
+        whole = self.charge.take((u * self.per_step).astype(np.intp), mode="clip")
+        weak = (whole - lost) / (1.0 - lost)
+        index = (weak * (NODES - 1) + 0.5).astype(np.intp)
+        return (
+            self.ocv_by_charge.take(index, mode="clip"),
+            self.r0_by_charge.take(index, mode="clip"),
+        )
 
 
 def tables(cell: Cell, dtype: Any) -> CellTables:
@@ -61,6 +74,9 @@ def tables(cell: Cell, dtype: Any) -> CellTables:
         NODES / float(u[-1]),
         np.interp(at_node, grid, cell.ocv_v).astype(dtype),
         np.interp(at_node, grid, cell.r0_ohm).astype(dtype),
+        at_node.astype(dtype),
+        np.interp(np.linspace(0.0, 1.0, NODES), grid, cell.ocv_v).astype(dtype),
+        np.interp(np.linspace(0.0, 1.0, NODES), grid, cell.r0_ohm).astype(dtype),
     )
 
 
@@ -152,17 +168,20 @@ def loaded_v(
     power_w: Floats,
     weak_v: Floats,
     weak_r: Floats,
+    weak_lost: Floats | None = None,
 ) -> Floats:
     """Terminal voltage [V] of the weakest cell under ``power_w`` per cell at this moment.
 
-    The string's current is set by the mean cell; the weakest one stands ``weak_v`` lower at rest
-    and drops ``weak_r`` times as much under load.
+    The string's current is set by the mean cell; the weakest one is emptier by ``weak_lost`` of
+    its capacity, stands ``weak_v`` lower at rest and drops ``weak_r`` times as much under load.
     """
     ocv, r0 = table.at(cell.u)
-    r0 = r0 * resistance
     slow = cell.v1 + cell.v2
-    current = current_a(ocv - slow, r0, power_w)
+    current = current_a(ocv - slow, r0 * resistance, power_w)
+    if weak_lost is not None:
+        ocv, r0 = table.weak_at(cell.u, weak_lost)
     current *= r0
+    current *= resistance
     current += slow
     current *= weak_r
     ocv -= weak_v
@@ -176,7 +195,7 @@ def cooling(cell: Cell, current_a: Floats, resistance_ohm: Floats) -> Floats:
 
 
 def thaw(cell: Cell, base_c: Floats, rise_k: Floats) -> Floats:
-    """Factor on resistance when a cell at ``base_c`` warms by ``rise_k``: second order of the law."""
+    """Factor on resistance when a cell at ``base_c`` warms by ``rise_k``, to second order."""
     slope = -cell.resistance_temperature_k / ((base_c + KELVIN) * (base_c + KELVIN))
     x = slope * rise_k
     result: Floats = 1.0 + x + 0.5 * x * x

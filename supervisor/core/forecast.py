@@ -23,8 +23,10 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from supervisor.core.advice import best_airspeed, best_height, equal_time_s
 from supervisor.core.ahead import Ahead, Columns, fly_plan
 from supervisor.core.belief import Array, Belief
+from supervisor.core.budget_line import budget_line
 from supervisor.core.cells import pack_energy_wh
 from supervisor.core.constants import RHO0_KGPM3
 from supervisor.core.discharge import CellTables, Charge, Floats, tables
@@ -48,9 +50,12 @@ from supervisor.core.plan import Aircraft, Flight, Site
 from supervisor.core.power import wing_w
 from supervisor.core.tail import low_quantile, spread
 from supervisor.core.way import Departures, Destination, Landings, fly_ways
+from supervisor.core.why import Explainer, Why
 from supervisor.core.wind_nodes import Query, ask_plan, ask_ways
 
 AT_HOME_M = 150.0
+WH_PER_V = 200.0
+STATION_POINTS = 12
 SWEEP = (0.80, 0.90, 0.95, 0.99, 0.999)
 
 
@@ -59,8 +64,8 @@ class Forecast:
     """What is foreseen at one moment. Arrays run over the future turn-back points.
 
     ``ahead_s``: expected time to each; ``covered_at``: chance that turning there succeeds;
-    ``margin_wh``: (3, points) P5, P50, P95 of landing energy above the reserve. ``safe_at``: the safe
-    turn-back time [s] at other confidences than the policy's, for whoever weighs them.
+    ``margin_wh``: (3, points) P5, P50, P95 of landing energy above the reserve. ``safe_at``: the
+    safe turn-back time [s] at other confidences than the policy's, for whoever weighs them.
     """
 
     t_s: float
@@ -105,8 +110,11 @@ class Forecaster:
         members: int = 400,
         points: int = 40,
         dtype: Any = np.float32,
+        explain: bool = True,
     ) -> None:
         self.flight, self.seed = flight, seed
+        self.explainer = Explainer(flight) if explain else None
+        self.budget = budget_line(flight) if explain else None
         self.members, self.points = members, points
         self.dtype = np.dtype(dtype)
         self.chart = map_of(flight)
@@ -122,30 +130,108 @@ class Forecaster:
         """The forecast from ``belief``; pure, with the generator seeded from (seed, number)."""
         rng = np.random.default_rng([self.seed, number])
         run = self.run(belief, rng)
-        return run.summary()
+        forecast = run.summary()
+        return self._explained(run, forecast) if self.explainer else forecast
 
-    def run(self, belief: Belief, rng: np.random.Generator) -> Run:
-        """The members' fates, before they are summed up."""
+    def _explained(self, run: Run, forecast: Forecast) -> Forecast:
+        """With the plan beside it, what ate the margin, and what would be better."""
+        belief = run.belief
+        planned = None
+        if self.budget and not belief.homeward:
+            planned = self.budget.planned(self.flight, belief)
+        why: Why = ()
+        if self.explainer and not belief.homeward:
+            why = self.explainer.why(belief, run.expected_margin_wh())
+        excess, cost = self._headwind(run)
+        return replace(
+            forecast,
+            planned_wh=planned.ledger_wh if planned else (),
+            overrun_wh=planned.energy_wh - run.expected_energy_wh() if planned else 0.0,
+            why_wh=why,
+            headwind_excess_mps=excess,
+            headwind_cost_wh=cost,
+            advice=self._advice(run),
+        )
+
+    def _headwind(self, run: Run) -> tuple[float, float]:
+        """(head wind home above the forecast's [m/s], what it costs [Wh])."""
+        belief, fate = run.belief, run.landings[0]
+        north, east = 0.5 * belief.north_m, 0.5 * belief.east_m
+        norm = math.hypot(north, east)
+        if self.explainer is None or norm < AT_HOME_M:
+            return 0.0, 0.0
+        place = (north, east, self.flight.return_plan.height_m)
+        when_s = belief.airborne_s + 0.5 * float(np.ravel(fate.seconds)[0])
+        told = self.explainer.paper.wind.at(*(np.array([v]) for v in (*place, when_s)))[0]
+        planned = (told[0] * north + told[1] * east) / norm
+        head = float(fate.head_mps[0])
+        cas = self.flight.return_plan.airspeed_mps
+        share = 1.0 - max(cas - head, 1.0) / max(cas - planned, 1.0)
+        return head - float(planned), share * float(np.mean(fate.parts_wh["cruise"]))
+
+    def _advice(self, run: Run) -> tuple[tuple[str, float], ...]:
+        belief, fate = run.belief, run.landings[0]
+        way_m = float(run.ways_home_m[0])
+        if belief.phase in ROTORBORNE or way_m < 2000.0:
+            return ()
+        home_s = np.broadcast_to(fate.seconds, run.ahead.t_s.shape[1:]).astype(float)
+        cas, saves = best_airspeed(self.flight, belief, float(fate.head_mps[0]), way_m)
+        middle = (0.5 * belief.north_m, 0.5 * belief.east_m)
+        height, spares = best_height(self.flight, belief, middle, 0.5 * float(home_s[0]), way_m)
+        rows = {
+            "station_left_s": self._station_s(run),
+            "equal_time_s": equal_time_s(run.ahead.t_s.mean(axis=0, dtype=float), home_s),
+            "best_return_airspeed_mps": cas,
+            "best_return_airspeed_saves_wh": saves,
+            "best_return_height_m": height,
+            "best_return_height_saves_wh": spares,
+        }
+        return tuple((k, v) for k, v in rows.items() if math.isfinite(v))
+
+    def _station_s(self, run: Run) -> float:
+        """How long the aircraft may circle here before it must turn, at the policy's confidence."""
+        here, height = (run.belief.north_m, run.belief.east_m), run.belief.position.height_m
+        cas = self.flight.aircraft.cruise_mps * run.habits.cas_factor
+        held_s = self._horizon_s(run.belief)
+        first = next_waypoint(self.flight, run.belief)
+        circle = Stretch(
+            Kind.CIRCLE, here, here, height, height, cas, dwell_s=held_s, waypoint=first
+        )
+        rng = np.random.default_rng([self.seed, 1])
+        stay = self.run(run.belief, rng, circle.cut(STATION_POINTS))
+        fails_s = fail_times_s(stay.ahead.t_s, stay.joint_margin_wh(), whole=False)
+        policy = self.flight.policy
+        return low_quantile(fails_s, 1.0 - policy.confidence) - policy.reaction_s
+
+    def run(
+        self, belief: Belief, rng: np.random.Generator, stretches: list[Stretch] | None = None
+    ) -> Run:
+        """The members' fates, before they are summed up.
+
+        ``stretches``: what is flown on instead of the plan; then only home is looked at.
+        """
         flight, dtype = self.flight, self.dtype
         habits = seen_or_planned(flight, belief)
-        course = self._course(belief, habits)
+        course = self._course(belief, habits, stretches)
         members = draw(flight, belief, rng, self.members, dtype)
         query = Query()
         leave_s = np.concatenate([[0.0], np.cumsum(course.seconds)])
         plan_wind = self._ask_plan(query, course, leave_s)
-        sites = (flight.home, *flight.alternates)
+        sites = (flight.home, *(flight.alternates if stretches is None else ()))
         targets = [self._target(query, belief, course, leave_s, site) for site in sites]
         cas = flight.return_plan.airspeed_mps
         wind, factor = query.draw_air(belief.wind, rng, self.members, cas)
         members = replace(members, true_cas=factor.astype(dtype)[:, None])
         ahead = self._fly_plan(belief, course, members, plan_wind, wind, rng)
-        to = list(zip(course.departures, targets, strict=True))
+        to = list(zip(course.departures, targets, strict=False))
         landings = fly_ways(flight, self.table, members, ahead, to, wind, habits)
         return Run(self, belief, habits, course, members, ahead, landings)
 
-    def _course(self, belief: Belief, habits: Habits) -> Course:
+    def _course(self, belief: Belief, habits: Habits, stretches: list[Stretch] | None) -> Course:
         flight = self.flight
-        plan = [] if belief.homeward else plan_ahead(flight, self.route, belief, habits)
+        plan: list[Stretch] = stretches or []
+        if stretches is None and not belief.homeward:
+            plan = plan_ahead(flight, self.route, belief, habits)
         here = belief.wind.mean_at(belief.north_m, belief.east_m, belief.position.height_m, 0.0)
         seconds = [_expected_s(s, here) for s in plan]
         horizon = self._horizon_s(belief)
@@ -303,14 +389,36 @@ class Run:
             fate.lowest_v - policy.min_cell_v,
         )
 
+    @property
+    def ways_home_m(self) -> Array:
+        """Length of the way home from every point [m]."""
+        where = np.array([p[0] for p in self.course.places])
+        length: Array = np.hypot(where[:, 0], where[:, 1])
+        return length
+
+    def expected_energy_wh(self) -> float:
+        """Energy believed to be in the pack now [Wh]."""
+        return float((self.members.u * self.members.to_wh).mean(dtype=float))
+
+    def expected_margin_wh(self) -> float:
+        """Landing energy above the reserve when turning now, expected [Wh]."""
+        return float(self.margins()[0][:, 0].mean(dtype=float))
+
+    def joint_margin_wh(self) -> Floats:
+        """(M, K) one margin for energy and voltage, the least up to each point.
+
+        0.1 V counts like 20 Wh, so that the zero can be found by interpolation; which scale is
+        taken moves only the path to zero, not the zero.
+        """
+        energy, volts = self.margins()
+        margin: Floats = np.minimum.accumulate(np.minimum(energy, WH_PER_V * volts), axis=1)
+        return margin
+
     def summary(self) -> Forecast:
         """The published figures."""
         flight, policy = self.maker.flight, self.maker.flight.policy
-        energy, volts = self.margins()
-        # One margin for both questions: 0.1 V counts like 20 Wh, so that its zero can be found by
-        # interpolation; which scale is taken moves only the path to zero, not the zero.
-        margin = np.minimum(energy, 200.0 * volts)
-        margin = np.minimum.accumulate(margin, axis=1)
+        energy, _ = self.margins()
+        margin = self.joint_margin_wh()
         turn_s = fail_times_s(self.ahead.t_s, margin, self.course.whole)
         safe_s = low_quantile(turn_s, 1.0 - policy.confidence) - policy.reaction_s
         good = margin >= 0.0
@@ -362,7 +470,7 @@ class Run:
         phases = ("turn", "climb", "cruise", "descent", "landing")
         lines = {name: float(np.mean(parts.get(name, 0.0))) for name in phases}
         trip = sum(lines.values())
-        now = float((self.members.u * self.members.to_wh).mean())
+        now = self.expected_energy_wh()
         lines["contingency"] = policy.contingency * trip
         lines["alternate"] = policy.alternate_wh
         lines["final-reserve"] = policy.final_reserve_wh

@@ -44,6 +44,7 @@ class Members:
     to_wh: Floats  # pack energy [Wh] per u
     weak_v: Floats
     weak_r: Floats
+    weak_lost: Floats
     hover: Floats
     climb: Floats
     cruise: Floats
@@ -81,6 +82,7 @@ def draw(
         to_wh=column(pack.capacity_ah * spec.series),
         weak_v=column(pack.weak_v),
         weak_r=column(pack.weak_r),
+        weak_lost=column(pack.weak_lost),
         hover=column(gain * power.hover),
         climb=column(gain * power.climb),
         cruise=column(gain * power.cruise),
@@ -90,7 +92,7 @@ def draw(
         landing=column(np.exp(LANDING_TIME_SD * rng.standard_normal(count))),
         airspeed=column(1.0 + AIRSPEED_SD * rng.standard_normal(count)),
         true_cas=np.ones((count, 1), dtype),
-        gust_w=column(np.full(count, getattr(belief.power, "gust_w_sd", 0.0))),
+        gust_w=column(np.full(count, belief.power.gust_w_sd)),
         gust_home=column(rng.standard_normal(count)),
     )
 

@@ -43,11 +43,19 @@ class Monitor:
     """Belief, forecast and decision for one flight of one aircraft."""
 
     def __init__(
-        self, flight: Flight, *, seed: int = 0, members: int = 400, points: int = 40
+        self,
+        flight: Flight,
+        *,
+        seed: int = 0,
+        members: int = 400,
+        points: int = 40,
+        explain: bool = True,
     ) -> None:
         self.flight = flight
         self._estimator = Estimator(flight)
-        self._forecaster = Forecaster(flight, seed=seed, members=members, points=points)
+        self._forecaster = Forecaster(
+            flight, seed=seed, members=members, points=points, explain=explain
+        )
         self._heard = Heard()
         self._alerts = Alerts()
         self._homeward = homeward.Homeward()

@@ -80,7 +80,8 @@ class Times:
     def total_s(self) -> Floats:
         """Expected duration from each point, (points,)."""
         on_wing = self.turn + self.climb + self.descent + self.cruise.mean(axis=0)
-        return self.lift + on_wing + self.landing.mean(axis=0)
+        total: Floats = self.lift + on_wing + self.landing.mean(axis=0)
+        return total
 
 
 @dataclass(frozen=True, slots=True)
@@ -296,7 +297,9 @@ class _Discharge:
     def _loaded(self, pack: _Pack, power_w: Floats) -> Floats:
         m = self.members
         factor = self._resistance(pack)
-        return loaded_v(self.table, pack.charge, factor, power_w / self.cells, m.weak_v, m.weak_r)
+        return loaded_v(
+            self.table, pack.charge, factor, power_w / self.cells, m.weak_v, m.weak_r, m.weak_lost
+        )
 
     def _warmer(
         self, warmth: Floats, factor: Floats, current: Floats, seconds: Floats, air_c: Floats

@@ -45,16 +45,17 @@ class Query:
 
     def draw(self, wind: WindBelief, rng: np.random.Generator, members: int) -> tuple[Array, Array]:
         """All nodes at once, so that they are consistent with each other."""
-        parts = (self.north, self.east, self.height, self.ahead)
-        return wind.draw(rng, members, *(np.concatenate(p) for p in parts))
+        n, e = np.concatenate(self.north), np.concatenate(self.east)
+        h, ahead = np.concatenate(self.height), np.concatenate(self.ahead)
+        return wind.draw(rng, members, n, e, h, ahead)
 
     def draw_air(
         self, wind: WindBelief, rng: np.random.Generator, members: int, cas_mps: float
     ) -> tuple[tuple[Array, Array], Array]:
         """The same, and each member's true over indicated airspeed."""
-        parts = (self.north, self.east, self.height, self.ahead)
-        places = (np.concatenate(p) for p in parts)
-        north, east, factor = wind.draw_air(rng, members, *places, cas_mps)
+        n, e = np.concatenate(self.north), np.concatenate(self.east)
+        h, ahead = np.concatenate(self.height), np.concatenate(self.ahead)
+        north, east, factor = wind.draw_air(rng, members, n, e, h, ahead, cas_mps)
         return (north, east), factor
 
 
@@ -66,9 +67,9 @@ class Spread:
     weights: Array
 
     def along_across(
-        self, wind: tuple[Array, Array], north: Array, east: Array, dtype: Any
+        self, wind: tuple[Array, Array], north: Floats, east: Floats, dtype: Any
     ) -> tuple[Floats, Floats]:
-        """Tail and cross component [m/s] on legs with unit vectors (north, east): (members, legs)."""
+        """(members, legs) tail and cross wind [m/s] on legs with unit vectors (north, east)."""
         wn = wind[0][:, self.columns].astype(dtype)
         we = wind[1][:, self.columns].astype(dtype)
         by_n, by_e = (self.weights * north).astype(dtype), (self.weights * east).astype(dtype)
