@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
+from math import isfinite
 from typing import Any
 
 from supervisor.core.events import (
@@ -41,7 +42,7 @@ INT8_UNKNOWN, UINT8_UNKNOWN = -1, 0xFF
 INT16_UNKNOWN, UINT16_UNKNOWN = 0x7FFF, 0xFFFF
 ARMED = 0x80  # MAV_MODE_FLAG_SAFETY_ARMED
 PAYLOAD_PACKS = (3, 4)  # MAV_BATTERY_FUNCTION avionics, payload: not what flies us home
-ANY_CELL_MAX_MV = 5000  # no rechargeable cell reaches 5 V: what is above is a whole pack
+ANY_CELL_MAX_V = 5.0  # no rechargeable cell reaches 5 V: what is above is a whole pack
 ROLLED_OVER_CA = -10_000  # no pack is charged with 100 A in flight: int16 rolled over
 CELL_REPORT_S = 5.0  # so long a BATTERY_STATUS keeps SYS_STATUS from speaking for the pack
 DATE_KNOWN_US = 1_420_070_400_000_000  # 2015-01-01: an earlier date is a clock that was never set
@@ -89,7 +90,7 @@ class Decoder:
         return self.decode(frame, t_s) if frame is not None else None
 
     def _battery(self, t_s: float, values: Values) -> PackReport | None:
-        consumed, _, temperature, *_ = values
+        consumed, temperature = values[0], values[2]
         current, pack_id, function, _, remaining = values[13:18]
         if function in PAYLOAD_PACKS or pack_id > self._pack_id:
             return None
@@ -124,15 +125,14 @@ class Decoder:
 
 def _voltages(first: Values, more: Values) -> tuple[float, tuple[float, ...]]:
     """Pack voltage and cells. Absent: UINT16_MAX or 0 in cells 1-10, 0 in cells 11-14."""
-    known = [mv for mv in first if mv and mv != UINT16_UNKNOWN]
+    cells = [mv * 1e-3 for mv in first if mv and mv != UINT16_UNKNOWN]
     if any(more):
-        known += [mv for mv in more if mv and mv != UINT16_UNKNOWN]
-    if not known:
+        cells += [mv * 1e-3 for mv in more if mv and mv != UINT16_UNKNOWN]
+    if not cells:
         return NAN, ()
-    pack_v = sum(known) * 1e-3
-    if max(known) > ANY_CELL_MAX_MV:  # cells unknown: the whole pack stands in the first places
-        return pack_v, ()
-    return pack_v, tuple([mv * 1e-3 for mv in known])
+    if max(cells) > ANY_CELL_MAX_V:  # cells unknown: the whole pack stands in the first places
+        return sum(cells), ()
+    return sum(cells), tuple(cells)
 
 
 def _heartbeat(t_s: float, values: Values) -> Heartbeat:
@@ -160,8 +160,13 @@ def _pressure(t_s: float, values: Values) -> AirPressure:
 
 
 def _attitude(t_s: float, values: Values) -> Attitude:
-    _, roll, pitch, yaw, *_ = values
-    return _make_attitude(t_s, _finite(roll), _finite(pitch), _finite(yaw))
+    roll, pitch, yaw = values[1:4]
+    return _make_attitude(
+        t_s,
+        roll if isfinite(roll) else NAN,
+        pitch if isfinite(pitch) else NAN,
+        yaw if isfinite(yaw) else NAN,
+    )
 
 
 def _position(t_s: float, values: Values) -> Position | None:
@@ -185,21 +190,23 @@ def _air_data(t_s: float, values: Values) -> AirData:
     airspeed, groundspeed, _, climb, heading, throttle = values
     return _make_air_data(
         t_s,
-        _finite(airspeed),
-        _finite(groundspeed),
+        airspeed if isfinite(airspeed) else NAN,
+        groundspeed if isfinite(groundspeed) else NAN,
         math.radians(heading) if 0 <= heading <= 360 else NAN,
         throttle * 1e-2 if throttle <= 100 else NAN,
-        _finite(climb),
+        climb if isfinite(climb) else NAN,
     )
 
 
 def _wind(t_s: float, values: Values) -> WindReport:
-    accuracy = _finite(values[7])
+    north, east, accuracy = values[1], values[2], values[7]
     return _make_wind_report(
         t_s,
-        _finite(values[1]),
-        _finite(values[2]),
-        accuracy if accuracy > 0.0 else NAN,  # no estimate is exact: 0 is "not filled in"
+        north if isfinite(north) else NAN,
+        east if isfinite(east) else NAN,
+        accuracy
+        if 0.0 < accuracy < math.inf
+        else NAN,  # no estimate is exact: 0 is "not filled in"
     )
 
 
@@ -233,12 +240,9 @@ def _cellular(t_s: float, values: Values) -> LinkQuality:
 
 
 def _is_place(lat_e7: int, lon_e7: int) -> bool:
-    in_range = abs(lat_e7) <= 900_000_000 and abs(lon_e7) <= 1_800_000_000
-    return in_range and (lat_e7, lon_e7) != (0, 0)  # exactly 0, 0 is a receiver without a fix
-
-
-def _finite(value: float) -> float:
-    return value if -math.inf < value < math.inf else NAN
+    if lat_e7 == 0 == lon_e7:  # a receiver without a fix
+        return False
+    return -900_000_000 <= lat_e7 <= 900_000_000 and -1_800_000_000 <= lon_e7 <= 1_800_000_000
 
 
 _READERS: dict[int, Callable[[float, Values], Observation | None]] = {
