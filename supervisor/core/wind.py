@@ -100,6 +100,14 @@ def start(forecast: ForecastWind, kernel: Kernel, t_s: float) -> WindState:
     return _refreshed(WindState(forecast, kernel, t_s), np.array([0.0, 0.0, 50.0, t_s]))
 
 
+def replace_sensors(state: WindState, sd: tuple[float, ...]) -> WindState:
+    """The same with other prior spreads of the sensors' errors."""
+    return _refreshed(
+        replace(state, sensor_var=np.square(np.array(sd))),
+        np.array([0.0, 0.0, 50.0, state.solved_s]),
+    )
+
+
 def _refreshed(state: WindState, place: Array) -> WindState:
     """The field worked out anew, and what it and its older self expect here and now."""
     solved = solve(state, float(place[3]))

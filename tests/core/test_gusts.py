@@ -1,0 +1,60 @@
+"""Gust strength, and the alarm for what is no gust."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from scipy.signal import lfilter
+
+from supervisor.core.gusts import Gusts, Residual, watch
+
+GUST_S = 13.0
+
+
+def gust_series(rng: np.random.Generator, sd: float, seconds: int) -> np.ndarray:
+    """First-order (Dryden's longitudinal form) noise of given spread, two components."""
+    a = np.exp(-1.0 / GUST_S)
+    white = rng.standard_normal((seconds, 2)) * sd * np.sqrt(1.0 - a * a)
+    return np.asarray(lfilter([1.0], [1.0, -a], white, axis=0))
+
+
+def fly(rows: np.ndarray, cov: float = 0.05) -> tuple[Gusts, list[int]]:
+    gusts, alarms = Gusts(), []
+    for i, row in enumerate(rows):
+        residual = Residual(row, cov * np.eye(2))
+        gusts, _, changed = watch(gusts, residual, residual, 0.0, GUST_S, 1.0)
+        if changed:
+            alarms.append(i)
+    return gusts, alarms
+
+
+@pytest.mark.parametrize("sd", [0.4, 0.8, 1.6])
+def test_the_gusts_spread_is_found_within_a_fifth(sd: float) -> None:
+    found = [
+        fly(gust_series(np.random.default_rng(seed), sd, 1500))[0].var ** 0.5 for seed in range(12)
+    ]
+    assert np.mean(found) == pytest.approx(sd, rel=0.2)
+
+
+def test_gusts_alone_raise_no_alarm_in_eight_hours() -> None:
+    assert fly(gust_series(np.random.default_rng(2), 0.8, 8 * 3600))[1] == []
+
+
+def test_a_lasting_residual_is_found_within_three_minutes() -> None:
+    rows = gust_series(np.random.default_rng(3), 0.8, 1200)
+    rows[600:, 0] += 4.0
+    _, alarms = fly(rows)
+    assert alarms
+    assert 600 < alarms[0] < 780
+
+
+def test_a_single_wild_sample_does_not_count() -> None:
+    quiet, wild = (
+        Residual(np.zeros(2), 0.1 * np.eye(2)),
+        Residual(np.full(2, 30.0), np.eye(2) * 0.1),
+    )
+    gusts, counts, _ = watch(Gusts(), quiet, quiet, 0.0, GUST_S, 1.0)
+    assert counts
+    _, counts, changed = watch(gusts, wild, wild, 0.0, GUST_S, 1.0)
+    assert not counts
+    assert not changed

@@ -1,0 +1,162 @@
+"""Scales found from power, the change detector's run lengths, and the mass after a drop."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from supervisor.core import power, power_scales
+from supervisor.core.events import Phase
+from supervisor.core.power_scales import (
+    ALLOWANCE,
+    CRUISE,
+    HOVER,
+    MASS,
+    THRESHOLD,
+    PowerSample,
+    Scales,
+    cusum,
+    model_w,
+    observe,
+    start,
+)
+from tests.core.flights import flight
+
+CRAFT = flight().aircraft
+RHO = 1.21
+
+
+def sample(t_s: float, phase: Phase, power_w: float, climb_mps: float = 0.0) -> PowerSample:
+    return PowerSample(t_s, phase, power_w, RHO, 21.3, climb_mps)
+
+
+@pytest.mark.parametrize("climb", [-1.0, 0.0, 2.5])
+def test_the_floats_are_the_forecasts_own_model(climb: float) -> None:
+    hover, by_mass = model_w(CRAFT, sample(0.0, Phase.HOVER_CLIMB, 0.0, climb), 12.0)
+    assert hover == pytest.approx(float(power.hover_w(CRAFT, 12.0, RHO, climb)), rel=1e-12)
+    wing, _ = model_w(CRAFT, sample(0.0, Phase.CRUISE, 0.0, climb), 12.0)
+    assert wing == pytest.approx(float(power.wing_w(CRAFT, 12.0, RHO, 21.3, climb)), rel=1e-12)
+    more, _ = model_w(CRAFT, sample(0.0, Phase.HOVER_CLIMB, 0.0), 12.001)
+    still, slope = model_w(CRAFT, sample(0.0, Phase.HOVER_CLIMB, 0.0), 12.0)
+    assert (more - still) / 0.001 == pytest.approx(slope, rel=1e-3)
+    assert by_mass > 0.0
+
+
+def fly(
+    scales: Scales, phase: Phase, seconds: int, factor: float, rng: np.random.Generator,
+    start_s: float = 0.0, mass_kg: float | None = None, noise: float = 0.08,
+) -> Scales:  # fmt: skip
+    true, _ = model_w(CRAFT, sample(0.0, phase, 0.0), mass_kg or CRAFT.mass_kg)
+    lull = 0.0
+    for i in range(seconds):
+        lull = 0.9 * lull + math.sqrt(1.0 - 0.81) * noise * rng.standard_normal()
+        watts = factor * true * (1.0 + lull) + CRAFT.avionics_w
+        scales = observe(scales, CRAFT, sample(start_s + i, phase, watts))
+    return scales
+
+
+@pytest.mark.parametrize("factor", [0.92, 1.0, 1.1])
+def test_the_cruise_scale_is_found_within_two_percent_in_ten_minutes(factor: float) -> None:
+    errors = []
+    for seed in range(20):
+        scales = fly(start(CRAFT), Phase.CRUISE, 600, factor, np.random.default_rng(seed))
+        errors.append(math.exp(scales.x[CRUISE]) / factor - 1.0)
+    assert np.sqrt(np.mean(np.square(errors))) < 0.02
+
+
+def test_the_stated_spread_of_the_cruise_power_holds() -> None:
+    """Normalised error squared over 60 flights: chi-square bounds (Bar-Shalom), 0.5 % tails.
+
+    Scale and avionics are seen in their sum, so the sum is judged.
+    """
+    nees = []
+    for seed in range(60):
+        rng = np.random.default_rng(100 + seed)
+        factor = math.exp(0.08 * rng.standard_normal())
+        scales = fly(start(CRAFT), Phase.CRUISE, 900, factor, rng)
+        model, _ = model_w(CRAFT, sample(0.0, Phase.CRUISE, 0.0), CRAFT.mass_kg)
+        h = np.zeros(6)
+        h[CRUISE] = math.exp(scales.x[CRUISE]) * model
+        h[power_scales.AVIONICS] = math.exp(scales.x[power_scales.AVIONICS]) * CRAFT.avionics_w
+        error = h[CRUISE] + h[power_scales.AVIONICS] - factor * model - CRAFT.avionics_w
+        nees.append(error * error / (h @ scales.p @ h))
+    # chi-square with 60 degrees, 0.5 % and 99.5 %: 35.5 and 92.0 (scipy.stats.chi2)
+    assert sum(nees) < 92.0
+    assert sum(nees) > 20.0  # too wide rather than too narrow: the wander of an hour is allowed
+
+
+def run_length(shift: float, rng: np.random.Generator) -> int:
+    up = down = 0.0
+    for n in range(1, 400000):
+        up, down = cusum(up, down, rng.standard_normal() + shift)
+        if max(up, down) > THRESHOLD:
+            return n
+    return 400000
+
+
+def siegmund(shift: float) -> float:
+    """One-sided average run length: (exp(-2 D b) + 2 D b - 1) / (2 D^2), b = h + 1.166."""
+    drift, b = shift - ALLOWANCE, THRESHOLD + 1.166
+    return (math.exp(-2.0 * drift * b) + 2.0 * drift * b - 1.0) / (2.0 * drift * drift)
+
+
+@pytest.mark.parametrize("shift", [1.0, 1.5, 2.0, 3.0])
+def test_the_delay_of_the_detector_is_siegmunds(shift: float) -> None:
+    """Siegmund 1985, as in textbooks on quality control (formula from memory)."""
+    rng = np.random.default_rng(11)
+    mean = np.mean([run_length(shift, rng) for _ in range(400)])
+    assert mean == pytest.approx(siegmund(shift), rel=0.12)
+
+
+def test_false_alarms_of_the_detector_are_rare() -> None:
+    """Two-sided: half of one side's. 27 % fewer than the formula would be odd at 20 runs."""
+    assert siegmund(0.0) / 2.0 > 9000.0
+    rng = np.random.default_rng(12)
+    mean = np.mean([run_length(0.0, rng) for _ in range(8)])
+    assert mean > 0.4 * siegmund(0.0) / 2.0
+
+
+def test_steady_flight_raises_no_alarm_and_ice_does() -> None:
+    rng = np.random.default_rng(13)
+    calm = fly(start(CRAFT), Phase.CRUISE, 3 * 3600, 1.0, rng)
+    assert calm.changed == -1
+    iced = fly(calm, Phase.CRUISE, 900, 1.25, rng, start_s=10800.0)
+    assert iced.changed == CRUISE
+    assert 10800.0 < iced.changed_s < 10800.0 + 480.0
+    assert math.exp(iced.x[CRUISE]) == pytest.approx(1.25, rel=0.06)
+    # what the change did to one regime says nothing about the other
+    assert iced.x[HOVER] == pytest.approx(calm.x[HOVER], abs=1e-6)
+
+
+@pytest.mark.parametrize(("left_kg", "within"), [(0.0, 0.45), (1.2, 0.75)])
+def test_hover_power_tells_whether_the_payload_is_gone(left_kg: float, within: float) -> None:
+    """1.2 kg were to be dropped; ``left_kg`` of it did not."""
+    rng = np.random.default_rng(14)
+    scales = fly(start(CRAFT), Phase.HOVER_CLIMB, 30, 1.02, rng, noise=0.02)
+    scales = power_scales.dropped(scales, 1.2)
+    before = scales.x[MASS]
+    true = CRAFT.mass_kg - 1.2 + left_kg
+    scales = fly(scales, Phase.HOVER_CLIMB, 40, 1.02, rng, start_s=100.0, mass_kg=true, noise=0.02)
+    assert abs(scales.x[MASS] - true) < within
+    if left_kg:
+        assert scales.x[MASS] > before + 0.4
+
+
+def test_a_gliding_descent_teaches_nothing_about_mass() -> None:
+    scales = start(CRAFT)
+    glide = PowerSample(0.0, Phase.DESCENT, 25.0, RHO, 21.0, -3.0)
+    for i in range(300):
+        scales = observe(scales, CRAFT, glide._replace(t_s=float(i)))
+    assert scales.x[MASS] == pytest.approx(CRAFT.mass_kg)
+    assert scales.p[MASS, MASS] == pytest.approx(start(CRAFT).p[MASS, MASS])
+
+
+def test_the_belief_is_a_covariance_and_carries_the_gusts() -> None:
+    scales = fly(start(CRAFT), Phase.CRUISE, 600, 1.0, np.random.default_rng(15))
+    told = power_scales.belief(scales, CRAFT)
+    assert np.linalg.eigvalsh(told.log_cov).min() > 0.0
+    assert told.gust_w_sd > 5.0
+    assert replace(told).draw(np.random.default_rng(1), 50).cruise.shape == (50,)
