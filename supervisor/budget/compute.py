@@ -28,7 +28,7 @@ def make_budget(file: FlightFile, flight: Flight) -> Budget:
     """Everything that ``homeleg budget`` says about ``flight``."""
     plan = lay_out(flight)
     chance = odds(flight)
-    findings = check_plan(file, plan.paper, plan.whole) + _empty(plan)
+    findings = [*_empty(plan), *check_plan(file, plan.paper, plan.whole)]
     base_wh = float(plan.home.landing_wh[-1])
     turns = tuple(turns_of(plan, chance))
     safe_s = chance.turn_back_safe_s
