@@ -78,7 +78,7 @@ def command(
     place = Broker(
         BrokerAddress.parse(broker),
         Credentials(ca=ca, certificate=certificate, key=key, password=password),
-    )
+    ).checked()
     folder = None if forget else (store or default_directory()) / place.folder
     ring = Ring.of(keys, sign, _person(person))
 

@@ -41,6 +41,13 @@ class Broker:
         """A folder name of its own for what is heard there."""
         return f"{self.address.host}-{self.address.port}".replace(":", "_")
 
+    def checked(self) -> Broker:
+        """Itself; InputError when a file that is named cannot be read."""
+        self.credentials.password_text()
+        if self.address.tls:
+            self.credentials.context()
+        return self
+
     def client(self) -> aiomqtt.Client:
         """A client for this broker; it can be entered again after a loss."""
         return aiomqtt.Client(

@@ -47,7 +47,7 @@ export class Strip {
 
   grid(lo, hi, t0, t1, width) {
     const parts = [];
-    for (const v of ticks(lo, hi, 4)) {
+    for (const v of ticks(lo, hi, 6)) {
       parts.push(svg("path", { class: v === 0 ? "reserve-line" : "rule",
         d: `M${LEFT} ${this.y(v)}H${width - RIGHT}` }),
       svg("text", { class: "tick", x: LEFT - 6, y: this.y(v) + 4, "text-anchor": "end" },
