@@ -272,9 +272,7 @@ class Uplink:
         try:
             await asyncio.wait(tasks, return_when=asyncio.FIRST_EXCEPTION)
         finally:
-            for task in tasks:
-                task.cancel()
-            results = await asyncio.gather(*tasks, return_exceptions=True)
+            results = await _ended(tasks)
         failures = [r for r in results if isinstance(r, Exception)]
         raise failures[0] if failures else ConnectionFailed("the connection ended")
 
@@ -316,8 +314,10 @@ class Uplink:
             while self._latest.tracks:
                 await self._put(session, "track", self._latest.tracks.popleft())
             wait_s = await self._status_if_due(session)
+            # Not wait_for: before Python 3.12 it can swallow the cancellation that ends us.
             with suppress(asyncio.TimeoutError):
-                await asyncio.wait_for(self._news.wait(), wait_s)
+                async with asyncio.timeout(wait_s):
+                    await self._news.wait()
 
     async def _status_if_due(self, session: Session) -> float | None:
         """Send the status when its time has come; else how long until then (None: no status)."""
@@ -461,3 +461,17 @@ def _now_s() -> float:
         return asyncio.get_running_loop().time()
     except RuntimeError:
         return 0.0
+
+
+async def _ended(tasks: list[asyncio.Task[None]]) -> list[BaseException | None]:
+    """Cancel all and wait for it; how each ended.
+
+    Asked again until it works: before Python 3.12 ``wait_for``, which the library publishes with,
+    swallows a cancellation that comes together with its result.
+    """
+    pending = set(tasks)
+    while pending:
+        for task in pending:
+            task.cancel()
+        _, pending = await asyncio.wait(pending, timeout=0.2)
+    return [None if task.cancelled() else task.exception() for task in tasks]

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import socket
+import time
 from collections.abc import Callable
 from typing import Any
 
@@ -14,7 +15,7 @@ from supervisor.errors import LinkError
 
 RECEIVE_BUFFER_BYTES = 4 * 1024 * 1024  # what the kernel grants of it; its default loses bursts
 DATAGRAM_BYTES = 65536
-TURN_DATAGRAMS = 200  # then others get their turn
+TURN_DATAGRAMS, TURN_NS = 200, 20_000_000  # then others get their turn
 
 log = structlog.get_logger(__name__)
 
@@ -90,6 +91,7 @@ class UdpLink:
             self._socket = None
 
     def _readable(self) -> None:
+        end_ns = time.monotonic_ns() + TURN_NS
         for _ in range(TURN_DATAGRAMS):
             if self._socket is None:
                 return
@@ -103,3 +105,5 @@ class UdpLink:
             if good and self._listen and sender != self._peer:
                 self._peer = sender
                 log.info("link_peer", peer=f"{sender[0]}:{sender[1]}")
+            if time.monotonic_ns() > end_ns:
+                return
