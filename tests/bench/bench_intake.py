@@ -6,9 +6,12 @@ faster (or smaller) ours is than the reference; all times are CPU time, medians 
 
 from __future__ import annotations
 
+import asyncio
 import json
 import math
+import multiprocessing
 import random
+import socket
 import statistics
 import subprocess
 import sys
@@ -25,13 +28,18 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 from mcap.reader import NonSeekingReader
 from mcap.writer import Writer
 from pymavlink.dialects.v20 import common
+from structlog.testing import capture_logs
 
+from supervisor.edge.clock import ReceiptClock
 from supervisor.edge.decoder import Decoder
 from supervisor.edge.intake import Intake
+from supervisor.edge.link import make_link
 from supervisor.edge.mcap_format import chunk_record, message_record
 from supervisor.edge.recorder import opening
 from supervisor.edge.recording import Recording
+from supervisor.edge.udp_link import UdpLink
 
+FLOOD_HZ = 10_000
 SIZES = (5_000, 15_000, 45_000)
 DATAGRAM_FRAMES = 10
 REPEATS = 5
@@ -240,6 +248,59 @@ def recording_rows() -> list[dict[str, Any]]:
     ]
 
 
+def _send_flood(frames: list[bytes], port: int) -> None:
+    """One datagram a frame, ``FLOOD_HZ`` a second, from a process of its own."""
+    with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as sender:
+        start = time.monotonic()
+        for number, frame in enumerate(frames):
+            while time.monotonic() < start + number / FLOOD_HZ:
+                pass
+            sender.sendto(frame, ("127.0.0.1", port))
+
+
+async def _live(frames: list[bytes]) -> tuple[int, float]:
+    """Frames that came through the UDP link, and the CPU time that they took."""
+    intake, decoder = Intake(system_id=1), Decoder()
+
+    def on_bytes(t_ns: int, data: bytes) -> bool:
+        found = intake.feed(data)
+        for frame in found:
+            decoder.decode(frame, t_ns * 1e-9)
+        return bool(found)
+
+    link = make_link("udp:127.0.0.1:0", on_bytes, ReceiptClock())
+    assert isinstance(link, UdpLink)
+    await link.open()
+    sender = multiprocessing.Process(target=_send_flood, args=(frames, link.port))
+    sender.start()
+    start = time.process_time()
+    while sender.is_alive():
+        await asyncio.sleep(0.05)
+    await asyncio.sleep(0.2)
+    used = time.process_time() - start
+    await link.close()
+    return intake.counts.accepted, used
+
+
+def flood_rows() -> list[dict[str, Any]]:
+    """Ten thousand messages a second on loopback: are those we need all heard?"""
+    frames = stream(2 * FLOOD_HZ, with_unused=True)
+    needed = len(Intake(system_id=1).feed(b"".join(frames)))
+    with capture_logs():  # the output is JSON
+        heard, used = asyncio.run(_live(frames))
+    return [
+        {
+            "subject": f"share of the needed frames heard at {FLOOD_HZ} a second",
+            "value": heard / needed,
+            "unit": "",
+            "reference": 1.0,
+            "ratio": heard / needed,
+            "aim": 1.0,
+            "core_share": used * FLOOD_HZ / len(frames),
+        }
+    ]
+
+
 _COST = """
 import hashlib, json, pathlib, time
 import supervisor.core.events  # there in any case
@@ -281,7 +342,7 @@ def import_rows() -> list[dict[str, Any]]:
 
 def rows() -> list[dict[str, Any]]:
     """One row a subject."""
-    return intake_rows() + recording_rows() + import_rows()
+    return intake_rows() + flood_rows() + recording_rows() + import_rows()
 
 
 if __name__ == "__main__":
