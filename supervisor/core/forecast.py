@@ -385,7 +385,7 @@ class Run:
         """(energy above the reserve [Wh], voltage above the limit [V]) of landing, (M, K)."""
         policy, fate = self.maker.flight.policy, self.landings[site]
         return (
-            fate.u * self.members.to_wh - policy.final_reserve_wh,
+            (fate.u - self.members.empty_u) * self.members.to_wh - policy.final_reserve_wh,
             fate.lowest_v - policy.min_cell_v,
         )
 
@@ -398,7 +398,8 @@ class Run:
 
     def expected_energy_wh(self) -> float:
         """Energy believed to be in the pack now [Wh]."""
-        return float((self.members.u * self.members.to_wh).mean(dtype=float))
+        left = (self.members.u - self.members.empty_u) * self.members.to_wh
+        return float(left.mean(dtype=float))
 
     def expected_margin_wh(self) -> float:
         """Landing energy above the reserve when turning now, expected [Wh]."""

@@ -45,6 +45,7 @@ class Members:
     weak_v: Floats
     weak_r: Floats
     weak_lost: Floats
+    empty_u: Floats  # u of the mean cell when the weakest is empty: the string gives no more
     hover: Floats
     climb: Floats
     cruise: Floats
@@ -83,6 +84,7 @@ def draw(
         weak_v=column(pack.weak_v),
         weak_r=column(pack.weak_r),
         weak_lost=column(pack.weak_lost),
+        empty_u=column(u_of_charge(spec.cell, pack.weak_lost)),
         hover=column(gain * power.hover),
         climb=column(gain * power.climb),
         cruise=column(gain * power.cruise),

@@ -32,8 +32,9 @@ def low_quantile(values: NDArray[np.float64], share: float) -> float:
 
     The lowest quarter of the members is put on normal scores (Blom's plotting positions,
     z = Phi^-1((i - 3/8) / (n + 1/4)); G. Blom, Statistical Estimates and Transformed
-    Beta-Variables, 1958, from memory) and a line through them is read at Phi^-1(share). With 400 members this
-    has about half the sampling error of the fourth-lowest member, and is exact for a normal tail.
+    Beta-Variables, 1958, from memory) and a line through them is read at Phi^-1(share). With 400
+    members this has about half the sampling error of the fourth-lowest member, and is exact for a
+    normal tail.
     inf when fewer than ``share`` of the members are finite.
     """
     count = len(values)

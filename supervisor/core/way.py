@@ -101,8 +101,8 @@ class Landings:
     """What becomes of turning at every point.
 
     ``lowest_v``: weakest cell under load anywhere up to touch-down; ``hover_v``: in the landing
-    hover alone. ``seconds`` and ``head_mps`` are expectations, (points,); ``parts_wh``: energy taken
-    from the cells by each phase from point 0, (members,).
+    hover alone. ``seconds`` and ``head_mps`` are expectations, (points,); ``parts_wh``: energy
+    taken from the cells by each phase from point 0, (members,).
     """
 
     seconds: Floats
