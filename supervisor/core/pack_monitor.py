@@ -8,7 +8,7 @@ reports; a counter that jumps back or ahead was reset and is not used for that i
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 from supervisor.core.events import PackReport
 from supervisor.core.gate import clean_cells
@@ -49,7 +49,7 @@ def read(
     """(belief, report) -> belief, and what the filter may use of it: None while frozen."""
     before = state.report
     same = before is not None and _same(before, report)
-    since = min(state.same_since_s, report.t_s) if same else math.inf
+    since = min(state.same_since_s, before.t_s) if before and same else math.inf
     frozen = airborne and same and report.t_s - since >= FROZEN_S
     mean_a, reset = _mean_current_a(before, report, pack)
     state = MonitorState(report, since, frozen, state.resets + reset)
@@ -80,8 +80,3 @@ def _mean_current_a(before: PackReport | None, now: PackReport, pack: Pack) -> t
     if no_current or before.current_a != before.current_a:
         return now.current_a, reset
     return 0.5 * (before.current_a + now.current_a), reset
-
-
-def forget(state: MonitorState) -> MonitorState:
-    """After a silence the last report says nothing about now."""
-    return replace(state, same_since_s=math.inf)

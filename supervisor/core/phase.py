@@ -37,7 +37,8 @@ class Signs:
 # lift is shared); cruise takes about a quarter of hover power, so half is a clear line between.
 WING_RATIO, ROTOR_RATIO = 0.85, 0.55
 WING_POWER, IDLE_POWER = 0.62, 0.12
-CLIMB_MPS, LOW_M, LOITER_PROGRESS = 0.8, 1.5, 0.45
+CLIMB_MPS, LOITER_PROGRESS = 0.8, 0.45
+BLIND_WING_MPS = 10.0  # over the ground, when neither airspeed nor power is known
 
 
 def on_ground(s: Signs) -> bool:
@@ -56,7 +57,9 @@ def on_wing(s: Signs) -> bool:
         return s.lift is Lift.WING
     if s.airspeed_ratio == s.airspeed_ratio and s.airspeed_ratio > WING_RATIO:
         return not s.power_ratio > WING_POWER
-    return s.power_ratio < WING_POWER and s.groundspeed_mps > 6.0
+    if s.power_ratio == s.power_ratio:
+        return s.power_ratio < WING_POWER and s.groundspeed_mps > 6.0
+    return s.groundspeed_mps > BLIND_WING_MPS
 
 
 def on_rotors(s: Signs) -> bool:

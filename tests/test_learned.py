@@ -1,0 +1,110 @@
+"""The kept files: what goes in comes out, half a file never, and the next flight starts wiser."""
+
+from __future__ import annotations
+
+import math
+import os
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from supervisor import learned
+from supervisor.core.estimate import Estimator
+from supervisor.core.prior import PackPrior, PowerPrior, Prior
+from supervisor.errors import InputError
+from tests.core.flights import cruise, flight
+
+
+def flown(prior: Prior | None = None, seconds: int = 400) -> Estimator:
+    estimator = Estimator(flight(), prior)
+    for obs in cruise(0.0, seconds):
+        estimator.observe(obs)
+    return estimator
+
+
+def test_a_flight_is_kept_and_is_the_next_ones_prior(tmp_path: Path) -> None:
+    first = flown()
+    lessons = first.lessons()
+    learned.keep(tmp_path, flight(), lessons, 1.8e9)
+    prior = learned.prior_for(tmp_path, flight())
+    assert prior.power is not None
+    assert prior.pack is not None
+    np.testing.assert_allclose(prior.power.log_mean, lessons.power.log_mean)
+    # wider than it ended, narrower than a first flight starts
+    kept = np.diag(prior.power.log_cov)
+    assert (kept > np.diag(lessons.power.log_cov)).all()
+    second, fresh = Estimator(flight(), prior), Estimator(flight())
+    for estimator in (second, fresh):
+        for obs in cruise(0.0, 3):
+            estimator.observe(obs)
+    told, untaught = second.belief(3.0), fresh.belief(3.0)
+    assert told is not None
+    assert untaught is not None
+    assert told.power.log_cov[2, 2] < 0.5 * untaught.power.log_cov[2, 2]
+    np.testing.assert_allclose(told.power.log_mean, lessons.power.log_mean)
+
+
+def test_the_logbook_counts_cycles_and_rows(tmp_path: Path) -> None:
+    lessons = replace(flown(seconds=50).lessons(), used_ah=9.8)
+    for day in range(3):
+        learned.keep(tmp_path, flight(), lessons, 1.8e9 + 86400.0 * day)
+    kept = learned.load_pack(tmp_path, "P07")
+    assert kept is not None
+    assert kept.cycles == pytest.approx(3 * 9.8 / (19.6 * math.exp(lessons.pack.log_mean[1])))
+    assert [row.unix_s for row in kept.logbook] == [1.8e9, 1.8e9 + 86400.0, 1.8e9 + 172800.0]
+    aircraft = learned.load_aircraft(tmp_path, "heron-1")
+    assert aircraft is not None
+    assert aircraft.flights == 3
+
+
+def test_a_restated_capacity_keeps_the_ampere_hours(tmp_path: Path) -> None:
+    learned.keep(tmp_path, flight(), flown(seconds=50).lessons(), 1.8e9)
+    smaller = replace(flight(), pack=replace(flight().pack, capacity_ah=17.64))
+    same = learned.prior_for(tmp_path, flight()).pack
+    moved = learned.prior_for(tmp_path, smaller).pack
+    assert same is not None
+    assert moved is not None
+    ah = 19.6 * math.exp(same.log_mean[1])
+    assert 17.64 * math.exp(moved.log_mean[1]) == pytest.approx(ah)
+
+
+def test_nothing_kept_is_no_prior(tmp_path: Path) -> None:
+    assert learned.prior_for(tmp_path, flight()) == Prior(None, None)
+
+
+def test_a_power_cut_leaves_the_old_file(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    path = tmp_path / "pack-P07.json"
+    learned.write_atomically(path, "old")
+
+    def cut(_: int) -> None:
+        raise OSError("power lost")
+
+    monkeypatch.setattr(os, "fsync", cut)
+    with pytest.raises(OSError, match="power lost"):
+        learned.write_atomically(path, "new, half writ")
+    assert path.read_text() == "old"
+    assert [p.name for p in tmp_path.iterdir()] == ["pack-P07.json"]
+
+
+@pytest.mark.parametrize("text", ["", "{}", '{"pack_id": "P07", "cycles": "many"}', '{"x": 1}'])
+def test_a_spoilt_file_is_named(tmp_path: Path, text: str) -> None:
+    learned.pack_path(tmp_path, "P07").write_text(text)
+    with pytest.raises(InputError, match=r"pack-P07\.json"):
+        learned.prior_for(tmp_path, flight())
+
+
+@pytest.mark.parametrize("name", ["", "../up", "a/b", "a b"])
+def test_an_id_that_is_no_file_name_is_refused(tmp_path: Path, name: str) -> None:
+    with pytest.raises(InputError):
+        learned.pack_path(tmp_path, name)
+
+
+def test_priors_reach_the_pack_filter() -> None:
+    power = PowerPrior(np.zeros(5), 1e-4 * np.eye(5))
+    prior = Prior(power, PackPrior(np.array([0.3, -0.1, 0.0]), 1e-6 * np.eye(3)))
+    belief = flown(prior, 30).belief(30.0)
+    assert belief is not None
+    assert belief.pack.mean[3] == pytest.approx(0.3, abs=0.02)
+    assert belief.pack.mean[4] == pytest.approx(-0.1, abs=0.02)
