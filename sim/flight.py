@@ -275,7 +275,7 @@ class Flight:
             current_a=pack.current_a,
             pack_v=pack.voltage_v,
             cell_v=tuple(pack.cell_v),
-            soc=pack.mean_charge,
+            soc=pack.soc,
             energy_left_wh=pack.energy_left_wh,
             pack_temp_c=pack.temperature_c,
             wind_n_mps=body.wind_n,

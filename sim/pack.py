@@ -9,13 +9,15 @@ Discharge current positive; v and R per cell, I/parallel per cell.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache
 from random import Random
+from typing import NamedTuple
 
 from sim.cells import KNOTS, Cell, fine, warmth
 
-_CUT_OFF_AFTER_S = 2.0  # a monitor opens the pack when a group stays below cut-off this long
+REFRESH = 2e-4  # of the capacity
+CUT_OFF_AFTER_S = 2.0  # a monitor opens the pack when a group stays below cut-off this long
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,6 +37,11 @@ class PackBuild:
     case_jpk: float = 300.0
     wiring_ohm: float = 0.004
 
+    @property
+    def heat_jpk(self) -> float:
+        """Heat capacity of the whole pack [J/K]."""
+        return self.series * self.parallel * self.cell.heat_jpk + self.case_jpk
+
 
 @dataclass(slots=True)
 class PackLedger:
@@ -51,18 +58,21 @@ class PackLedger:
 
 
 class Pack:
-    """State of one pack in flight."""
+    """State of one pack in flight.
+
+    What depends on charge and temperature is looked up anew when the charge has moved by a little
+    (REFRESH); between, the open-circuit voltage follows its slope.
+    """
 
     __slots__ = (
-        "_below_s", "_e_tab", "_ocv", "_r0", "_r1", "_r2", "build", "capacity_ah",
-        "cell_v", "charge", "current_a", "cut_off", "energy_left_wh", "factor", "ledger",
-        "lowest_cell_v", "lowest_ever_v", "temperature_c", "v1", "v2", "voltage_v",
+        "_below_s", "_fresh", "_tables", "_used_ah", "build", "capacity_ah", "current_a", "cut_off",
+        "energy_left_wh", "factor", "full", "ledger", "lowest_cell_v", "lowest_ever_v",
+        "temperature_c", "v1", "v2", "voltage_v",
     )  # fmt: skip
 
     def __init__(
         self, build: PackBuild, charge: float, temperature_c: float, random: Random
     ) -> None:
-        cell = build.cell
         self.build = build
         fade = (1.0 - 0.2 * build.age) * build.capacity_ah
         self.capacity_ah = [
@@ -72,66 +82,93 @@ class Pack:
         self.factor = [
             rise * math.exp(random.gauss(0.0, build.resistance_sd)) for _ in range(build.series)
         ]
-        self.charge = [charge] * build.series
-        self._ocv, self._e_tab, self._r0, self._r1, self._r2 = _tables(cell)
-        self.v1 = self.v2 = 0.0
+        self.full = [charge] * build.series  # charge of each group before any was used
+        self._used_ah = 0.0
+        self._tables = _tables(build.cell)
         self.temperature_c = temperature_c
+        self.v1 = self.v2 = self.current_a = 0.0
         self._below_s = 0.0
         self.cut_off = False
         self.ledger = PackLedger()
         self.energy_left_wh = self.stored_wh()
-        self.current_a = 0.0
-        self.cell_v = [self._ocv[0]] * build.series
-        self.voltage_v = self.lowest_cell_v = 0.0
+        self._fresh = self._look_up()
+        self.voltage_v = self._fresh.open_v
+        self.lowest_cell_v = min(self.cell_v)
         self.lowest_ever_v = math.inf
-        self.rest()
 
     def copy(self) -> Pack:
-        """An independent copy; tables are shared."""
+        """An independent copy; what never changes in flight is shared."""
         twin = object.__new__(Pack)
         for name in Pack.__slots__:
             setattr(twin, name, getattr(self, name))
-        twin.charge = self.charge[:]
-        twin.capacity_ah = self.capacity_ah[:]
-        twin.factor = self.factor[:]
-        twin.ledger = PackLedger(
-            self.ledger.delivered_wh, self.ledger.ohmic_wh, self.ledger.relaxation_wh
-        )
+        twin.ledger = replace(self.ledger)
         return twin
 
-    def rest(self) -> None:
-        """Set voltages to open circuit, as before the first load."""
-        self.cell_v = [self._look(self._ocv, c) for c in self.charge]
-        self.voltage_v = sum(self.cell_v)
-        self.lowest_cell_v = min(self.cell_v)
-
     def weaken_group(self, index: int, capacity: float, resistance: float) -> None:
-        """Make one group weak: factors on its capacity (charge in ampere-hours is lost with it)."""
+        """Before the first load: factors on one group's capacity and resistance."""
         self.capacity_ah[index] *= capacity
         self.factor[index] *= resistance
         self.energy_left_wh = self.stored_wh()
+        self._fresh = self._look_up()
 
-    @staticmethod
-    def _look(table: tuple[float, ...], charge: float) -> float:
-        x = charge * KNOTS
-        if x <= 0.0:
-            # below empty the voltage falls steeply: 1 % of charge costs 0.6 V
-            return table[0] + min(x / KNOTS * 60.0, 0.0)
-        i = int(x)
-        return table[i] + (x - i) * (table[i + 1] - table[i])
+    @property
+    def charge(self) -> list[float]:
+        """Charge of each group, 0..1 of its own capacity."""
+        used = self._used_ah
+        return [c - used / q for c, q in zip(self.full, self.capacity_ah, strict=True)]
+
+    @property
+    def soc(self) -> float:
+        """Charge of the string: that of its emptiest group."""
+        return min(self.charge)
+
+    @property
+    def cell_v(self) -> list[float]:
+        """Terminal voltage of each group [V]."""
+        fresh, v12, current = self._fresh, self.v1 + self.v2, self.current_a
+        return [
+            e - f * v12 - current * r
+            for e, f, r in zip(fresh.group_v, self.factor, fresh.group_ohm, strict=True)
+        ]
 
     def stored_wh(self) -> float:
         """Open-circuit energy [Wh] that the string can give until its weakest group is empty."""
-        out_ah = min(c * q for c, q in zip(self.charge, self.capacity_ah, strict=True))
+        below, charge = self._tables.below_wh, self.charge
+        out_ah = min(c * q for c, q in zip(charge, self.capacity_ah, strict=True))
         return sum(
-            q * (self._look(self._e_tab, c) - self._look(self._e_tab, c - out_ah / q))
-            for c, q in zip(self.charge, self.capacity_ah, strict=True)
+            q * (_at(below, c) - _at(below, c - out_ah / q))
+            for c, q in zip(charge, self.capacity_ah, strict=True)
         )
 
-    @property
-    def mean_charge(self) -> float:
-        """Charge of the string: the weakest group's ampere-hours over its own capacity."""
-        return min(self.charge)
+    def _look_up(self) -> _Fresh:
+        """Everything that depends on charge and temperature, now."""
+        build, tables, charge = self.build, self._tables, self.charge
+        cell, cold, t = build.cell, build.cold_sensitivity, self.temperature_c
+        per_cell = warmth(cold * cell.k0_k, t) / build.parallel
+        group_v = [_at(tables.ocv_v, c) for c in charge]
+        group_ohm = [
+            f * _at(tables.r0_ohm, c) * per_cell for c, f in zip(charge, self.factor, strict=True)
+        ]
+        v12 = self.v1 + self.v2
+        loaded = [
+            e - f * v12 - self.current_a * r
+            for e, f, r in zip(group_v, self.factor, group_ohm, strict=True)
+        ]
+        open_v, middle = sum(group_v), charge[0]
+        lower = sum(_at(tables.ocv_v, c - 1e-3) for c in charge)
+        return _Fresh(
+            at_ah=self._used_ah,
+            until_ah=self._used_ah + REFRESH * build.capacity_ah,
+            group_v=group_v,
+            group_ohm=group_ohm,
+            weakest=loaded.index(min(loaded)),
+            open_v=open_v,
+            slope_vpah=(open_v - lower) / (1e-3 * self.capacity_ah[0]),
+            ohm=sum(group_ohm) + build.wiring_ohm,
+            factors=sum(self.factor),
+            r1_ohm=_at(tables.r1_ohm, middle) * warmth(cold * cell.k1_k, t) / build.parallel,
+            r2_ohm=_at(tables.r2_ohm, middle) * warmth(cold * cell.k2_k, t) / build.parallel,
+        )
 
     def step(self, power_w: float, dt_s: float, air_c: float, tas_mps: float) -> float:
         """Deliver ``power_w`` [W] for ``dt_s`` [s]; returns the power really delivered [W].
@@ -139,98 +176,100 @@ class Pack:
         I is the smaller root of P = I (E - I R); when P > E^2/(4R) the pack collapses to its
         maximum-power current, which the cut-off then ends.
         """
-        build = self.build
-        cell = build.cell
-        ocv, r0, cold = self._ocv, self._r0, build.cold_sensitivity
-        k0, k1, k2 = (
-            warmth(cold * cell.k0_k, self.temperature_c),
-            warmth(cold * cell.k1_k, self.temperature_c),
-            warmth(cold * cell.k2_k, self.temperature_c),
-        )
-        inverse_p = 1.0 / build.parallel
-        v12 = self.v1 + self.v2
-        scale = k0 * inverse_p
-        sources: list[float] = []
-        ohms: list[float] = []
-        for c, f in zip(self.charge, self.factor, strict=True):
-            x = c * KNOTS
-            if x <= 0.0:
-                open_v, ohm = ocv[0] + x * (60.0 / KNOTS), r0[0]
-            else:
-                i = int(x)
-                share = x - i
-                open_v = ocv[i] + share * (ocv[i + 1] - ocv[i])
-                ohm = r0[i] + share * (r0[i + 1] - r0[i])
-            sources.append(open_v)
-            ohms.append(f * ohm * scale)
-        open_v = sum(sources)
-        total_f = sum(self.factor)
-        e = open_v - v12 * total_f
-        r = sum(ohms) + build.wiring_ohm
+        if self._used_ah >= self._fresh.until_ah:
+            self._fresh = self._look_up()
+        fresh, v12 = self._fresh, self.v1 + self.v2
+        fallen_v = fresh.slope_vpah * (self._used_ah - fresh.at_ah)
+        open_v = fresh.open_v - fallen_v
+        e, r = open_v - v12 * fresh.factors, fresh.ohm
         root = e * e - 4.0 * r * power_w
         current = (e - math.sqrt(root)) / (2.0 * r) if root > 0.0 else e / (2.0 * r)
         if self.cut_off:
             current = 0.0
-        self.current_a = current
-        self.voltage_v = e - current * r
-        self.cell_v = volts = [
-            s - f * v12 - current * o for s, f, o in zip(sources, self.factor, ohms, strict=True)
-        ]
-        self.lowest_cell_v = low = min(volts)
+        self.current_a, self.voltage_v = current, e - current * r
+        weak = fresh.weakest
+        self.lowest_cell_v = low = (
+            fresh.group_v[weak]
+            - fallen_v / len(self.factor)
+            - self.factor[weak] * v12
+            - current * fresh.group_ohm[weak]
+        )
         if low < self.lowest_ever_v:
             self.lowest_ever_v = low
-        self._relax(current * inverse_p, k1, k2, dt_s)
-        self._account(current, open_v, r, v12 * total_f, dt_s, air_c, tas_mps)
+        self._relax(current, dt_s)
+        self._account(current, open_v, v12 * fresh.factors, dt_s)
+        self._warm(current * (current * r + v12 * fresh.factors), dt_s, air_c, tas_mps)
         self._guard(low, dt_s)
         return self.voltage_v * current
 
-    def _relax(self, cell_a: float, k1: float, k2: float, dt_s: float) -> None:
+    def _relax(self, current: float, dt_s: float) -> None:
         """Both relaxation voltages, exactly for a constant current: v <- v a + I R (1 - a)."""
-        cell = self.build.cell
-        middle = self.charge[0]
+        cell, fresh = self.build.cell, self._fresh
         a1, a2 = math.exp(-dt_s / cell.tau1_s), math.exp(-dt_s / cell.tau2_s)
-        r1, r2 = self._look(self._r1, middle), self._look(self._r2, middle)
-        self.v1 = self.v1 * a1 + cell_a * r1 * k1 * (1.0 - a1)
-        self.v2 = self.v2 * a2 + cell_a * r2 * k2 * (1.0 - a2)
+        self.v1 = self.v1 * a1 + current * fresh.r1_ohm * (1.0 - a1)
+        self.v2 = self.v2 * a2 + current * fresh.r2_ohm * (1.0 - a2)
 
-    def _account(
-        self,
-        current: float,
-        open_v: float,
-        r: float,
-        relaxation_v: float,
-        dt_s: float,
-        air_c: float,
-        tas_mps: float,
-    ) -> None:
-        """Charge, energy ledger and temperature over one step."""
-        hours = dt_s / 3600.0
-        out_ah = current * hours
-        self.charge = [c - out_ah / q for c, q in zip(self.charge, self.capacity_ah, strict=True)]
+    def _account(self, current: float, open_v: float, relaxation_v: float, dt_s: float) -> None:
+        """Charge and energy ledger over one step."""
+        out_ah = current * dt_s / 3600.0
+        self._used_ah += out_ah
         self.energy_left_wh -= open_v * out_ah
         ledger = self.ledger
         ledger.delivered_wh += self.voltage_v * out_ah
-        ledger.ohmic_wh += current * r * out_ah
+        ledger.ohmic_wh += current * self._fresh.ohm * out_ah
         ledger.relaxation_wh += relaxation_v * out_ah
+
+    def _warm(self, heat_w: float, dt_s: float, air_c: float, tas_mps: float) -> None:
+        """One lumped temperature: own heat in, cooling by the air in the bay out."""
         build = self.build
-        heat_w = current * (current * r + relaxation_v)
         cooling_w = build.cooling_wpk * (1.0 + 0.03 * tas_mps) * (self.temperature_c - air_c)
-        mass_jpk = build.series * build.parallel * build.cell.heat_jpk + build.case_jpk
-        self.temperature_c += (heat_w - cooling_w) * dt_s / mass_jpk
+        self.temperature_c += (heat_w - cooling_w) * dt_s / build.heat_jpk
 
     def _guard(self, lowest_v: float, dt_s: float) -> None:
         """The monitor's cut-off under load."""
         self._below_s = self._below_s + dt_s if lowest_v < self.build.cell.cutoff_v else 0.0
-        if self._below_s > _CUT_OFF_AFTER_S:
+        if self._below_s > CUT_OFF_AFTER_S:
             self.cut_off = True
 
 
+def _at(table: tuple[float, ...], charge: float) -> float:
+    """Linear between the knots of a fine table; below empty along the last slope."""
+    x = charge * KNOTS
+    i = int(x) if x > 0.0 else 0
+    return table[i] + (x - i) * (table[i + 1] - table[i])
+
+
+class _Tables(NamedTuple):
+    """Fine tables of one cell type over charge."""
+
+    ocv_v: tuple[float, ...]
+    below_wh: tuple[float, ...]
+    r0_ohm: tuple[float, ...]
+    r1_ohm: tuple[float, ...]
+    r2_ohm: tuple[float, ...]
+
+
+class _Fresh(NamedTuple):
+    """What was looked up last; sums and factors over all groups of the string."""
+
+    at_ah: float
+    until_ah: float
+    group_v: list[float]
+    group_ohm: list[float]
+    weakest: int
+    open_v: float
+    slope_vpah: float
+    ohm: float
+    factors: float
+    r1_ohm: float
+    r2_ohm: float
+
+
 @cache
-def _tables(cell: Cell) -> tuple[tuple[float, ...], ...]:
-    """Fine tables of one cell type: open-circuit voltage, energy below, the resistances."""
+def _tables(cell: Cell) -> _Tables:
     ocv = cell.fine_ocv_v
     ohms = (fine(cell.knots, values) for values in (cell.r0_ohm, cell.r1_ohm, cell.r2_ohm))
-    return (ocv, _energy_table(ocv), *ohms)
+    return _Tables(ocv, _energy_table(ocv), *ohms)
 
 
 def _energy_table(ocv: tuple[float, ...]) -> tuple[float, ...]:

@@ -14,6 +14,7 @@ from sim.flight import Flight
 from sim.state import AircraftState, Phase
 
 LONGEST_S = 8 * 3600.0
+VOLT_WH = 150.0  # near empty a cell of the default pack falls by a volt over about this much
 
 
 @dataclass(frozen=True, slots=True)
@@ -31,6 +32,16 @@ class Outcome:
         """Landed with the reserve intact and the voltage held."""
         kept = self.energy_left_wh >= reserve_wh and self.lowest_cell_v >= min_cell_v
         return self.landed and kept
+
+    def margin(self, reserve_wh: float, min_cell_v: float) -> float:
+        """Above zero when :meth:`good`: the smaller of energy and voltage margin, in watt-hours.
+
+        A tenth of a volt is counted as VOLT_WH / 10: it only steers the search for T*.
+        """
+        if not self.landed:
+            return -math.inf
+        volts = VOLT_WH * (self.lowest_cell_v - min_cell_v)
+        return min(self.energy_left_wh - reserve_wh, volts)
 
 
 def final_reserve_wh(flight: Flight) -> float:
@@ -85,23 +96,32 @@ def turn_back_grid(flight: Flight, step_s: float, until_s: float = LONGEST_S) ->
 
 
 def latest_turn_back_s(
-    flight: Flight, reserve_wh: float, min_cell_v: float, step_s: float = 120.0, fine_s: float = 2.0
+    flight: Flight, reserve_wh: float, min_cell_v: float, step_s: float = 180.0, fine_s: float = 2.0
 ) -> float | None:
     """T* [s] of a flight that has not begun; None when no turn-back lands with the reserve.
 
     inf when the whole plan, with its own return, does. Otherwise the plan is walked once, branches
     are tried every ``step_s`` from the latest backward (a plan may come near home again, so the
-    first failure from the front is not the answer), and the last good one is refined by halving.
+    first failure from the front is not the answer), and the edge is then found to ``fine_s``.
     """
     if fly_to_end(flight).good(reserve_wh, min_cell_v):
         return math.inf
     stops = _stops(flight, step_s)
-    bad_s = stops[-1].t_s
+    bad = Trial(stops[-1], -math.inf)
     for stop in reversed(stops[:-1]):
-        if fly_home(stop).good(reserve_wh, min_cell_v):
-            return _halve(stop, bad_s, reserve_wh, min_cell_v, fine_s)
-        bad_s = stop.t_s
+        trial = Trial(stop, fly_home(stop).margin(reserve_wh, min_cell_v))
+        if trial.margin >= 0.0:
+            return _edge_s(trial, bad, reserve_wh, min_cell_v, fine_s)
+        bad = trial
     return None
+
+
+@dataclass(frozen=True, slots=True)
+class Trial:
+    """A flight about to turn back, and the margin with which it would land."""
+
+    flight: Flight
+    margin: float
 
 
 def _stops(flight: Flight, step_s: float) -> list[Flight]:
@@ -114,20 +134,28 @@ def _stops(flight: Flight, step_s: float) -> list[Flight]:
     return stops
 
 
-def _halve(
-    good: Flight, bad_s: float, reserve_wh: float, min_cell_v: float, fine_s: float
-) -> float:
-    while bad_s - good.t_s > fine_s:
-        middle = good.fork()
-        middle.advance(0.5 * (good.t_s + bad_s))
-        if not good.t_s < middle.t_s < bad_s:
+def _edge_s(good: Trial, bad: Trial, reserve_wh: float, min_cell_v: float, fine_s: float) -> float:
+    """Between a good and a bad turn, by the straight line through both margins, held off the ends.
+
+    Every second try is a halving, so that a kink in the margin costs no more than bisection.
+    """
+    halve = True
+    while bad.flight.t_s - good.flight.t_s > fine_s:
+        start, span = good.flight.t_s, bad.flight.t_s - good.flight.t_s
+        share, halve = 0.5, not halve
+        if not halve and math.isfinite(bad.margin):
+            share = min(max(good.margin / (good.margin - bad.margin), 0.05), 0.95)
+        middle = good.flight.fork()
+        middle.advance(start + max(share * span, min(fine_s, 0.5 * span)))
+        if not start < middle.t_s < bad.flight.t_s:
             break
-        usable = not middle.done and not middle.pilot.returning
-        if usable and fly_home(middle).good(reserve_wh, min_cell_v):
-            good = middle
+        over = middle.done or middle.pilot.returning
+        margin = -math.inf if over else fly_home(middle).margin(reserve_wh, min_cell_v)
+        if margin >= 0.0:
+            good = Trial(middle, margin)
         else:
-            bad_s = middle.t_s
-    return good.t_s
+            bad = Trial(middle, margin)
+    return good.flight.t_s
 
 
 def fly_to_end(flight: Flight) -> Outcome:

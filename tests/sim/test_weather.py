@@ -61,10 +61,8 @@ def test_veer_turns_the_wind_clockwise_with_height() -> None:
 def test_drift_has_its_spread_and_memory() -> None:
     """Ornstein-Uhlenbeck: standard deviation sd, autocorrelation exp(-lag/time)."""
     weather = replace(still.steady(), drift_sd_mps=1.0, drift_time_s=100.0)
-    north = []
     air = _air(weather)
-    for step in range(60_000):
-        north.append(air.step(2.0 * step, 2.0, 0.0, 0.0, 100.0, 100.0, 20.0)[0])
+    north = [air.step(2.0 * k, 2.0, 0.0, 0.0, 100.0, 100.0, 20.0)[0] for k in range(60_000)]
     assert pstdev(north) == pytest.approx(1.0, abs=0.08)
     lag = 50  # 100 s
     product = fmean(a * b for a, b in zip(north, north[lag:], strict=False))
