@@ -8,8 +8,10 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable
+from typing import TYPE_CHECKING
 
-from sim.scenario import Fault
+if TYPE_CHECKING:
+    from sim.scenario import Fault
 
 # kind: (default amount, meaning of the amount)
 PHYSICAL: dict[str, tuple[float, str]] = {

@@ -13,6 +13,7 @@ from pathlib import Path
 from typing import Any
 
 from sim.instruments import SENSOR_DEFAULTS, Range, Reports
+from sim.faults import KINDS
 from sim.plan import Plan, ScenarioError, Table, read_plan, read_table
 
 FOLDER = Path(__file__).parent / "scenarios"
@@ -229,13 +230,16 @@ def _reports(table: Table) -> Reports:
     return Reports(**table.content)
 
 
-def _minutes(table: Table, key: str, default: float) -> float:
+def _minutes(table: Table, key: str, default: float | None = None) -> float:
     return 60.0 * table.number(key, default)
 
 
 def _front(row: Table) -> Front:
+    row.refuse_others(
+        "reaches_home_min", "from_deg", "moves_mps", "width_m", "wind_from_deg", "wind_mps"
+    )
     return Front(
-        reaches_home_s=_minutes(row, "reaches_home_min", math.nan),
+        reaches_home_s=_minutes(row, "reaches_home_min"),
         from_deg=row.number("from_deg"),
         moves_mps=row.number("moves_mps"),
         width_m=row.number("width_m", 4000.0),
@@ -245,6 +249,10 @@ def _front(row: Table) -> Front:
 
 
 def _ridge(row: Table) -> Ridge:
+    row.refuse_others(
+        "lat_deg", "lon_deg", "height_m", "half_length_m", "axis_deg", "sink_mps_per_mps",
+        "shelter", "gust_factor",
+    )  # fmt: skip
     return Ridge(
         lat_deg=row.number("lat_deg"),
         lon_deg=row.number("lon_deg"),
@@ -258,6 +266,13 @@ def _ridge(row: Table) -> Ridge:
 
 
 def _weather(table: Table) -> Weather:
+    table.refuse_others(
+        "wind", "reference_m", "exponent", "veer_deg_per_100m", "drift_sd_mps", "drift_time_min",
+        "gradient_per_km", "gust_factor", "temperature_c", "speed_factor", "turn_deg",
+        "delay_min", "front", "ridge",
+    )  # fmt: skip
+    if not table.tables("wind"):
+        raise table.error("wind", "at least one row is needed")
     gradient = table.table("gradient_per_km")
     low, high = _range(table, "delay_min", (0.0, 0.0))
     return Weather(
@@ -283,6 +298,8 @@ def _weather(table: Table) -> Weather:
 
 def _fault(row: Table) -> Fault:
     row.refuse_others("kind", "at_min", "end_min", "amount", "ramp_min")
+    if row.text("kind") not in KINDS:
+        raise row.error("kind", f"unknown; known are: {', '.join(sorted(KINDS))}")
     return Fault(
         kind=row.text("kind"),
         at_s=_minutes(row, "at_min", 0.0),
@@ -294,6 +311,9 @@ def _fault(row: Table) -> Fault:
 
 def _link(table: Table) -> Link:
     default = Link()
+    table.refuse_others(
+        "latency_s", "loss", "good_below_m", "loss_per_100m", "radio_range_m", "outage", "shadow"
+    )
     return Link(
         latency_s=table.number("latency_s", default.latency_s),
         loss=table.number("loss", default.loss),
@@ -312,6 +332,7 @@ def _link(table: Table) -> Link:
 
 
 def _sorties(table: Table) -> Sorties:
+    table.refuse_others("count", "charge_percent", "age_per_sortie", "warm_start_c")
     return Sorties(
         count=int(table.number("count", 1)),
         charge=table.number("charge_percent", 100.0) / 100.0,
