@@ -76,7 +76,7 @@ def turns_of(plan: OnPaper, chance: Odds) -> list[TurnHere]:
     out, home = plan.out, plan.home
     result = []
     for index, point in enumerate(plan.paper.flight.route):
-        k = max(i + 1 for i, s in enumerate(out.steps) if s.leg == index)
+        k = out.end_of(index)
         result.append(
             TurnHere(
                 waypoint=point.name,

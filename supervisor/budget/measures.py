@@ -59,7 +59,7 @@ def _safe(flight: Flight, chance: Odds) -> bool:
 def _last_safe_turn(flight: Flight, chance: Odds, plan: OnPaper) -> variants.Change | None:
     """The farthest route point from which home is covered at the policy's confidence."""
     for turn_index in range(len(flight.route) - 1, -1, -1):
-        k = max(i + 1 for i, s in enumerate(plan.out.steps) if s.leg == turn_index)
+        k = plan.out.end_of(turn_index)
         if chance.chance_at(float(plan.out.t_s[k])) >= flight.policy.confidence:
             return variants.turned_at(flight, turn_index)
     return None

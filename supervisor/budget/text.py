@@ -141,9 +141,9 @@ def _ledger(b: Budget) -> str:
 
 
 def _ledger_line(name: str, wh: float, total_wh: float) -> str:
-    bar = "█" * max(round(46 * abs(wh) / total_wh), 0)
+    bar = "█" * min(round(46 * abs(wh) / total_wh), 60)
     figure = f"{name:<16}{wh:>8.0f} Wh {100 * wh / total_wh:>6.1f} %  "
-    return figure + (click.style(bar, fg="red") if wh < 0.0 else bar)[: WIDTH - len(figure) + 10]
+    return figure + (click.style(bar, fg="red") if wh < 0.0 else bar)
 
 
 def _legs(b: Budget) -> str:

@@ -99,17 +99,15 @@ def budget_line(flight: Flight) -> BudgetLine:
     paper = on_paper(flight)
     out = fly(paper, fine(outbound(paper), PART_S))
     parts = home_parts(paper, out, PHASES)
-    ends = [s.leg for s in out.steps]
-    legs = [_leg(out, parts, ends, index, paper.route[index]) for index in range(len(paper.route))]
+    legs = [_leg(out, parts, index, end) for index, end in enumerate(paper.route)]
     return BudgetLine(flight.policy, PHASES, tuple(legs))
 
 
-def _leg(out: Sortie, parts: Array, ends: list[int], index: int, end: Point) -> Leg:
+def _leg(out: Sortie, parts: Array, index: int, end: Point) -> Leg:
     """The points of leg ``index``: from where the leg before ended to where it arrives first."""
-    first = next(k for k, leg in enumerate(ends) if leg == index)
-    last = max(k for k, leg in enumerate(ends) if leg == index) + 1
+    first, last = out.end_of(index - 1), out.end_of(index)
     arrival = first + int(np.argmax(out.along_m[first : last + 1] >= out.along_m[last] - 0.5))
-    span = slice(first, max(arrival, first + 1) + 1)
+    span = slice(first, arrival + 1)
     return Leg(
         end=end,
         to_go_m=out.along_m[last] - out.along_m[span],

@@ -28,6 +28,7 @@ from supervisor.core.plan import Cell
 Floats = NDArray[np.floating[Any]]
 
 NODES = 4096  # of the tables over u: 0.9 mWh/Ah apart, where OCV changes by about 0.3 mV
+DEAD_V = 2.0  # twice one volt: below it a cell is nothing but a resistor
 LOSS_GUESS = 1.03  # open-circuit over delivered energy, to find the middle of a stretch
 
 
@@ -150,13 +151,16 @@ def drain(
 def current_a(source_v: Floats, resistance_ohm: Floats, power_w: Floats) -> Floats:
     """I = 2 P / (E + sqrt(E^2 - 4 R P)): the smaller root, in the form that keeps its digits when
     R is small. When P is more than the cell can give the root is taken as zero: the voltage under
-    that current is then below E/2, which no policy's lowest voltage allows."""
+    that current is then below E/2, which no policy's lowest voltage allows. Long after empty, where
+    the relaxations alone exceed the OCV, the divisor is held at ``DEAD_V``: more time drawn from a
+    dead pack must make it emptier, never fuller."""
     root = resistance_ohm * power_w
     root *= -4.0
     root += source_v * source_v
     np.maximum(root, 0.0, out=root)
     np.sqrt(root, out=root)
     root += source_v
+    np.maximum(root, DEAD_V, out=root)
     np.divide(2.0 * power_w, root, out=root)
     return root
 

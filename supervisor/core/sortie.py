@@ -80,6 +80,10 @@ class Sortie:
     ground_mps: Array
     dropped_kg: Array
 
+    def end_of(self, leg: int) -> int:
+        """The point at which leg ``leg`` ends, its stay included (a leg may have no steps)."""
+        return max((k + 1 for k, step in enumerate(self.steps) if step.leg <= leg), default=0)
+
 
 def on_paper(flight: Flight) -> Paper:
     """Everything that a sortie of ``flight`` needs, worked out once."""

@@ -125,7 +125,7 @@ def test_a_drop_on_the_way_saves_energy() -> None:
 def test_the_planned_line_is_the_sortie_s_own(leg: int) -> None:
     """At the end of a leg: energy there, and a home leg that adds up to what the return needs."""
     line, plan = budget_line(SHORT), lay_out(SHORT)
-    k = max(i + 1 for i, s in enumerate(plan.out.steps) if s.leg == leg)
+    k = plan.out.end_of(leg)
     planned = line.at(leg, 0.0, staying=True)
     assert planned is not None
     assert planned.energy_wh == pytest.approx(plan.out.energy_wh[k], abs=0.1)
