@@ -199,8 +199,7 @@ class Flight:
         self.power_w = self.pack.step(asked_w, dt, body.temperature_k - KELVIN_K, body.tas)
         if self.pack.cut_off and self.pilot.order.mode != "ground":
             self.lost = True
-        ground_m = body.ground_m if self.pilot.order.mode == "lift" else 0.0
-        if body.height_m < ground_m - 3.0:
+        if body.height_m < body.ground_m - 3.0:
             self.lost = True
 
     def _slow_checks(self) -> None:

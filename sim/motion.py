@@ -20,6 +20,7 @@ SPEED_TIME_S = 8.0
 THRUST_TIME_S = 1.5  # an autothrottle follows the filtered airspeed, not each gust
 SINK_TIME_S = 4.0  # height is held against the mean updraught, gusts just carry the aircraft
 MAX_ACCELERATION_MPS2 = 1.2
+LEVEL_PITCH_RAD = 0.03  # incidence of the wing at cruise, seen as nose-up
 LIFT_ACCELERATION_MPS2 = 2.0
 
 
@@ -126,17 +127,13 @@ def fly_wing(
     cache: dict[int, float],
 ) -> None:
     """One step on the wing."""
-    tas = body.tas
+    tas, mass_kg = body.tas, body.mass_kg
     _turn(body, craft, order, dt)
-    body.felt_sink += (wind[2] - body.felt_sink) * dt / SINK_TIME_S
-    wanted = order.climb_mps + body.felt_sink
-    body.air_climb += (wanted - body.air_climb) * (1.0 - math.exp(-dt / CLIMB_TIME_S))
-    weight_n = body.mass_kg * G0_MPS2
-    sin_g = min(max(body.air_climb / tas, -0.3), 0.3)
+    sin_g, slowest = _path(body, craft, order, wind[2], dt)
     cos_g = math.sqrt(1.0 - sin_g * sin_g)
-    lift_n = weight_n * cos_g / math.cos(body.roll)
+    weight_n = mass_kg * G0_MPS2
     drag_n = craft.polar.drag_n(
-        lift_n,
+        weight_n * cos_g / math.cos(body.roll),
         tas,
         body.density,
         body.viscosity,
@@ -145,31 +142,41 @@ def fly_wing(
     )
     sin_h, cos_h = math.sin(body.heading), math.cos(body.heading)
     shear = ((wind[0] - body.wind_n) * cos_h + (wind[1] - body.wind_e) * sin_h) / dt
-    floor = craft.stall_margin * craft.polar.stall_mps(lift_n, RHO0_KGPM3)
-    target = max(order.cas_mps, floor) * math.sqrt(RHO0_KGPM3 / body.density)
-    want = min(max((target - tas) / SPEED_TIME_S, -1.0), MAX_ACCELERATION_MPS2)
     steady_n = drag_n + weight_n * sin_g
-    asked_n = steady_n + body.mass_kg * want
-    if order.fixed_thrust_n == order.fixed_thrust_n:
+    target = max(order.cas_mps * math.sqrt(RHO0_KGPM3 / body.density), slowest)
+    want = min(max((target - tas) / SPEED_TIME_S, -1.0), MAX_ACCELERATION_MPS2)
+    asked_n = steady_n + mass_kg * want
+    if order.fixed_thrust_n == order.fixed_thrust_n:  # not NaN: no airspeed to go by
         asked_n = order.fixed_thrust_n + weight_n * sin_g
-    thrust_n = body.thrust_n + (asked_n - body.thrust_n) * (1.0 - math.exp(-dt / THRUST_TIME_S))
     limit_n = _thrust_limit_n(craft, body, cache)
+    thrust_n = body.thrust_n + (asked_n - body.thrust_n) * (1.0 - math.exp(-dt / THRUST_TIME_S))
     thrust_n = min(max(thrust_n, 0.0), limit_n)
-    new_tas = max(tas + ((thrust_n - steady_n) / body.mass_kg - shear) * dt, 5.0)
-    air_speed = 0.5 * (tas + new_tas)
-    hours = dt / 3600.0
-    work.thrust_wh += thrust_n * air_speed * hours
-    work.drag_wh += drag_n * air_speed * hours
-    body.tas = new_tas
-    climb = air_speed * sin_g - wind[2]
-    across = air_speed * cos_g
+    body.tas = max(tas + ((thrust_n - steady_n) / mass_kg - shear) * dt, 5.0)
+    mean_tas = 0.5 * (tas + body.tas)
+    work.thrust_wh += thrust_n * mean_tas * dt / 3600.0
+    work.drag_wh += drag_n * mean_tas * dt / 3600.0
+    across, climb = mean_tas * cos_g, mean_tas * sin_g - wind[2]
     _move(body, across * cos_h + wind[0], across * sin_h + wind[1], climb, dt)
-    body.pitch = math.asin(sin_g) + 0.03
+    body.pitch = math.asin(sin_g) + LEVEL_PITCH_RAD
     body.thrust_n = thrust_n
     body.usual_thrust_n += (drag_n - body.usual_thrust_n) * dt / 60.0
     body.throttle = thrust_n / limit_n if limit_n > 0.0 else 0.0
     body.pusher_w = _pusher_power(craft, body, thrust_n, effects)
     body.rotor_w = 0.0
+
+
+def _path(body: Body, craft: Aircraft, order: Order, sink: float, dt: float) -> tuple[float, float]:
+    """(sine of the path angle through the air, slowest true airspeed the autopilot flies).
+
+    Speed goes before height: below the slowest airspeed the climb is given up, a metre a second
+    for each metre a second that is missing.
+    """
+    lift_n = body.mass_kg * G0_MPS2 / math.cos(body.roll)
+    slowest = craft.stall_margin * craft.polar.stall_mps(lift_n, body.density)
+    body.felt_sink += (sink - body.felt_sink) * dt / SINK_TIME_S
+    wanted = order.climb_mps + body.felt_sink - max(slowest - body.tas, 0.0)
+    body.air_climb += (wanted - body.air_climb) * (1.0 - math.exp(-dt / CLIMB_TIME_S))
+    return min(max(body.air_climb / body.tas, -0.3), 0.3), slowest
 
 
 def _turn(body: Body, craft: Aircraft, order: Order, dt: float) -> None:

@@ -12,8 +12,8 @@ from dataclasses import dataclass, field, fields
 from pathlib import Path
 from typing import Any
 
-from sim.instruments import SENSOR_DEFAULTS, Range, Reports
 from sim.faults import KINDS
+from sim.instruments import SENSOR_DEFAULTS, Range, Reports
 from sim.plan import Plan, ScenarioError, Table, read_plan, read_table
 
 FOLDER = Path(__file__).parent / "scenarios"
