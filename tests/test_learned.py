@@ -43,7 +43,7 @@ def test_a_flight_is_kept_and_is_the_next_ones_prior(tmp_path: Path) -> None:
     assert told is not None
     assert untaught is not None
     assert told.power.log_cov[2, 2] < 0.5 * untaught.power.log_cov[2, 2]
-    np.testing.assert_allclose(told.power.log_mean, lessons.power.log_mean)
+    np.testing.assert_allclose(told.power.log_mean[1:], lessons.power.log_mean[1:])
 
 
 def test_the_logbook_counts_cycles_and_rows(tmp_path: Path) -> None:

@@ -28,10 +28,11 @@ from supervisor.core import (
 from supervisor.core import phase as phases
 from supervisor.core.atmosphere import day_offset_k, density_kgpm3, tas_per_cas
 from supervisor.core.belief import Belief
-from supervisor.core.constants import LAPSE_KPM, T0_K
+from supervisor.core.constants import G0_MPS2, LAPSE_KPM, R_AIR_JPKGK, T0_K
 from supervisor.core.events import Observation, Phase
 from supervisor.core.geodesy import LocalMap
 from supervisor.core.plan import Flight
+from supervisor.core.power import hover_relief
 from supervisor.core.prior import Lessons, Prior
 
 NAN = math.nan
@@ -40,6 +41,7 @@ SILENT_S = 5.0
 STEP_S = 0.95  # wind, power and phase look once a second
 REFUSED_S = 30.0  # how long an impossible value is worth a doubt
 DROP_RADIUS_M = 200.0
+LANDING_WIND_M = 20.0  # height at which the landing hover meets the wind, on average
 AIRBORNE = frozenset(Phase) - {Phase.GROUND, Phase.UNKNOWN}
 
 T = TypeVar("T")
@@ -200,7 +202,7 @@ class Estimator:
         if pressure is None:
             return density_kgpm3(fix.alt_m, self._offset_k)
         kelvin = T0_K - LAPSE_KPM * fix.alt_m + self._offset_k
-        return pressure.pressure_pa / (287.05287 * kelvin)
+        return pressure.pressure_pa / (R_AIR_JPKGK * kelvin)
 
     def _has_fix(self, t_s: float) -> bool:
         """Whether the velocity comes from satellites; dead reckoning tells no wind."""
@@ -284,8 +286,6 @@ class Estimator:
         if fix is None or t_s - fix.t_s > FRESH_S:
             return None
         density = self._density(fix)
-        cas = self._airspeed_mps(t_s)
-        cas = cas if cas == cas else self._flight.return_plan.airspeed_mps
         attitude = self._fresh(ev.Attitude, t_s)
         bank = attitude.roll_rad if attitude else 0.0
         load = 1.0 / max(math.cos(bank), 0.5) if bank == bank else 1.0
@@ -294,10 +294,19 @@ class Estimator:
             self._phase.phase,
             power_w,
             density,
-            cas * tas_per_cas(density),
+            self._true_airspeed_mps(fix, density),
             -fix.vd_mps,
             load,
         )
+
+    def _true_airspeed_mps(self, fix: ev.Position, density: float) -> float:
+        """Through the air: told on the wing, and from the believed wind in a hover."""
+        if self.phase in phases.ROTOR_BORNE and self._wind is not None and self._wind.solved:
+            n, e, _ = self._wind.solved.mean_at(*self._place, max(fix.height_m, 2.0), 0.0)
+            return math.hypot(fix.vn_mps - n, fix.ve_mps - e)
+        cas = self._airspeed_mps(fix.t_s)
+        cas = cas if cas == cas else self._flight.return_plan.airspeed_mps
+        return cas * tas_per_cas(density)
 
     def _observe_power(self, t_s: float, power_w: float) -> None:
         sample = self._power_sample(t_s, power_w)
@@ -327,6 +336,7 @@ class Estimator:
         air = self._fresh(ev.AirData, t_s)
         mission = self._last.get(ev.MissionProgress)
         airborne_s = t_s - self._take_off_s if self._take_off_s == self._take_off_s else 0.0
+        field = wind.solve(self._wind, t_s)
         return Belief(
             t_s=t_s,
             phase=self._phase.phase,
@@ -337,8 +347,10 @@ class Estimator:
             mission_seq=mission.seq if mission else 0,
             cas_mps=air.cas_mps if air else NAN,
             day_offset_k=self._offset_k,
-            wind=wind.solve(self._wind, t_s),
-            power=power_scales.belief(self._scales, self._flight.aircraft),
+            wind=field,
+            power=power_scales.belief(
+                self._scales, self._flight.aircraft, *self._landing_relief(field)
+            ),
             pack=self._pack_belief(t_s),
             habits=self._habits.belief(),
             doubts=self.doubts(t_s),
@@ -357,6 +369,17 @@ class Estimator:
                 self._air_c(),
                 stand_in=True,
             )
+
+    def _landing_relief(self, field: windfield.Field) -> tuple[float, float]:
+        """What the wind at home takes off the hover power, and 1 sigma of it."""
+        aircraft = self._flight.aircraft
+        density = density_kgpm3(self._flight.home.elevation_m, self._offset_k)
+        weight_n = float(self._scales.x[power_scales.MASS]) * G0_MPS2
+        inflow = math.sqrt(weight_n / (2.0 * density * aircraft.disk_area_m2))
+        n, e, sd = field.mean_at(0.0, 0.0, LANDING_WIND_M, 0.0)
+        air = math.sqrt(n * n + e * e + sd * sd)  # root mean square of what may blow
+        less, more = hover_relief(inflow, np.array([air + sd, max(air - sd, 0.0)]))
+        return float(hover_relief(inflow, air)), 0.5 * float(more - less)
 
     def _pack_belief(self, t_s: float) -> Any:
         spec = self._flight.pack

@@ -26,6 +26,7 @@ from supervisor.core.constants import G0_MPS2
 from supervisor.core.events import Phase
 from supervisor.core.kalman import Updated, update
 from supervisor.core.plan import Aircraft
+from supervisor.core.power import INDUCED_SHARE
 from supervisor.core.prior import PowerPrior
 
 Array = NDArray[np.float64]
@@ -67,7 +68,7 @@ class Regime:
 
 
 class PowerSample(NamedTuple):
-    """Measured power and the motion that goes with it; ``tas_mps`` only on the wing."""
+    """Measured power and the motion that goes with it; ``tas_mps`` in a hover is the wind's."""
 
     t_s: float
     phase: Phase
@@ -120,6 +121,10 @@ def model_w(aircraft: Aircraft, sample: PowerSample, mass_kg: float) -> tuple[fl
         half_x = max(sample.climb_mps, 0.0) / inflow / 2.0
         factor = half_x + math.sqrt(half_x * half_x + 1.0)
         power = weight_n * inflow * factor / aircraft.hover_efficiency
+        # power.hover_relief in floats: a wind through the rotors helps
+        half = 0.5 * (sample.tas_mps / inflow) ** 2
+        induced = math.sqrt(math.sqrt(half * half + 1.0) - half)
+        power *= INDUCED_SHARE * induced + 1.0 - INDUCED_SHARE
         return power, 1.5 * power / mass_kg
     v, area = max(sample.tas_mps, 5.0), aircraft.wing_area_m2
     parasite = 0.5 * sample.density * v**3 * area * aircraft.cd0
@@ -248,11 +253,20 @@ def posterior(scales: Scales) -> PowerPrior:
     return PowerPrior(scales.x[:5].copy(), scales.p[:5, :5].copy())
 
 
-def belief(scales: Scales, aircraft: Aircraft) -> PowerBelief:
-    """What the forecast draws from."""
+def belief(
+    scales: Scales, aircraft: Aircraft, relief: float = 1.0, relief_sd: float = 0.0
+) -> PowerBelief:
+    """What the forecast draws from.
+
+    The hover's scale is learned for calm air; ``relief`` makes it that of the landing to come, in
+    the wind expected there (power.hover_relief).
+    """
+    log_mean, log_cov = scales.x[:5].copy(), scales.p[:5, :5].copy()
+    log_mean[HOVER] += math.log(relief)
+    log_cov[HOVER, HOVER] += (relief_sd / relief) ** 2
     return PowerBelief(
-        log_mean=scales.x[:5],
-        log_cov=scales.p[:5, :5],
+        log_mean=log_mean,
+        log_cov=log_cov,
         avionics_w=aircraft.avionics_w,
         mass_kg=float(scales.x[MASS]),
         mass_sd_kg=math.sqrt(scales.p[MASS, MASS]),

@@ -30,7 +30,8 @@ RHO = 1.21
 
 
 def sample(t_s: float, phase: Phase, power_w: float, climb_mps: float = 0.0) -> PowerSample:
-    return PowerSample(t_s, phase, power_w, RHO, 21.3, climb_mps)
+    tas = 0.0 if phase in (Phase.HOVER_CLIMB, Phase.HOVER_LANDING) else 21.3
+    return PowerSample(t_s, phase, power_w, RHO, tas, climb_mps)
 
 
 @pytest.mark.parametrize("climb", [-1.0, 0.0, 2.5])
@@ -160,3 +161,20 @@ def test_the_belief_is_a_covariance_and_carries_the_gusts() -> None:
     assert np.linalg.eigvalsh(told.log_cov).min() > 0.0
     assert told.gust_w_sd > 5.0
     assert replace(told).draw(np.random.default_rng(1), 50).cruise.shape == (50,)
+
+
+def test_a_wind_through_the_rotors_takes_off_what_momentum_theory_says() -> None:
+    """v^4 + x^2 v^2 = 1 (Glauert; Leishman ch. 2), solved by bisection beside the closed form."""
+    from scipy.optimize import brentq
+
+    for x in (0.0, 0.5, 1.0, 2.0):
+        v = brentq(lambda v, x=x: v**4 + x * x * v * v - 1.0, 0.0, 1.1)
+        expected = power.INDUCED_SHARE * v + 1.0 - power.INDUCED_SHARE
+        assert float(power.hover_relief(7.0, 7.0 * x)) == pytest.approx(expected, abs=1e-9)
+    windy = sample(0.0, Phase.HOVER_LANDING, 0.0)._replace(tas_mps=8.0)
+    calm, relieved = (
+        model_w(CRAFT, windy._replace(tas_mps=0.0), 12.0)[0],
+        model_w(CRAFT, windy, 12.0)[0],
+    )
+    inflow = math.sqrt(12.0 * 9.80665 / (2.0 * RHO * CRAFT.disk_area_m2))
+    assert relieved / calm == pytest.approx(float(power.hover_relief(inflow, 8.0)), rel=1e-12)
