@@ -32,7 +32,8 @@ class Task:
 
     ``stretched``: the last point of the plan is held for hours, in the aircraft's mission and in
     the supervisor's flight file alike. A plan that fits has no T* to judge an alert by; this one
-    always has.
+    always has. ``sweep``: fly on until the alert of every confidence is known. Alternates are left
+    out: nothing measured here asks for them.
     """
 
     scenario: str
@@ -40,8 +41,9 @@ class Task:
     members: int = 200
     points: int = 30
     futures: int = 0
-    checks: int = 3
+    checks: int = 2
     stretched: bool = False
+    sweep: bool = True
 
 
 @dataclass(slots=True)
@@ -70,6 +72,7 @@ class Record:
     airborne_s: float = 0.0
     fault_s: float = math.inf
     looks: int = 0
+    swept: bool = True
 
 
 class _Watcher:
@@ -137,7 +140,7 @@ class _Watcher:
 def fly(task: Task) -> Record:
     """Fly and judge one flight."""
     scenario = load(task.scenario)
-    plan = load_flight(scenario.flight_path)
+    plan = replace(load_flight(scenario.flight_path), alternates=())
     if task.stretched:
         scenario, plan = _stretch(scenario, plan)
     harness = Harness(scenario, task.seed, plan=plan, members=task.members, points=task.points)
@@ -147,7 +150,7 @@ def fly(task: Task) -> Record:
     watcher = _Watcher(harness, record, timeline)
     flight = harness.flight
     timeline.keep(flight)
-    while not (flight.done or flight.pilot.returning or _all_alerted(record)):
+    while not (flight.done or flight.pilot.returning or _alerted(record, task.sweep)):
         for heard in harness.step():
             watcher.hear(heard.output)
         timeline.keep(flight)
@@ -178,6 +181,7 @@ def _blank(task: Task, plan: Plan, harness: Harness) -> Record:
         scenario=task.scenario,
         seed=task.seed,
         stretched=task.stretched,
+        swept=task.sweep,
         reaction_s=plan.policy.reaction_s,
         nameplate_wh=plan.pack.nameplate_wh,
         reserve_wh=plan.policy.final_reserve_wh,
@@ -185,8 +189,9 @@ def _blank(task: Task, plan: Plan, harness: Harness) -> Record:
     )
 
 
-def _all_alerted(record: Record) -> bool:
-    return math.isfinite(record.alert_s) and len(record.alerts) == len(CONFIDENCES)
+def _alerted(record: Record, sweep: bool) -> bool:
+    known = not sweep or len(record.alerts) == len(CONFIDENCES)
+    return math.isfinite(record.alert_s) and known
 
 
 def _check_spreads(record: Record, watcher: _Watcher, timeline: Timeline, task: Task) -> None:

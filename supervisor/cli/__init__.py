@@ -22,6 +22,7 @@ VERBS: dict[str, str] = {
     "replay": "a recording through the same core, fast",
     "demo": "a simulated flight from take-off to landing, in under two minutes",
     "fly": "the simulator alone, over real links",
+    "campaign": "many simulated flights, judged by their truth",
 }
 
 

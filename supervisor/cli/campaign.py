@@ -1,0 +1,134 @@
+"""``homeleg campaign``: many simulated flights, each judged by its own truth."""
+
+from __future__ import annotations
+
+import json
+import sys
+from pathlib import Path
+from typing import Any
+
+import click
+
+from supervisor.errors import InputError
+
+HEAD = (
+    "flights", "with_t_star", "late", "late_rate", "late_rate_interval", "efficiency_p05",
+    "efficiency_p50", "false_alarms_per_h", "unavoidable",
+)  # fmt: skip
+
+
+@click.command(short_help="many simulated flights, judged by their truth")
+@click.option("--flights", type=click.IntRange(min=1), default=60, show_default=True)
+@click.option("--seed", type=click.IntRange(min=0), default=1, show_default=True,
+              help="everything random comes from it")  # fmt: skip
+@click.option("--scenario", "scenarios", multiple=True, metavar="NAME",
+              help="only these; may be repeated  [default: all]")  # fmt: skip
+@click.option("--workers", type=click.IntRange(min=1), help="processes  [default: all cores]")
+@click.option("--scheduler", metavar="ADDRESS", help="fly on this Dask cluster instead")
+@click.option("--bound", type=click.IntRange(min=0), default=0, show_default=True,
+              help="so many flights also fly the perfect-knowledge bound (slow)")  # fmt: skip
+@click.option("--futures", type=click.IntRange(min=3), default=12, show_default=True,
+              help="fresh futures for each of them")  # fmt: skip
+@click.option("--verify", type=click.IntRange(min=0), default=100, show_default=True,
+              help="runs of the published 2-to-3-minute verification")  # fmt: skip
+@click.option("--members", type=click.IntRange(min=20), default=200, show_default=True)
+@click.option("--points", type=click.IntRange(min=5), default=30, show_default=True)
+@click.option("--out", type=click.Path(path_type=Path, file_okay=False), metavar="DIR",
+              default=Path("campaign"), show_default=True,
+              help="results; a campaign cut off there is resumed")  # fmt: skip
+@click.option("--json", "as_json", is_flag=True, help="the table on standard output")
+def command(
+    flights: int,
+    seed: int,
+    scenarios: tuple[str, ...],
+    workers: int | None,
+    scheduler: str | None,
+    bound: int,
+    futures: int,
+    verify: int,
+    members: int,
+    points: int,
+    out: Path,
+    as_json: bool,
+) -> int:
+    """Fly FLIGHTS flights of the simulator and judge every alert by the truth.
+
+    Results go to DIR: results.jsonl (one line a flight, seeds recorded), flights.csv, table.json,
+    campaign.png and campaign.html. Exit 0 when the flights were flown, 1 when some failed.
+    """
+    from sim import campaign_report, crew
+    from sim.verification import alarms_of
+
+    names = _known(scenarios)
+    tasks = crew.tasks_of(
+        flights, seed, names, members=members, points=points, bound=bound, futures=futures
+    )
+    out.mkdir(parents=True, exist_ok=True)
+    results = out / "results.jsonl"
+    with _Bar(flights) as bar:
+        records = crew.run(tasks, results, workers=workers, scheduler=scheduler, progress=bar.show)
+    from sim.scoring import table
+
+    full = table(records, alarms_of(verify, seed))
+    failed = len(tasks) - len(records)
+    full["failed"] = failed
+    settings = {"flights": flights, "seed": seed, "scenarios": " ".join(names),
+                "members": members, "points": points}  # fmt: skip
+    _write(out, full, records, settings, campaign_report)
+    if as_json:
+        click.echo(json.dumps(campaign_report.plain(full)))
+    else:
+        _show(full, out)
+    return 1 if failed else 0
+
+
+def _known(scenarios: tuple[str, ...]) -> list[str]:
+    from sim.scenario import names
+
+    there = names()
+    for name in scenarios:
+        if name not in there:
+            raise InputError(f"--scenario {name}: no such scenario; there are: {', '.join(there)}")
+    return list(scenarios) or there
+
+
+class _Bar:
+    """A progress line on standard error; nothing when that is not a terminal."""
+
+    def __init__(self, total: int) -> None:
+        self._bar: Any = click.progressbar(length=total, label="flights", file=sys.stderr)
+        self._shown = 0
+
+    def __enter__(self) -> _Bar:
+        self._bar.__enter__()
+        return self
+
+    def __exit__(self, *error: object) -> None:
+        self._bar.__exit__(*error)
+
+    def show(self, done: int, total: int) -> None:  # noqa: ARG002
+        self._bar.update(done - self._shown)
+        self._shown = done
+
+
+def _write(out: Path, full: dict[str, Any], records: Any, settings: Any, report: Any) -> None:
+    report.write_csv(records, out / "flights.csv")
+    text = json.dumps(report.plain({"settings": settings, **full}), indent=1)
+    (out / "table.json").write_text(text, encoding="utf-8")
+    try:
+        picture = report.draw(full, records)
+    except ImportError:
+        click.echo("campaign: no pictures without the campaign extra (matplotlib)", err=True)
+        return
+    (out / "campaign.png").write_bytes(picture)
+    page = report.page(full, picture, settings)
+    (out / "campaign.html").write_text(page, encoding="utf-8")
+
+
+def _show(full: dict[str, Any], out: Path) -> None:
+    for name in HEAD:
+        click.echo(f"{name:22} {full[name]}")
+    for name, row in full["baselines"].items():
+        used = row["efficiency_p50"] if row else None
+        click.echo(f"{name:22} at the same late rate uses {used} of T*")
+    click.echo(f"pictures and table: {out}/campaign.html")
