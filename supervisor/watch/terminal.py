@@ -192,7 +192,7 @@ def _advisories(v: View) -> list[RenderableType]:
     if v.missing:
         numbers = ", ".join(map(str, v.missing[:6]))
         parts.append(Text(f"Not arrived here (yet): number {numbers}."))
-    shown = [a for a in v.advisories if a.active or a.level != "normal"][:LISTED]
+    shown = v.advisories[:LISTED]
     now_t = (v.t_s or 0.0) + (v.freshness.age_s or 0.0)
     parts += [_advisory(a, now_t) for a in shown] or [Text("None so far.", "dim")]
     return parts
@@ -201,8 +201,10 @@ def _advisories(v: View) -> list[RenderableType]:
 def _advisory(a: Said, now_t: float) -> Text:
     mark, style = LEVEL[a.level]
     line = Text.assemble((f" {mark} ", style if a.active else "dim"), " ")
-    past = "" if a.active else "past, "
-    line.append(f"{a.condition.replace('-', ' ')} ({past}{spell(now_t - a.t_s)} ago): {a.sentence}",
+    when = f"{spell(now_t - a.t_s)} ago"
+    if a.until_s is not None:
+        when += f", for {spell(a.until_s - a.t_s)}"
+    line.append(f"{a.condition.replace('-', ' ')} ({when}): {a.sentence}",
                 "bold" if a.active else "dim")  # fmt: skip
     if a.trust == "unverified":
         line.append(" NOT VERIFIED", STALE)

@@ -251,6 +251,7 @@ def test_reloading_and_coming_late_lose_nothing(scene: Scene, page: Any) -> None
     page.goto(scene.watch.address)
     page.wait_for_function("() => document.querySelectorAll('#alert-list li').length === 3")
     assert story() == before
+    page.wait_for_selector(".mid.past", state="attached")
     drawn = page.eval_on_selector(".mid.past", "p => p.getAttribute('d').split('L').length")
     assert drawn == 57
 
@@ -486,5 +487,79 @@ def test_fifty_aircraft_stay_light_and_sorted(browser: Any, scene: Scene) -> Non
     assert [v["id"] for v in found["violations"]] == []
     page.click("#fleet-list a >> nth=2")
     page.wait_for_function("() => document.querySelector('#name').textContent === 'heron-2'")
-    assert page.is_visible("#others")  # who else needs attention
+    page.wait_for_selector("#others")  # who else needs attention
     page.context.close()
+
+
+STUBS = """
+window.heard = { tones: 0, notes: [], spoken: [] };
+window.AudioContext = class extends AudioContext { };
+const start = OscillatorNode.prototype.start;
+OscillatorNode.prototype.start = function (...a) { window.heard.tones += 1; start.apply(this, a); };
+window.Notification = class { static permission = 'granted';
+  static requestPermission() { return Promise.resolve('granted'); }
+  constructor(title, options) { window.heard.notes.push(title + ': ' + options.body); } };
+speechSynthesis.speak = (said) => window.heard.spoken.push(said.text);
+"""
+
+
+def test_warnings_call_by_sound_notification_and_voice_when_asked(scene: Scene, page: Any) -> None:
+    page.add_init_script(STUBS)
+    shown(page, scene, scene.fly(1000.0))
+    caution, warning = scene.story.advisories(TURN_T)[1:]
+    scene.voice.say(caution.model_copy(update={"t": 1001.0}))
+    page.wait_for_function("() => document.querySelector('#word').textContent === 'Be ready'")
+    assert page.evaluate("window.heard") == {"tones": 0, "notes": [], "spoken": []}  # not asked
+    for switch in ("sound", "notify", "speak"):
+        page.click(f"#set-{switch}")
+        page.wait_for_selector(f"#set-{switch}[aria-pressed=true]")
+    before = page.evaluate("window.heard.tones")
+    assert before > 0  # switching it on lets one hear what it will be like
+    scene.voice.say(warning.model_copy(update={"t": 1002.0}))
+    page.wait_for_function("() => window.heard.notes.length === 1")
+    heard = page.evaluate("window.heard")
+    assert heard["notes"] == [f"heron-1: turn back now: {warning.sentence}"]
+    assert heard["spoken"][-1] == f"heron-1. Warning. {warning.sentence}"
+    assert heard["tones"] > before
+    # It sounds again until it is acknowledged, and is notified once.
+    page.wait_for_function("n => window.heard.tones > n", arg=heard["tones"], timeout=12000)
+    assert len(page.evaluate("window.heard.notes")) == 1
+
+
+def test_tiles_come_only_from_the_server_that_was_named(tmp_path: Path, browser: Any) -> None:
+    broker = plain(tmp_path / "broker").start()
+    voice = Voice(broker.port)
+    story = Story()
+    watch = Watch(broker.port, tmp_path / "store", ("--tiles", TILES)).start()
+    page = browser.new_page()
+    asked: list[str] = []
+    page.route("http://127.0.0.1:9/**", lambda route: (asked.append(route.request.url),
+                                                       route.fulfill(status=204)))  # fmt: skip
+    try:
+        voice.say(story.plan())
+        voice.say(story.status(1000.0))
+        page.goto(watch.address)
+        page.wait_for_selector("#map image", state="attached")
+        until(lambda: page.wait_for_timeout(50) or asked, 5.0)
+        assert all(re.fullmatch(r"http://127\.0\.0\.1:9/\d+/\d+/\d+\.png", url) for url in asked)
+        assert "Map pictures from 127.0.0.1:9" in read(page, "#map-note")
+        check_tile(asked[0])
+    finally:
+        page.close()
+        voice.close()
+        watch.stop()
+        broker.stop()
+
+
+TILES = "http://127.0.0.1:9/{z}/{x}/{y}.png"
+
+
+def check_tile(url: str) -> None:
+    """The tile holds or neighbours the scene: slippy-map numbering, x = (lon + 180) / 360 * 2^z,
+    y = (1 - asinh(tan(lat)) / pi) / 2 * 2^z (from memory of the common convention)."""
+    z, x, y = map(int, re.findall(r"/(\d+)", url)[-3:])
+    n = 2**z
+    column = (-28.2 + 180.0) / 360.0 * n
+    line = (1.0 - math.asinh(math.tan(math.radians(44.15))) / math.pi) / 2.0 * n
+    assert abs(x + 0.5 - column) < 4
+    assert abs(y + 0.5 - line) < 4

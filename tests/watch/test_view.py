@@ -134,3 +134,28 @@ def test_the_most_urgent_aircraft_is_on_top() -> None:
 def test_another_flights_plan_is_not_drawn() -> None:
     picture = fold(after(Story(flight="f2").status(10.0)), Heard(T0, STORY.plan()))
     assert view(picture, T0 + 10.1).plan is None
+
+
+def test_reminders_are_one_line_and_the_end_is_not_another() -> None:
+    """Caution at 100, reminded at 160, a warning at 200, over at 300: two lines, both past."""
+    first = STORY.advisories(1000.0)[0]
+
+    def at(seq: int, t: float, level: str) -> Heard:
+        told = first.model_copy(update={"seq": seq, "t": t, "level": level})
+        return Heard(T0 + t, told)
+
+    picture = fold_all(
+        Picture("heron-1"),
+        [
+            at(1, 100.0, "caution"),
+            at(2, 160.0, "caution"),
+            at(3, 200.0, "warning"),
+            at(4, 300.0, "normal"),
+            Heard(T0 + 310.0, STORY.status(310.0)),
+        ],
+    )
+    shown = view(picture, T0 + 310.1).advisories
+    assert [(a.seq, a.level, a.t_s, a.until_s, a.times, a.active) for a in shown] == [
+        (3, "warning", 200.0, 300.0, 1, False),
+        (2, "caution", 100.0, 200.0, 2, False),
+    ]

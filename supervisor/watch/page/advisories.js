@@ -3,7 +3,7 @@
 import { attribute, byId, el, hide, shapeParts, svg, text } from "./dom.js";
 import { spell, utcClock } from "./measures.js";
 
-const TITLE = { warning: "Warning", caution: "Caution", advisory: "Advisory", normal: "Ended" };
+const TITLE = { warning: "Warning", caution: "Caution", advisory: "Advisory" };
 const REPEAT_MS = 8000; // an unacknowledged warning sounds again
 const SHOWN = 40;
 
@@ -25,8 +25,7 @@ export class AdvisoryList {
 
   draw(view, nowT, dateOf) {
     this.view = view;
-    const shown = view.advisories.filter((a) => a.level !== "normal" || !a.active)
-      .slice(0, SHOWN);
+    const shown = view.advisories.slice(0, SHOWN);
     const keys = new Set();
     shown.forEach((one, index) => {
       const key = this.key(one.seq);
@@ -69,9 +68,11 @@ export class AdvisoryList {
       item.mark.replaceChildren(...shapeParts(one.level));
       item.level = one.level;
     }
-    const when = `${utcClock(dateOf(one.t_s), true)} UTC, ${spell(nowT - one.t_s)} ago`;
-    text(item.head, `${one.active ? TITLE[one.level] : `${TITLE[one.level]}, past`}: `
-      + `${one.condition.replaceAll("-", " ")} · ${when}`);
+    const when = one.until_s === null ? `, ${spell(nowT - one.t_s)} ago`
+      : ` to ${utcClock(dateOf(one.until_s), true)}`;
+    text(item.head, `${TITLE[one.level]}${one.active ? "" : ", past"}: `
+      + `${one.condition.replaceAll("-", " ")} · ${utcClock(dateOf(one.t_s), true)} UTC${when}`
+      + `${one.times > 1 ? `, said ${one.times} times` : ""}`);
     text(item.body, one.sentence);
     const key = this.key(one.seq);
     text(item.who, [trustWords(one.trust), ackWords(one.acked), this.sent.get(key) ?? ""]

@@ -24,8 +24,6 @@ export function drawLedger({ node, table, sumNode, note }, view) {
   const { ledger_wh: actual = {}, planned_wh: planned = {}, ledger_sd_wh: sd = {} } =
     view.status ?? {};
   const width = node.clientWidth || 640;
-  const height = TOP + 2 * BAR + GAP + 62;
-  attribute(node, "viewBox", `0 0 ${width} ${height}`);
   if (!Object.keys(actual).length) {
     node.replaceChildren();
     table.replaceChildren();
@@ -33,19 +31,23 @@ export function drawLedger({ node, table, sumNode, note }, view) {
     text(sumNode, "not known yet");
     return;
   }
-  const most = Math.max(extent(actual), extent(planned)) * 1.02;
+  const [low, , high] = view.status.numbers?.above_reserve_wh ?? [null, null, null];
+  const most = Math.max(extent(actual), extent(planned), reserveEnd(actual) + (high ?? 0)) * 1.02;
+  const both = Object.keys(planned).length > 0;
+  const y = both ? TOP + BAR + GAP : TOP, height = y + BAR + 62;
+  attribute(node, "viewBox", `0 0 ${width} ${height}`);
+  node.style.height = `${height}px`;
   const x = scale(0, most, 2, width - 4);
   const parts = [patterns()], unnamed = [];
-  if (Object.keys(planned).length) parts.push(...bar(planned, {}, x, TOP, "planned", []));
-  parts.push(...bar(actual, sd, x, TOP + BAR + GAP, "now expected", unnamed));
-  const [low, , high] = view.status.numbers?.above_reserve_wh ?? [null, null, null];
-  if (low !== null && high !== null) parts.push(spread(x, actual, low, high));
+  if (both) parts.push(...bar(planned, {}, x, TOP, "planned", []));
+  parts.push(...bar(actual, sd, x, y, "now expected", unnamed));
+  if (low !== null && high !== null) parts.push(spread(x, y + BAR + 8, actual, low, high));
   parts.push(...axis(x, most, height - 16, width));
   node.replaceChildren(...parts);
   attribute(node, "aria-label", `Energy ledger. Home leg ${energy(home(actual))}, final reserve `
     + `${energy(actual["final-reserve"] ?? 0)}, left over ${energy(actual.extra ?? 0)}.`);
   text(sumNode, `home leg ${number(home(actual))} Wh`
-    + (Object.keys(planned).length ? `, planned ${number(home(planned))}` : ""));
+    + (both ? `, planned ${number(home(planned))}` : ""));
   text(note, unnamed.length ? `Too narrow to name, from the left: ${unnamed.join(", ")} Wh.` : "");
   drawTable(table, actual, planned, sd);
 }
@@ -71,6 +73,9 @@ function bar(ledger, sd, x, y, label, unnamed) {
   return parts;
 }
 
+// The contingency is a margin, not a use: what is left at landing is counted without it.
+const reserveEnd = (ledger) => sum(ledger, (key) => key !== "extra" && key !== "contingency");
+
 const room = (words) => words.length * 7.4 + 8; // pixels
 
 function inside(key, amount, x0, x1, y) {
@@ -87,10 +92,9 @@ const nameFitting = (key, width) =>
   [nameOf(key), SHORT[key]].find((name) => name && room(name) < width);
 
 // Where the pack may end: nine in ten, measured from the end of the final reserve.
-function spread(x, ledger, low, high) {
-  const reserveEnd = sum(ledger, (key) => key !== "extra" && key !== "contingency");
-  const y = TOP + 2 * BAR + GAP + 8;
-  const [x0, x1] = [x(Math.max(reserveEnd + low, 0)), x(Math.max(reserveEnd + high, 0))];
+function spread(x, y, ledger, low, high) {
+  const end = reserveEnd(ledger);
+  const [x0, x1] = [x(Math.max(end + low, 0)), x(Math.max(end + high, 0))];
   return svg("path", { class: "whisker", d: `M${x0} ${y - 4}v8M${x0} ${y}H${x1}M${x1} ${y - 4}v8` });
 }
 

@@ -286,7 +286,8 @@ function drawOthers(view) {
 
 function drawClock() {
   const now = Date.now();
-  text(byId("clock"), `${measures.utcClock(now, true)} UTC · ${measures.localClock(now, true)} here`);
+  const [utc, here] = [measures.utcClock(now, true), measures.localClock(now, true)];
+  text(byId("clock"), `${utc} UTC${utc === here ? "" : ` · ${here} here`}`);
 }
 
 function nameUnits() {
@@ -298,7 +299,7 @@ function nameUnits() {
 const THEMES = ["auto", "light", "dark"];
 function setTheme(name) {
   attribute(document.documentElement, "data-theme", name === "auto" ? null : name);
-  text(byId("set-theme"), { auto: "Day or night: auto", light: "Day", dark: "Night" }[name]);
+  text(byId("set-theme"), { auto: "Light: auto", light: "Light: day", dark: "Light: night" }[name]);
   remember("theme", name);
 }
 

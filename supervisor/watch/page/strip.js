@@ -88,7 +88,7 @@ export class Strip {
   }
 
   marks(advisories, t0) {
-    return advisories.filter((a) => a.level !== "normal" && a.t_s >= t0).map((a) =>
+    return advisories.filter((a) => a.t_s >= t0).map((a) =>
       svg("g", { class: `mark level-${a.level}`,
         transform: `translate(${this.x(a.t_s) - 8} 2) scale(.4)` }, ...shapeParts(a.level),
       svg("title", {}, a.sentence)));
