@@ -59,6 +59,11 @@ def parse_file(text: str, where: str, route: tuple[dict[str, Any], ...] = ()) ->
         raise InputError(where, f"is not TOML: {error}") from None
     if route:
         data["route"] = {"waypoints": list(route)}
+    return validated(data, where)
+
+
+def validated(data: dict[str, Any], where: str) -> FlightFile:
+    """The same from parsed TOML."""
     hint = flightsense.suspect_units(data)
     if hint:
         raise InputError(where, hint.problem, allowed=hint.allowed)

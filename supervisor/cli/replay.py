@@ -2,62 +2,130 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Iterator
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
 from supervisor.daemonfile import ForecastSection
+from supervisor.errors import InputError
+
+if TYPE_CHECKING:
+    from supervisor.core.plan import Flight
+    from supervisor.edge.recording import Recording
+    from supervisor.messages import Advisory, Status
+
+STATUS_EVERY_S = 10.0
 
 
 @click.command(short_help="a recording through the same core, fast")
 @click.argument("file", type=click.Path(path_type=Path))
 @click.option("--flight", "flight_file", type=click.Path(path_type=Path), metavar="FLIGHT.toml",
               help="another flight file than the one in the recording")  # fmt: skip
+@click.option("--what-if", "changes", multiple=True, metavar="KEY=VALUE",
+              help="change one value of the flight file: policy.confidence=0.9, "
+                   "pack.capacity_ah=17.5, wind=270/8; may be repeated")  # fmt: skip
 @click.option("--json", "as_json", is_flag=True, help="one JSON object a line")
 @click.option("--status", is_flag=True, help="also one status each 10 s of flight")
 @click.option("--members", type=int, help="ensemble size (default: as recorded)")
 @click.option("--seed", type=int, help="seed of the ensemble (default: as recorded)")
+@click.option("--expect", "expect_file", type=click.Path(path_type=Path), metavar="FILE.toml",
+              help="judge what came; exit status 1 when it is not as expected")  # fmt: skip
+@click.option("--junit", type=click.Path(path_type=Path), metavar="FILE.xml",
+              help="with --expect: the judgement for a CI's test page")  # fmt: skip
+@click.option("--summary", type=click.Path(path_type=Path), metavar="FILE.md",
+              help="with --expect: the judgement for a CI's summary page, appended")  # fmt: skip
 def command(
     file: Path,
     flight_file: Path | None,
+    changes: tuple[str, ...],
     as_json: bool,
     status: bool,
     members: int | None,
     seed: int | None,
-) -> None:
+    expect_file: Path | None,
+    junit: Path | None,
+    summary: Path | None,
+) -> int:
     """Run recording FILE through the core and print the advisories it leads to.
 
     With the recording's own flight file (kept inside it) these are, byte for byte, the advisories
-    that were published in flight. Another flight file answers "what if".
+    that were published in flight. Another flight file, or --what-if, answers "what if".
+
+    Exit status: 0, or with --expect 1 when an expectation is not met.
     """
     from supervisor.edge.recording import Recording
-    from supervisor.flightfile import load_flight, parse_flight
-    from supervisor.messages import Status
-    from supervisor.replay import pretty, recorded_effort, replay
+    from supervisor.expect import load_expected
+    from supervisor.replay import replay
 
+    if (junit or summary) and expect_file is None:
+        raise click.UsageError("--junit and --summary go with --expect")
+    expected = load_expected(expect_file) if expect_file is not None else None
     recording = Recording(file)
-    if flight_file is not None:
-        flight = load_flight(flight_file)
+    flight = _flight(recording, file, flight_file, changes)
+    messages = _shown(replay(recording, flight, _effort(recording, members, seed)), as_json, status)
+    if expected is None:
+        for _ in messages:
+            pass
+        code = 0
     else:
-        text = recording.metadata.get("flight_file", "")
-        if not text:
-            raise click.UsageError(f"{file} carries no flight file; give one with --flight")
-        flight = parse_flight(text, f"{file} (flight file inside)")
-    effort = recorded_effort(recording)
-    changes = {"members": members, "seed": seed}
-    effort = ForecastSection(
-        **effort.model_dump() | {k: v for k, v in changes.items() if v is not None}
-    )
-    next_status_s = 0.0
-    for message in replay(recording, flight, effort):
-        if isinstance(message, Status):
-            if not status or message.t < next_status_s:
-                continue
-            next_status_s = message.t - message.t % 10.0 + 10.0
-        click.echo(message.payload().decode() if as_json else pretty(message))
+        from supervisor.cli.gate import judge_replay
+
+        code = judge_replay(recording, flight, messages, expected, file.name, junit, summary)
     if recording.damaged or not recording.complete:
         click.echo(
             f"homeleg: {file}: cut off or damaged in {recording.damaged} places; "
             "everything readable was used",
             err=True,
         )
+    return code
+
+
+def _flight(
+    recording: Recording, file: Path, flight_file: Path | None, changes: tuple[str, ...]
+) -> Flight:
+    """The recording's own flight file or another one, changed as asked."""
+    from supervisor.whatif import changed_flight
+
+    if flight_file is None:
+        text, where, folder = recording.metadata.get("flight_file", ""), str(file), Path()
+        if not text:
+            raise click.UsageError(f"{file} carries no flight file; give one with --flight")
+        where = f"{file} (flight file inside)"
+    else:
+        where, folder = str(flight_file), flight_file.parent
+        try:
+            text = flight_file.read_text(encoding="utf-8")
+        except (OSError, UnicodeDecodeError) as error:
+            raise InputError(where, f"cannot be read: {error}") from None
+    return changed_flight(text, changes, folder, where)
+
+
+def _effort(recording: Recording, members: int | None, seed: int | None) -> ForecastSection:
+    from supervisor.replay import recorded_effort
+
+    changes = {"members": members, "seed": seed}
+    return ForecastSection(
+        **recorded_effort(recording).model_dump()
+        | {k: v for k, v in changes.items() if v is not None}
+    )
+
+
+def _shown(
+    messages: Iterable[Advisory | Status], as_json: bool, status: bool
+) -> Iterator[Advisory | Status]:
+    """The same messages, printed on their way: every advisory, and now and then a status."""
+    from supervisor.messages import Status
+    from supervisor.replay import pretty
+
+    next_status_s = 0.0
+    for message in messages:
+        show = True
+        if isinstance(message, Status):
+            show = status and message.t >= next_status_s
+            if show:
+                next_status_s = message.t - message.t % STATUS_EVERY_S + STATUS_EVERY_S
+        if show:
+            click.echo(message.payload().decode() if as_json else pretty(message))
+        yield message
