@@ -92,6 +92,12 @@ class Publisher:
             active=[_active(condition) for condition in status.active],
             advice=_terms(status.advice),
             telemetry_age_s=_or_zero(status.telemetry_age_s, 1),
+            homeward=status.homeward,
+            ahead=[
+                (round(t / 60.0, 1), round(low, 0), round(middle, 0), round(high, 0))
+                for t, low, middle, high in status.ahead
+            ],
+            footprint_km=[round(metres / 1000.0, 1) for metres in status.footprint_m],
         )
 
     def plan(self, flight: Flight, budget_wh: dict[str, float]) -> messages.Plan:

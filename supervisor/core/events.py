@@ -332,6 +332,8 @@ class Status:
     turn, climb, cruise, descent, landing, contingency, alternate, final-reserve, extra.
     ``planned_wh``: the same as the budget planned it for this point of the route.
     ``advice``: named figures beyond the four numbers (best return airspeed ... ).
+    ``ahead``: (seconds from now, P5, P50, P95 Wh above the reserve if turned then).
+    ``footprint_m``: see core/footprint.py.
     """
 
     t_s: float
@@ -352,6 +354,9 @@ class Status:
     active: tuple[ActiveCondition, ...]
     advice: tuple[tuple[str, float], ...]
     telemetry_age_s: float
+    homeward: bool = False
+    ahead: tuple[tuple[float, float, float, float], ...] = ()
+    footprint_m: tuple[float, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

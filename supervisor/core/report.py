@@ -18,11 +18,13 @@ from supervisor.core.events import (
     Status,
     WindNow,
 )
+from supervisor.core.footprint import covered_m
 from supervisor.core.forecast import Forecast
 from supervisor.core.plan import Flight, Pack
 from supervisor.core.situation import Heard
 
 NAN = math.nan
+AHEAD_ROWS = 10
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,6 +66,9 @@ def status(view: View, sentence: str) -> Status:
         active=_active(view.alerts),
         advice=forecast.advice if forecast else (),
         telemetry_age_s=situation.telemetry_age_s,
+        homeward=situation.homeward,
+        ahead=_ahead(forecast),
+        footprint_m=_footprint(view),
     )
 
 
@@ -97,6 +102,22 @@ def _pack(spec: Pack, belief: Belief | None, heard: Heard) -> PackNow | None:
         current_a=seen.current_a if seen else NAN,
         temperature_c=seen.temperature_c if seen else NAN,
     )
+
+
+def _ahead(forecast: Forecast | None) -> tuple[tuple[float, float, float, float], ...]:
+    """The margin still to come, thinned: it is drawn, not computed with."""
+    if forecast is None or len(forecast.ahead_s) < 2:
+        return ()
+    every = max(1, -(-len(forecast.ahead_s) // AHEAD_ROWS))
+    low, middle, high = forecast.margin_wh
+    rows = zip(forecast.ahead_s, low, middle, high, strict=True)
+    return tuple((float(t), float(a), float(b), float(c)) for t, a, b, c in rows)[::every]
+
+
+def _footprint(view: View) -> tuple[float, ...]:
+    if view.belief is None or view.forecast is None or not view.situation.airborne:
+        return ()
+    return covered_m(view.flight, view.belief, view.forecast)
 
 
 def _active(alerts: Alerts) -> tuple[ActiveCondition, ...]:
