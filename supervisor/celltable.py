@@ -133,6 +133,8 @@ def _point(
     path: Path, line: int, row: dict[str, str], capacity_ah: float
 ) -> tuple[float, float, float | None]:
     where = f"{path} line {line}"
+    if None in row:
+        raise InputError(where, "more columns than the header has (a decimal comma?)")
     try:
         if "charge_percent" in row:
             charge = float(row["charge_percent"]) / 100.0

@@ -20,6 +20,7 @@ from supervisor.reserves import reserve_wh
 
 STALL_FAULT, STALL_CAUTION = 1.1, 1.2  # airspeed over stall; common practice, no source
 LEAST_ABOVE_GROUND_M = 30.0
+USUAL_M = 150.0  # most small aircraft are allowed less; only asks, the rule is the user's to state
 HEADWIND_SHARE = 0.6  # of the airspeed, beyond which small errors of the wind double the energy
 
 
@@ -43,6 +44,14 @@ def check_plan(file: FlightFile, paper: Paper, sortie: Sortie) -> list[Finding]:
 
 def _heights(file: FlightFile, flight: Flight) -> Iterator[Finding]:
     rules = file.rules
+    highest = max(height for _, height in _flown_heights(flight))
+    if rules.max_height_m is None and highest > USUAL_M:
+        yield Finding(
+            Weight.CAUTION,
+            "height",
+            f"Up to {highest:.0f} m above home (metres, not feet?) and no limit is stated "
+            "(rules.max_height_m).",
+        )
     for name, height in _flown_heights(flight):
         if rules.max_height_m is not None and height > rules.max_height_m + 0.1:
             yield Finding(

@@ -83,6 +83,7 @@ def test_a_broken_rule_forbids(near: Path, old: str, new: str, what: str) -> Non
     ("old", "new", "what"),
     [
         ("[rules]", "[rules]\ncoverage_max_height_m = 105.0", "coverage"),
+        ("height_m = 110.0, loiter", "height_m = 360.0, loiter", "height"),
         ("[rules]", "[rules]\ncorridor_half_width_m = 50.0", "corridor"),
         ("after_h = 2.0", "after_h = 0.2", "wind"),
         ("airspeed_mps = 21.0\nclimb", "airspeed_mps = 16.0\nclimb", "stall"),
