@@ -31,6 +31,7 @@ from supervisor.core.belief import Belief
 from supervisor.core.constants import G0_MPS2, LAPSE_KPM, R_AIR_JPKGK, T0_K
 from supervisor.core.events import Observation, Phase
 from supervisor.core.geodesy import LocalMap
+from supervisor.core.kalman import Updated
 from supervisor.core.plan import Flight
 from supervisor.core.power import hover_relief
 from supervisor.core.prior import Lessons, Prior
@@ -97,6 +98,11 @@ class Estimator:
     def airborne(self) -> bool:
         """Whether it flies."""
         return self._phase.phase in AIRBORNE
+
+    @property
+    def power_seen(self) -> Updated | None:
+        """The power filter's last innovation and its variance."""
+        return self._scales.seen
 
     def last_t_s(self, kind: type) -> float:
         """When the last believable observation of ``kind`` came; -inf when none did."""

@@ -202,8 +202,8 @@ def _level_w(aircraft: Aircraft, mean: PowerSample, mass_kg: float) -> float:
 def _noise(noise: Regime, seen: Updated, r: float, least: float) -> Regime:
     """A block's own spread, learned from innovations less what the state's spread explains."""
     share = r / seen.variance
-    # a surprise counts as three sigma at most: a change is for the detector, not for the noise
-    relative = share * min(seen.nis, 9.0) + (1.0 - share)
+    # a surprise counts as four sigma at most: a change is for the detector, not for the noise
+    relative = share * min(seen.nis, 16.0) + (1.0 - share)
     factor = 1.0 + NOISE_GAIN * share * (relative - 1.0)
     return replace(noise, noise_var=min(max(noise.noise_var * factor, least**2), 0.09))
 
