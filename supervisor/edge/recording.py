@@ -98,16 +98,32 @@ class Recording:
             self.damaged += 1
 
     def _entries(self, records: bytes, topics: Collection[str] | None) -> Iterator[Entry]:
-        names = {
-            channel: topic
-            for channel, topic in self._topics.items()
-            if topics is None or topic in topics
-        }
+        names = self._wanted(topics)
         unpack, at, end = MESSAGE.unpack_from, 0, len(records)
         while at < end:
+            if records[at] != _MESSAGE:  # other writers put channels and schemas into the chunk
+                at = self._inner(records, at)
+                names = self._wanted(topics)
+                continue
             _, size, channel, _, t_ns, _ = unpack(records, at)
             start = at + MESSAGE.size
             at = start + size - _BODY
             topic = names.get(channel)
             if topic is not None:
                 yield topic, t_ns, records[start:at]
+
+    def _wanted(self, topics: Collection[str] | None) -> dict[int, str]:
+        return {
+            channel: topic
+            for channel, topic in self._topics.items()
+            if topics is None or topic in topics
+        }
+
+    def _inner(self, records: bytes, at: int) -> int:
+        """Note a record of a chunk that is no message; returns where the next one starts."""
+        if at + RECORD.size > len(records):
+            return len(records)
+        opcode, size = RECORD.unpack_from(records, at)
+        end = at + RECORD.size + size
+        self._note(opcode, records[at + RECORD.size : end])
+        return int(end)
