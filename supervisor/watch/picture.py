@@ -148,6 +148,7 @@ def _status(picture: Picture, heard: Heard, status: Status) -> Picture:
     before = picture.status
     if before is not None and status.t <= before.t and not _now_live(picture, heard, status):
         return picture
+    status = filled(status, before)
     offsets = picture.offsets_s
     if heard.retained:
         at_s = _kept_since(status, heard.at_s)

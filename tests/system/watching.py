@@ -17,7 +17,8 @@ from typing import Any
 import pytest
 from paho.mqtt import client as paho
 
-from supervisor.messages import Ack, Message, Presence, topic
+from supervisor.edge.squeeze import expand
+from supervisor.messages import Ack, Message, Presence, Status, topic
 
 REPOSITORY = Path(__file__).resolve().parents[2]
 WIDTHS = {"phone": (390, 844), "laptop": (1366, 768), "wide": (1920, 1080)}
@@ -29,16 +30,22 @@ class Voice:
 
     port: int
     acks: list[Ack] = field(default_factory=list)
+    statuses: dict[float, Status] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
         self._client = paho.Client(paho.CallbackAPIVersion.VERSION2)
         self._client.on_message = self._heard
         self._client.connect("127.0.0.1", self.port)
         self._client.subscribe("homeleg/v1/+/ack", qos=1)
+        self._client.subscribe("homeleg/v1/+/status", qos=1)
         self._client.loop_start()
 
     def _heard(self, _client: Any, _data: Any, message: Any) -> None:
-        self.acks.append(Ack.model_validate_json(message.payload))
+        if message.topic.endswith("/ack"):
+            self.acks.append(Ack.model_validate_json(message.payload))
+        else:
+            status = Status.model_validate_json(expand(message.payload))
+            self.statuses[status.t] = status
 
     def say(self, message: Message, *, retain: bool | None = None) -> None:
         """Publish one message under its own topic, retained as the daemon would."""

@@ -135,6 +135,7 @@ function drawOne(view) {
   const nowT = (view.t_s ?? 0) + age;
   const dateOf = (t) => nowMs + (t - nowT) * 1000;
   document.body.classList.toggle("stale", stale);
+  byId("one").dataset.t = view.t_s; // which status is shown, for whoever checks the page
   text(byId("name"), view.aircraft);
   text(byId("title"), [view.title, view.phase.replaceAll("-", " ")].filter(Boolean).join(", "));
   drawFresh(view);
