@@ -39,6 +39,7 @@ from supervisor.core.prior import Lessons, Prior
 NAN = math.nan
 FRESH_S = 3.0  # a value older than this is not used in a formula together with newer ones
 SILENT_S = 5.0
+CLIMB_S = 6.0  # a gust lifts for seconds, a climb lasts
 STEP_S = 0.95  # wind, power and phase look once a second
 REFUSED_S = 30.0  # how long an impossible value is worth a doubt
 DROP_RADIUS_M = 200.0
@@ -79,6 +80,7 @@ class Estimator:
         self._pitot = pitot.Pitot()
         self._stepped_s = self._reported_s = -math.inf
         self._take_off_s = NAN
+        self._climb_mps = 0.0
         self._power_w = NAN
         self._powered_s = -math.inf
         self._wind: wind.WindState | None = None
@@ -148,6 +150,8 @@ class Estimator:
     def _step(self, fix: ev.Position, dt_s: float) -> None:
         """Once a second: phase, habits, wind, payload."""
         self._progress = flown.progressed(self._progress, fix.t_s, *self._place)
+        gain = 1.0 - math.exp(-dt_s / CLIMB_S)
+        self._climb_mps += gain * (-fix.vd_mps - self._climb_mps)
         before = self._phase.phase
         self._phase = phases.advance(self._phase, fix.t_s, self._signs(fix))
         now = self._phase.phase
@@ -178,7 +182,7 @@ class Estimator:
         return phases.Signs(
             armed=heartbeat.armed if heartbeat else True,
             height_m=fix.height_m,
-            climb_mps=-fix.vd_mps,
+            climb_mps=self._climb_mps,
             groundspeed_mps=math.hypot(fix.vn_mps, fix.ve_mps),
             airspeed_ratio=air.cas_mps / self._flight.aircraft.stall_mps if air else NAN,
             power_ratio=self._power_ratio(fix.t_s),
