@@ -52,7 +52,7 @@ def _heights(file: FlightFile, flight: Flight) -> Iterator[Finding]:
             f"Up to {highest:.0f} m above home (metres, not feet?) and no limit is stated "
             "(rules.max_height_m).",
         )
-    for name, height in _flown_heights(flight):
+    for name, height in _by_height(flight):
         if rules.max_height_m is not None and height > rules.max_height_m + 0.1:
             yield Finding(
                 Weight.FAULT,
@@ -68,19 +68,34 @@ def _heights(file: FlightFile, flight: Flight) -> Iterator[Finding]:
                 f"{rules.min_height_m:.0f} m.",
             )
         low, high = rules.coverage_min_height_m, rules.coverage_max_height_m
-        if (low is not None and height < low) or (high is not None and height > high):
+        limit = None
+        if low is not None and height < low:
+            limit = f"below the {low:.0f} m"
+        elif high is not None and height > high:
+            limit = f"above the {high:.0f} m"
+        if limit:
             yield Finding(
                 Weight.CAUTION,
                 "coverage",
-                f"{name} at {height:.0f} m is outside the heights you gave for cellular coverage "
-                f"({low or 0:.0f}..{high or math.inf:.0f} m).",
+                f"{name} at {height:.0f} m: {limit} you gave for cellular coverage.",
             )
+
+
+def _by_height(flight: Flight) -> Iterator[tuple[str, float]]:
+    """(names of all that is flown there, height): one sentence a height, not a point."""
+    names: dict[float, list[str]] = {}
+    for name, height in _flown_heights(flight):
+        names.setdefault(height, []).append(name)
+    for height, group in names.items():
+        more = len(group) - 4
+        shown = group if more <= 0 else [*group[:4], f"{more} more"]
+        yield ", ".join(shown), height
 
 
 def _flown_heights(flight: Flight) -> Iterator[tuple[str, float]]:
     for point in flight.route:
         yield point.name, point.height_m
-    yield "the return", flight.return_plan.height_m
+    yield "The return", flight.return_plan.height_m
 
 
 def _ground(file: FlightFile, flight: Flight) -> Iterator[Finding]:
@@ -166,7 +181,7 @@ def _stall(flight: Flight) -> Iterator[Finding]:
     """At the heaviest mass; the stall in a turn rises with the root of the load factor."""
     craft = flight.aircraft
     turning = craft.stall_mps / math.sqrt(math.cos(craft.bank_rad))
-    speeds = {"the return": flight.return_plan.airspeed_mps}
+    speeds = {"The return": flight.return_plan.airspeed_mps}
     speeds |= {point.name: point.airspeed_mps for point in flight.route}
     for name, speed in speeds.items():
         if speed < STALL_CAUTION * craft.stall_mps or speed < 1.05 * turning:
