@@ -26,6 +26,7 @@ from sim.weather import Air
 T = TypeVar("T")
 FAST_TICKS = 1  # tenths of a second
 WING_TICKS = 5
+MERIDIAN_M, NORMAL_M = 6.3675e6, 6.388e6  # radii of the weather's flat map (mid-latitudes)
 SLOW_EVERY_S = 1.0  # density and faults are looked at this often
 
 
@@ -67,7 +68,7 @@ class Flight:
         self.lost = False
         self.power_w = 0.0
         self._slow_at_s = 0.0
-        self._thrust_cache: dict[int, float] = {}
+        self._most_n: dict[int, float] = {}  # pusher's greatest thrust, as it was looked up
         self._state: AircraftState | None = None
         self._blocked_n = math.nan
         self._lost_wind: tuple[float, float] | None = None
@@ -164,29 +165,30 @@ class Flight:
         body, pilot, t_s = self.body, self.pilot, self.ticks / 10.0
         if t_s >= self._slow_at_s:
             self._slow_checks()
-        ticks = WING_TICKS if pilot.order.mode != "lift" else FAST_TICKS
+        pilot.step(body, t_s)
+        order = pilot.order
+        ticks = FAST_TICKS if order.mode == "lift" else WING_TICKS
         dt = ticks / 10.0
-        pilot.step(body, t_s, dt)
-        mode = pilot.order.mode
-        ticks = WING_TICKS if mode != "lift" else FAST_TICKS
-        dt = ticks / 10.0
-        north = (body.lat - self.home_lat) * 6.3675e6
-        east = (body.lon - self.home_lon) * 6.388e6 * math.cos(self.home_lat)
-        above = body.height_m - body.ground_m
-        wind = self.air.step(t_s, dt, north, east, above, body.height_m, body.tas)
-        if mode == "wing":
-            pilot.order.fixed_thrust_n = self._blocked_n
-            fly_wing(
-                body, self.craft, pilot.order, self.effects, self.work, wind, dt, self._thrust_cache
-            )
-        elif mode == "lift":
-            fly_lift(body, self.craft, pilot.order, self.effects, wind, dt, self._thrust_cache)
+        wind = self._wind(t_s, dt)
+        if order.mode == "wing":
+            order.fixed_thrust_n = self._blocked_n
+            fly_wing(body, self.craft, order, self.effects, self.work, wind, dt, self._most_n)
+        elif order.mode == "lift":
+            fly_lift(body, self.craft, order, self.effects, wind, dt, self._most_n)
         else:
             body.rotor_w = body.pusher_w = body.thrust_n = body.throttle = 0.0
         body.wind_n, body.wind_e, body.wind_d = wind
         self._feed(dt)
         self.ticks += ticks
         self._state = None
+
+    def _wind(self, t_s: float, dt: float) -> tuple[float, float, float]:
+        """Wind at the aircraft, after the weather has moved on by ``dt``."""
+        body = self.body
+        north = (body.lat - self.home_lat) * MERIDIAN_M
+        east = (body.lon - self.home_lon) * NORMAL_M * math.cos(self.home_lat)
+        above = body.height_m - body.ground_m
+        return self.air.step(t_s, dt, north, east, above, body.height_m, body.tas)
 
     def _feed(self, dt: float) -> None:
         """Take the step's energy out of the pack; a pack that opens in the air ends the flight."""

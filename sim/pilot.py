@@ -76,7 +76,7 @@ class Pilot:
         "plan",
         "returning",
         "seq",
-        "settled_s",
+        "settled_at_s",
         "stage",
         "stuck",
     )
@@ -96,7 +96,7 @@ class Pilot:
         self.returning = self.done = self.stuck = False
         self.aborts_left = aborts
         self.dropped_kg = 0.0
-        self.settled_s = 0.0
+        self.settled_at_s = 0.0
         self.passed: list[tuple[float, float]] = []
         self.nav_n = self.nav_e = 0.0
 
@@ -117,8 +117,13 @@ class Pilot:
     # -- commands -----------------------------------------------------------------------------
 
     def return_home(self) -> None:
-        """Give up the mission and fly the return plan to home."""
-        if not self.returning and not self.done:
+        """Give up the mission and fly the return plan to home; before take-off: stay."""
+        if self.returning or self.done:
+            return
+        if self.stage == "ground" and self.index == 0:
+            self.returning = self.done = True
+            self.phase = Phase.LANDED
+        else:
             self._fly_instead(way_home(self.plan, self.passed))
 
     def divert(self, alternate: int) -> None:
@@ -167,7 +172,7 @@ class Pilot:
 
     # -- stages -------------------------------------------------------------------------------
 
-    def step(self, body: Body, t_s: float, dt: float) -> None:
+    def step(self, body: Body, t_s: float) -> None:
         """Write the order for the next step."""
         if self.stage == "route":
             self._route(body, t_s)
@@ -180,9 +185,9 @@ class Pilot:
         elif self.stage == "transition":
             self._transition(body)
         elif self.stage == "back":
-            self._back(body)
+            self._back(body, t_s)
         elif self.stage == "landing":
-            self._landing(body, t_s, dt)
+            self._landing(body, t_s)
         else:
             self._ground(t_s)
 
@@ -282,7 +287,7 @@ class Pilot:
         if ahead < speed * speed / (2.0 * BRAKING_MPS2) + 15.0 and to.distance_m < 3000.0:
             self.stage = "back"
 
-    def _back(self, body: Body) -> None:
+    def _back(self, body: Body, t_s: float) -> None:
         """Brake toward the pad: speed along the remaining distance d is sqrt(2 a d)."""
         self.phase = Phase.BACK_TRANSITION
         to = self._to_item(body)
@@ -293,23 +298,22 @@ class Pilot:
         climb = min(max(0.3 * (floor_m - body.height_m), -1.0), 1.0)
         self._hover(scale * to.north_m, scale * to.east_m, climb)
         if d < 4.0 and math.hypot(body.vn, body.ve) < 2.0:
-            self.stage, self.settled_s = "landing", 0.0
+            self.stage, self.settled_at_s = "landing", t_s + SETTLE_S
             body.ground_m = self.item.ground_m
 
-    def _landing(self, body: Body, t_s: float, dt: float) -> None:
+    def _landing(self, body: Body, t_s: float) -> None:
         self.phase = Phase.HOVER_LANDING
-        self.settled_s += dt
         to, above = self._to_item(body), body.height_m - body.ground_m
-        self._hover(0.4 * to.north_m, 0.4 * to.east_m, -self._sink(above))
+        self._hover(0.4 * to.north_m, 0.4 * to.east_m, -self._sink(above, t_s))
         if self.aborts_left > 0 and above < ABORT_HEIGHT_M:
             self.aborts_left -= 1
             self._go_around(body)
         elif above <= 0.02:
             self._touch_down(body, t_s)
 
-    def _sink(self, above_m: float) -> float:
+    def _sink(self, above_m: float, t_s: float) -> float:
         """Descent that takes the planned landing time, slow over the last metres."""
-        if self.settled_s < SETTLE_S:
+        if t_s < self.settled_at_s:
             return 0.0
         if above_m < LAST_METRES_M:
             return LAST_DESCENT_MPS
