@@ -68,7 +68,7 @@ class Flight:
         self.lost = False
         self.power_w = 0.0
         self._slow_at_s = 0.0
-        self._most_n: dict[int, float] = {}  # pusher's greatest thrust, as it was looked up
+        self._most_n: dict[tuple[int, int], float] = {}  # the pusher's greatest thrust
         self._state: AircraftState | None = None
         self._blocked_n = math.nan
         self._lost_wind: tuple[float, float] | None = None

@@ -100,11 +100,16 @@ def _toward(value: float, target: float, step: float) -> float:
     return min(max(target, value - step), value + step)
 
 
-def _thrust_limit_n(craft: Aircraft, body: Body, cache: dict[int, float]) -> float:
-    key = int(body.tas) * 1000 + int(body.density * 50.0)
+def _thrust_limit_n(craft: Aircraft, body: Body, cache: dict[tuple[int, int], float]) -> float:
+    """Greatest thrust of the pusher, for the middle of a class of airspeed and density.
+
+    Never for the very state that asked first: what is cached must not depend on who asked.
+    """
+    key = int(body.tas), int(body.density * 50.0)
     found = cache.get(key)
     if found is None:
-        found = cache[key] = craft.pusher.max_thrust_n(max(body.tas, 0.5), body.density)
+        tas, density = key[0] + 0.5, (key[1] + 0.5) / 50.0
+        found = cache[key] = craft.pusher.max_thrust_n(tas, density)
     return found
 
 
@@ -124,7 +129,7 @@ def fly_wing(
     work: Work,
     wind: tuple[float, float, float],
     dt: float,
-    cache: dict[int, float],
+    cache: dict[tuple[int, int], float],
 ) -> None:
     """One step on the wing."""
     tas, mass_kg = body.tas, body.mass_kg
@@ -208,7 +213,7 @@ def fly_lift(
     effects: Effects,
     wind: tuple[float, float, float],
     dt: float,
-    cache: dict[int, float],
+    cache: dict[tuple[int, int], float],
 ) -> None:
     """One step carried by the rotors: hover, transition either way, vertical landing.
 

@@ -107,6 +107,17 @@ def test_a_fork_goes_its_own_way_and_leaves_the_original_alone() -> None:
     assert fresh.craft == flight.craft
 
 
+def test_branches_flown_on_the_side_change_nothing() -> None:
+    alone, watched = Flight(load("front"), 3), Flight(load("front"), 3)
+    for stop_s in (200.0, 700.0, 1300.0, 1900.0):
+        alone.advance(stop_s)
+        watched.advance(stop_s)
+        branch = watched.fork()
+        branch.command_return()
+        branch.advance(stop_s + 3000.0)
+    assert watched.state == alone.state
+
+
 def test_commanded_return_lands_at_home_from_every_stage() -> None:
     for turn_s in (3.0, 15.0, 26.0, 40.0, 400.0, 1000.0):
         flight = Flight(load("estuary"), 1)
