@@ -3,7 +3,7 @@
 A pack is run down with the power profile of a small electric aircraft (a take-off, then steady
 flight with fluctuating power, about twenty minutes in all). Its monitor's readings go into the
 supervisor's pack filter, which raises the alarm when it expects two and a half minutes until the
-lowest cell falls to 30 % charge. The requirement: not later than two, not earlier than three minutes
+lowest cell falls to 30 % charge. The requirement: not later than two, not earlier than three min
 before, in 90 % of at least 20 runs (J. Hogge, B. Bole et al., Verification of a Remaining Flying
 Time Prediction System for Small Electric Aircraft, PHM 2015; the wording from memory).
 """

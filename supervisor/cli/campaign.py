@@ -88,7 +88,7 @@ def _known(scenarios: tuple[str, ...]) -> list[str]:
     there = names()
     for name in scenarios:
         if name not in there:
-            raise InputError(f"--scenario {name}: no such scenario; there are: {', '.join(there)}")
+            raise InputError(f"--scenario {name}", "no such scenario", allowed=", ".join(there))
     return list(scenarios) or there
 
 

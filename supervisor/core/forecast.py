@@ -45,7 +45,7 @@ from supervisor.core.legs import (
     seen_or_planned,
     ways_to,
 )
-from supervisor.core.members import Members, air_at, draw
+from supervisor.core.members import USUAL, Members, Unforeseen, air_at, draw
 from supervisor.core.plan import Aircraft, Flight, Site
 from supervisor.core.power import wing_w
 from supervisor.core.tail import low_quantile, spread
@@ -111,8 +111,9 @@ class Forecaster:
         points: int = 40,
         dtype: Any = np.float32,
         explain: bool = True,
+        unforeseen: Unforeseen = USUAL,
     ) -> None:
-        self.flight, self.seed = flight, seed
+        self.flight, self.seed, self.unforeseen = flight, seed, unforeseen
         self.explainer = Explainer(flight) if explain else None
         self.budget = budget_line(flight) if explain else None
         self.members, self.points = members, points
@@ -213,7 +214,7 @@ class Forecaster:
         flight, dtype = self.flight, self.dtype
         habits = seen_or_planned(flight, belief)
         course = self._course(belief, habits, stretches)
-        members = draw(flight, belief, rng, self.members, dtype)
+        members = draw(flight, belief, rng, self.members, dtype, self.unforeseen)
         query = Query()
         leave_s = np.concatenate([[0.0], np.cumsum(course.seconds)])
         plan_wind = self._ask_plan(query, course, leave_s)

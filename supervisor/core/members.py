@@ -24,10 +24,20 @@ from supervisor.core.power import hover_w, wing_w
 
 Floats = NDArray[np.floating[Any]]
 
-# Spread (1 sigma, relative) of how long a landing takes, and of the airspeed really held: ours, for
-# autopilots on a day without trouble; the campaign's calibration table judges them.
-LANDING_TIME_SD = 0.08
-AIRSPEED_SD = 0.01
+
+@dataclass(frozen=True, slots=True)
+class Unforeseen:
+    """Spread (1 sigma, relative) of what only the rest of the flight can tell.
+
+    How long a landing takes, and the airspeed really held: ours, for autopilots on a day without
+    trouble; the campaign's calibration judges them.
+    """
+
+    landing_time_sd: float = 0.08
+    airspeed_sd: float = 0.01
+
+
+USUAL = Unforeseen()
 GUST_TIME_S = 60.0  # how long a lull or a draught lasts: averages over longer legs shrink by it
 
 
@@ -60,7 +70,12 @@ class Members:
 
 
 def draw(
-    flight: Flight, belief: Belief, rng: np.random.Generator, count: int, dtype: Any
+    flight: Flight,
+    belief: Belief,
+    rng: np.random.Generator,
+    count: int,
+    dtype: Any,
+    unforeseen: Unforeseen = USUAL,
 ) -> Members:
     """``count`` members of ``belief``."""
     power, pack = belief.power.draw(rng, count), belief.pack.draw(rng, count)
@@ -91,8 +106,8 @@ def draw(
         descent=column(gain * power.descent),
         avionics_w=column(gain * power.avionics_w),
         mass_kg=column(power.mass_kg),
-        landing=column(np.exp(LANDING_TIME_SD * rng.standard_normal(count))),
-        airspeed=column(1.0 + AIRSPEED_SD * rng.standard_normal(count)),
+        landing=column(np.exp(unforeseen.landing_time_sd * rng.standard_normal(count))),
+        airspeed=column(1.0 + unforeseen.airspeed_sd * rng.standard_normal(count)),
         true_cas=np.ones((count, 1), dtype),
         gust_w=column(np.full(count, belief.power.gust_w_sd)),
         gust_home=column(rng.standard_normal(count)),
