@@ -7,9 +7,10 @@ import math
 import pytest
 import still
 
-from sim import rotors
+from sim import rotors, truth
 from sim.aircraft import fit
 from sim.drive import Drive
+from sim.flight import Flight
 from sim.motion import Effects, Order, Work, fly_wing
 from sim.polar import Polar
 from sim.rotors import Rotors
@@ -210,3 +211,38 @@ def test_electric_range_in_still_air() -> None:
     assert 0.45 < eta < 0.75
     breguet_m = energy_j * eta * lift_over_drag / (12.2 * G0)
     assert breguet_m == pytest.approx(50e3, rel=0.003)
+
+
+def test_latest_turn_back_is_the_point_of_no_return() -> None:
+    """Textbook: D = E/(P_out/GS_out + P_home/GS_home), E the energy between a mark, both ways.
+
+    The formula of the radius of action with specific fuel flows (for instance airsafaris.com.au,
+    pnrcp.htm, section 1: SFF = flow/GS). Power here is what leaves the cells, measured at the mark.
+    """
+    mark_m, reserve_wh = 10e3, 150.0
+    flight = still.routed([(90e3, 0.0)], still.steady(180.0, 6.0))
+    t_star = truth.latest_turn_back_s(flight, reserve_wh, 2.5, step_s=900.0, fine_s=2.0)
+    assert t_star is not None
+    out_wh, out_w, out_mps = _at_mark(flight, mark_m, outward=True)
+    flight.advance(t_star)
+    turn_m = flight.distance_home_m
+    flight.command_return()
+    home_wh, home_w, home_mps = _at_mark(flight, mark_m, outward=False)
+    energy_j = (out_wh - home_wh) * 3600.0
+    textbook_m = energy_j / (out_w / out_mps + home_w / home_mps)
+    assert turn_m - mark_m == pytest.approx(textbook_m, rel=0.01)
+    assert out_mps - home_mps == pytest.approx(12.0, abs=0.1)
+    flight.advance(t_star + 4 * 3600.0)
+    assert flight.pack.energy_left_wh == pytest.approx(reserve_wh, abs=1.0)
+
+
+def _at_mark(flight: Flight, mark_m: float, outward: bool) -> tuple[float, float, float]:
+    """(energy left [Wh], power out of the cells [W], ground speed [m/s]) at ``mark_m`` from home."""
+    while (flight.distance_home_m < mark_m) == outward:
+        flight.step()
+    energy_wh, distance_m = flight.pack.energy_left_wh, flight.distance_home_m
+    branch = flight.fork()
+    branch.advance(flight.t_s + 60.0)
+    seconds = branch.t_s - flight.t_s
+    power_w = (energy_wh - branch.pack.energy_left_wh) * 3600.0 / seconds
+    return energy_wh, power_w, abs(branch.distance_home_m - distance_m) / seconds
