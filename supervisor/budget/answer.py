@@ -8,6 +8,7 @@ from enum import Enum
 from supervisor.core.belief import Array
 from supervisor.core.events import FourNumbers, Spread
 from supervisor.core.plan import Flight
+from supervisor.core.prior import Prior
 
 
 class Verdict(Enum):
@@ -160,6 +161,7 @@ class Budget:
     """Everything."""
 
     flight: Flight
+    prior: Prior
     verdict: Verdict
     reasons: tuple[str, ...]
     conditions: tuple[str, ...]

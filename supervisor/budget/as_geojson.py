@@ -18,7 +18,7 @@ Position = list[float]
 
 def to_geojson(budget: Budget, area: Footprint | None = None) -> str:
     """One FeatureCollection; longitude first, seven digits (a centimetre)."""
-    area = area or footprint(budget.flight)
+    area = area or footprint(budget.flight, budget.prior)
     flight = budget.flight
     chart = LocalMap(flight.home.lat_rad, flight.home.lon_rad)
     features = [

@@ -32,6 +32,10 @@ def as_dict(b: Budget) -> dict[str, Any]:
             {"weight": f.weight.value, "what": f.what, "sentence": f.sentence} for f in b.findings
         ],
         "guessed": list(b.flight.guessed),
+        "learned": {
+            "aircraft": b.prior.power is not None,
+            "pack": b.prior.pack is not None,
+        },
         "policy": asdict(policy),
         "pack": {
             "nameplate_wh": b.flight.pack.nameplate_wh,

@@ -13,15 +13,16 @@ from supervisor.core.estimate import Estimator
 from supervisor.core.events import FlightState, FourNumbers, Heartbeat, Landed, Lift, Position
 from supervisor.core.forecast import Forecaster, Run
 from supervisor.core.plan import Flight
+from supervisor.core.prior import Prior
 from supervisor.core.tail import spread
 
 SEED = 0  # the same draws for every variant, so that differences are the variants' own
 
 
-def belief_at_home(flight: Flight) -> Belief:
+def belief_at_home(flight: Flight, prior: Prior | None = None) -> Belief:
     """What the daemon believes on the ground at home, before anything has been measured."""
     home = flight.home
-    estimator = Estimator(flight)
+    estimator = Estimator(flight, prior)
     estimator.observe(Heartbeat(0.0, armed=False, system_status=3))
     estimator.observe(FlightState(0.0, Lift.ROTORS, Landed.ON_GROUND))
     still = (0.0, 0.0, 0.0)
@@ -53,10 +54,12 @@ class Odds:
         return float(np.interp(after_s, self.ahead_s, self.covered_at))
 
 
-def odds(flight: Flight, members: int = 400, points: int = 32) -> Odds:
-    """Chances of ``flight``."""
+def odds(
+    flight: Flight, prior: Prior | None = None, *, members: int = 400, points: int = 32
+) -> Odds:
+    """Chances of ``flight``, with what earlier flights taught."""
     maker = Forecaster(flight, seed=SEED, members=members, points=points, explain=False)
-    run = maker.run(belief_at_home(flight), np.random.default_rng([SEED, 0]))
+    run = maker.run(belief_at_home(flight, prior), np.random.default_rng([SEED, 0]))
     forecast = run.summary()
     return Odds(forecast.numbers, _chances(run), forecast.ahead_s, forecast.covered_at)
 

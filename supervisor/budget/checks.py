@@ -95,7 +95,7 @@ def _by_height(flight: Flight) -> Iterator[tuple[str, float]]:
 def _flown_heights(flight: Flight) -> Iterator[tuple[str, float]]:
     for point in flight.route:
         yield point.name, point.height_m
-    yield "The return", flight.return_plan.height_m
+    yield "return leg", flight.return_plan.height_m
 
 
 def _ground(file: FlightFile, flight: Flight) -> Iterator[Finding]:
@@ -181,7 +181,7 @@ def _stall(flight: Flight) -> Iterator[Finding]:
     """At the heaviest mass; the stall in a turn rises with the root of the load factor."""
     craft = flight.aircraft
     turning = craft.stall_mps / math.sqrt(math.cos(craft.bank_rad))
-    speeds = {"The return": flight.return_plan.airspeed_mps}
+    speeds = {"return leg": flight.return_plan.airspeed_mps}
     speeds |= {point.name: point.airspeed_mps for point in flight.route}
     for name, speed in speeds.items():
         if speed < STALL_CAUTION * craft.stall_mps or speed < 1.05 * turning:

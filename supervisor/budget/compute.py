@@ -6,6 +6,7 @@ import math
 
 from supervisor.budget import variants
 from supervisor.budget.answer import Budget, Finding, Weight
+from supervisor.budget.as_learned import as_learned
 from supervisor.budget.chance import odds
 from supervisor.budget.checks import check_plan
 from supervisor.budget.judge import judge
@@ -21,13 +22,15 @@ from supervisor.budget.ledger import ledger_of, rows_of, track_of, turns_of
 from supervisor.budget.measures import best_measures, judged
 from supervisor.budget.performance import performance
 from supervisor.core.plan import Flight
+from supervisor.core.prior import Prior
 from supervisor.flightmodels import FlightFile
 
 
-def make_budget(file: FlightFile, flight: Flight) -> Budget:
-    """Everything that ``homeleg budget`` says about ``flight``."""
-    plan = lay_out(flight)
-    chance = odds(flight)
+def make_budget(file: FlightFile, flight: Flight, prior: Prior | None = None) -> Budget:
+    """Everything that ``homeleg budget`` says about ``flight``, with what earlier ones taught."""
+    prior = prior or Prior()
+    plan = lay_out(as_learned(flight, prior))
+    chance = odds(flight, prior)
     findings = [*_empty(plan), *check_plan(file, plan.paper, plan.whole)]
     base_wh = float(plan.home.landing_wh[-1])
     turns = tuple(turns_of(plan, chance))
@@ -35,6 +38,7 @@ def make_budget(file: FlightFile, flight: Flight) -> Budget:
     verdict, reasons, conditions = judge(flight, chance, turns, findings)
     return Budget(
         flight=flight,
+        prior=prior,
         verdict=verdict,
         reasons=reasons,
         conditions=conditions,
@@ -51,10 +55,10 @@ def make_budget(file: FlightFile, flight: Flight) -> Budget:
         hover_v=float(plan.home.hover_v[-1]),
         duration_s=float(plan.whole.t_s[-1]),
         distance_m=float(plan.whole.along_m[-1]),
-        sensitivity=tuple(judged(c, base_wh) for c in variants.worse_days(flight)),
-        measures=tuple(best_measures(flight, chance, plan, base_wh)),
+        sensitivity=tuple(judged(c, base_wh, prior) for c in variants.worse_days(flight)),
+        measures=tuple(best_measures(flight, prior, chance, plan, base_wh)),
         findings=tuple(findings),
-        performance=performance(flight),
+        performance=performance(as_learned(flight, prior)),
         track=track_of(plan),
     )
 

@@ -11,10 +11,12 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from supervisor.budget.as_learned import as_learned
 from supervisor.budget.chance import odds
 from supervisor.budget.layout import lay_out, turn_back_on_paper
 from supervisor.core.geodesy import LocalMap
 from supervisor.core.plan import Flight, ReturnStyle, Waypoint
+from supervisor.core.prior import Prior
 from supervisor.flightsense import still_air_reach_m
 
 BEARINGS = 24
@@ -35,14 +37,14 @@ class Footprint:
         return [*line, line[0]]
 
 
-def footprint(flight: Flight, bearings: int = BEARINGS) -> Footprint:
+def footprint(flight: Flight, prior: Prior, bearings: int = BEARINGS) -> Footprint:
     """The area from which home is still covered."""
     chart = LocalMap(flight.home.lat_rad, flight.home.lon_rad)
     reach = 0.7 * still_air_reach_m(flight)  # out and home together can never be longer than all
     paper, safe = [], []
     for i in range(bearings):
         ray = _ray(flight, chart, math.tau * i / bearings, reach)
-        on_paper_m, safe_m = _distances(ray)
+        on_paper_m, safe_m = _distances(ray, prior)
         paper.append(on_paper_m)
         safe.append(safe_m)
     return Footprint(tuple(paper), tuple(safe))
@@ -56,11 +58,11 @@ def _ray(flight: Flight, chart: LocalMap, bearing: float, reach: float) -> Fligh
     return replace(flight, route=(far,), return_plan=plan, alternates=())
 
 
-def _distances(ray: Flight) -> tuple[float, float]:
+def _distances(ray: Flight, prior: Prior) -> tuple[float, float]:
     """(on paper, at the policy's confidence) [m] from home."""
-    plan = lay_out(ray)
+    plan = lay_out(as_learned(ray, prior))
     place = turn_back_on_paper(plan)
-    safe_s = odds(ray, MEMBERS, POINTS).turn_back_safe_s
+    safe_s = odds(ray, prior, members=MEMBERS, points=POINTS).turn_back_safe_s
     whole_m = float(plan.out.along_m[-1])
     safe_m = whole_m
     if math.isfinite(safe_s):

@@ -39,7 +39,7 @@ def to_html(budget: Budget) -> str:
         setup=_setup(budget),
         ledger=_ledger(budget),
         math=math,
-        map=Markup(draw_map(budget, footprint(budget.flight))),
+        map=Markup(draw_map(budget, footprint(budget.flight, budget.prior))),
         ledger_chart=Markup(draw_ledger(budget)),
         flight_chart=Markup(draw_flight(budget)),
     )

@@ -6,9 +6,11 @@ from dataclasses import replace
 
 from supervisor.budget import variants
 from supervisor.budget.answer import Variant
+from supervisor.budget.as_learned import as_learned
 from supervisor.budget.chance import Odds, odds
 from supervisor.budget.layout import OnPaper
 from supervisor.core.plan import Flight
+from supervisor.core.prior import Prior
 from supervisor.core.returns import returns_from
 from supervisor.core.sortie import fine, fly, on_paper, outbound
 
@@ -18,18 +20,18 @@ PART_S = 180.0
 LEAST_GAIN_SHARE = 0.002  # of the pack, below which a measure is not worth a line
 
 
-def _landing(flight: Flight) -> tuple[float, float]:
+def _landing(flight: Flight, prior: Prior) -> tuple[float, float]:
     """(energy at touch-down, hover voltage) of the whole plan on paper."""
-    paper = on_paper(replace(flight, alternates=()))
+    paper = on_paper(replace(as_learned(flight, prior), alternates=()))
     out = fly(paper, fine(outbound(paper), PART_S))
     home, *_ = returns_from(paper, out)
     return float(home.landing_wh[-1]), float(home.hover_v[-1])
 
 
-def judged(change: variants.Change, base_wh: float) -> Variant:
+def judged(change: variants.Change, base_wh: float, prior: Prior) -> Variant:
     """``change`` flown on paper and foreseen; ``base_wh`` is what the plan itself lands with."""
-    landing_wh, hover_v = _landing(change.flight)
-    chance = odds(change.flight, MEMBERS, POINTS)
+    landing_wh, hover_v = _landing(change.flight, prior)
+    chance = odds(change.flight, prior, members=MEMBERS, points=POINTS)
     return Variant(
         change.name,
         landing_wh,
@@ -40,16 +42,18 @@ def judged(change: variants.Change, base_wh: float) -> Variant:
     )
 
 
-def best_measures(flight: Flight, chance: Odds, plan: OnPaper, base_wh: float) -> list[Variant]:
+def best_measures(
+    flight: Flight, prior: Prior, chance: Odds, plan: OnPaper, base_wh: float
+) -> list[Variant]:
     """The measures that gain most energy at landing; turning earlier first where it must be."""
     least = LEAST_GAIN_SHARE * flight.pack.nameplate_wh
-    ranked = [(_landing(c.flight)[0] - base_wh, c) for c in variants.helps(flight)]
+    ranked = [(_landing(c.flight, prior)[0] - base_wh, c) for c in variants.helps(flight)]
     ranked = sorted((r for r in ranked if r[0] > least), key=lambda r: -r[0])
     best = _different([c for _, c in ranked])[: MEASURES if _safe(flight, chance) else MEASURES - 1]
     if not _safe(flight, chance):
         turn = _last_safe_turn(flight, chance, plan)
         best = ([turn] if turn else []) + best
-    return [judged(c, base_wh) for c in best]
+    return [judged(c, base_wh, prior) for c in best]
 
 
 def _safe(flight: Flight, chance: Odds) -> bool:

@@ -50,9 +50,14 @@ def _head(b: Budget) -> str:
         f"pack {pack.pack_id}: {pack.series}S{pack.parallel}P {pack.cell.name}, "
         f"{pack.capacity_ah:g} Ah, {pack.nameplate_wh:.0f} Wh, {100 * pack.initial_charge:.0f} %, "
         f"{pack.temperature_c:g} °C",
-        f"air {b.flight.weather.temperature_c:g} °C, {blows}",
+        f"air {b.flight.weather.temperature_c:g} °C, {blows}{_learned(b)}",
     ]
     return "\n".join(lines)
+
+
+def _learned(b: Budget) -> str:
+    known = [name for name, part in (("aircraft", b.prior.power), ("pack", b.prior.pack)) if part]
+    return f"; {' and '.join(known)} as learned in earlier flights" if known else ""
 
 
 def points(b: Budget) -> str:

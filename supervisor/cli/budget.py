@@ -16,13 +16,18 @@ from supervisor.errors import InputError
 @click.option("--html", type=click.Path(path_type=Path), help="Write a report to print (A4).")
 @click.option("--geojson", type=click.Path(path_type=Path), help="Write route and footprint.")
 @click.option("--from", "source", metavar="LINK", help="Take the route from the aircraft.")
+@click.option(
+    "--learned",
+    type=click.Path(path_type=Path, file_okay=False, exists=True),
+    help="Start from what earlier flights taught (the daemon's storage folder).",
+)
 @click.option("--new", is_flag=True, help="Write a commented starting file to FLIGHT.")
 @click.option(
     "--set",
     "answers",
     multiple=True,
     metavar="KEY=VALUE",
-    help="With --new: answer a question without being asked (see --new --set help=).",
+    help="With --new: answer a question without being asked (an unknown KEY lists them).",
 )
 def command(
     flight: Path | None,
@@ -30,6 +35,7 @@ def command(
     html: Path | None,
     geojson: Path | None,
     source: str | None,
+    learned: Path | None,
     new: bool,
     answers: tuple[str, ...],
 ) -> int:
@@ -44,7 +50,7 @@ def command(
         return 0
     if flight is None:
         raise click.UsageError("give a flight file, or --new")
-    budget = _budget(flight, source)
+    budget = _budget(flight, source, learned)
     if as_json:
         from supervisor.budget.as_json import to_json
 
@@ -66,7 +72,7 @@ def command(
     return 1 if budget.verdict is Verdict.NO_GO else 0
 
 
-def _budget(path: Path, source: str | None) -> Any:
+def _budget(path: Path, source: str | None, learned: Path | None) -> Any:
     from supervisor.budget.compute import make_budget
     from supervisor.flightfile import load_file, to_flight
 
@@ -76,7 +82,12 @@ def _budget(path: Path, source: str | None) -> Any:
 
         route = download_route(source, path)
     file = load_file(path, route)
-    return make_budget(file, to_flight(file, path.parent, str(path)))
+    flight = to_flight(file, path.parent, str(path))
+    if learned is None:
+        return make_budget(file, flight)
+    from supervisor.learned import prior_for
+
+    return make_budget(file, flight, prior_for(learned, flight))
 
 
 def _write(path: Path, text: str) -> None:

@@ -12,9 +12,12 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from supervisor.budget import variants
+from supervisor.budget.as_learned import as_learned
+from supervisor.budget.chance import odds
 from supervisor.budget.layout import lay_out, margin_on_paper
 from supervisor.core.budget_line import budget_line
 from supervisor.core.plan import Flight, ReturnStyle, Weather, WindRow
+from supervisor.core.prior import PowerPrior, Prior
 from supervisor.flightfile import load_flight
 
 EXAMPLE = load_flight(Path(__file__).parents[2] / "sim/scenarios/estuary/flight.toml")
@@ -145,3 +148,15 @@ def test_the_planned_line_ends_with_the_plan() -> None:
     assert near is not None
     assert far.energy_wh > near.energy_wh
     assert far.t_s < near.t_s
+
+
+def test_what_earlier_flights_taught_counts_on_paper_and_in_the_odds() -> None:
+    """A tenth more power in cruise: about a tenth of 300 Wh of cruising is gone at landing."""
+    log_mean = np.array([0.0, 0.0, math.log(1.1), 0.0, 0.0])
+    prior = Prior(power=PowerPrior(log_mean, np.diag([1e-4] * 5)))
+    taught = landing_wh(as_learned(SHORT, prior))
+    assert landing_wh(SHORT) - taught == pytest.approx(30.0, abs=8.0)
+    plain, known = odds(SHORT), odds(SHORT, prior)
+    assert known.chances.landing_wh.p50 < plain.chances.landing_wh.p50 - 15.0
+    wide = plain.chances.landing_wh
+    assert known.chances.landing_wh.p95 - known.chances.landing_wh.p05 < wide.p95 - wide.p05

@@ -1,0 +1,31 @@
+"""A flight with its figures as earlier flights taught them, for what is reckoned on paper.
+
+Chances take the whole prior (``core/prior.py``) with its uncertainty; paper takes its mean. Climb
+and descent have scales of their own there; on paper they follow the cruise.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+
+from supervisor.core.plan import Flight
+from supervisor.core.prior import Prior
+
+
+def as_learned(flight: Flight, prior: Prior) -> Flight:
+    """``flight`` with learned hover, cruise and avionics power, pack capacity and resistance."""
+    craft, pack = flight.aircraft, flight.pack
+    if prior.power is not None:
+        hover, _, cruise, _, avionics = (math.exp(x) for x in prior.power.log_mean)
+        craft = replace(
+            craft,
+            hover_efficiency=craft.hover_efficiency / hover,
+            cruise_efficiency=craft.cruise_efficiency / cruise,
+            avionics_w=craft.avionics_w * avionics,
+        )
+    if prior.pack is not None:
+        resistance, capacity, _ = (math.exp(x) for x in prior.pack.log_mean)
+        capacity_ah = pack.capacity_ah * capacity
+        pack = replace(pack, resistance_scale=resistance, capacity_ah=capacity_ah)
+    return replace(flight, aircraft=craft, pack=pack)
