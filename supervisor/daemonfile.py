@@ -64,6 +64,16 @@ class ForecastSection(_Section):
     seed: int = Field(default=0, ge=0)
 
 
+class HealthSection(_Section):
+    """How the daemon tells of itself."""
+
+    period_s: float = Field(default=300.0, ge=1, le=3600, description="and at once on a change")
+    metrics_port: int = Field(
+        default=0, ge=0, le=65535, description="OpenMetrics on 127.0.0.1; 0: none"
+    )
+    min_free_mb: float = Field(default=200.0, ge=0, description="less is a trouble, said so")
+
+
 class DaemonFile(_Section):
     """All sections; each has defaults that work on a bench."""
 
@@ -71,6 +81,7 @@ class DaemonFile(_Section):
     broker: BrokerSection = BrokerSection()
     storage: StorageSection = StorageSection()
     forecast: ForecastSection = ForecastSection()
+    health: HealthSection = HealthSection()
     clock: Literal["receipt", "telemetry"] = Field(
         default="receipt", description="telemetry only for accelerated simulation"
     )

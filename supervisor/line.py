@@ -58,6 +58,10 @@ class Line:
         deadline_s = self._monitor.next_deadline()
         return self._nanoseconds(deadline_s) if math.isfinite(deadline_s) else None
 
+    def unix_s(self, t_ns: int) -> float:
+        """The aircraft's own date at ``t_ns``; NaN while its autopilot does not know it."""
+        return self._monitor.unix_s(self._seconds(t_ns))
+
     def _seconds(self, t_ns: int) -> float:
         return (t_ns - (self._first_ns or 0)) / NS_PER_S
 

@@ -167,6 +167,10 @@ class Status(Stamped):
     next_s: float | None = Field(
         default=None, description="the next status is due within; silence beyond it is stale"
     )
+    slim: bool = Field(
+        default=False,
+        description="ahead, footprint_km, planned_wh, alternates are left out: as last sent",
+    )
     ledger_sd_wh: dict[str, float] = Field(
         default_factory=dict, description="one sigma of each ledger term; absent where not known"
     )
@@ -251,6 +255,63 @@ class Presence(Signed):
     next_s: float | None = Field(default=None, description="the next beat is due within")
     waiting: int = Field(default=0, description="advisories not yet taken over by the broker")
     troubles: list[str] = Field(default_factory=list, description="faults of the bridge itself")
+
+
+class LinkHealth(Message):
+    """The telemetry link since the start."""
+
+    up: bool
+    age_s: float | None = Field(description="since a good frame was heard; null: never")
+    frames: int
+    lost: int = Field(description="numbers that never came")
+    doubled: int = Field(description="repeats and late arrivals, dropped")
+    foreign: int = Field(description="of other systems or components, not for us")
+    refused: int = Field(description="unsigned, wrongly signed or replayed")
+    damaged: int = Field(description="frames whose checksum was wrong")
+
+
+class StorageHealth(Message):
+    """Recording, outbox and the disk under them."""
+
+    recording: str = Field(description="file name; empty: none is kept")
+    recorded: int
+    recording_dropped: int
+    fault: str = Field(description="what keeps the recorder from writing; empty: nothing")
+    waiting: int = Field(description="advisories that the broker has not taken over")
+    outbox_dropped: int
+    outbox_trouble: str
+    free_mb: float | None
+
+
+class ProcessHealth(Message):
+    """The daemon itself."""
+
+    uptime_s: float
+    resident_mb: float | None
+    cpu_percent: float = Field(description="of one core, since the last report")
+    looks: int = Field(description="forecasts concluded")
+    slowest_look_ms: float = Field(description="since the last report")
+    handles: int | None = Field(description="open file descriptors")
+
+
+class Health(Stamped):
+    """Retained: how the daemon is, and whether it is fit for a take-off.
+
+    ``not_ready`` is the pre-flight gate: empty means that everything the daemon needs was heard,
+    fits and is fresh. ``troubles`` are faults of the daemon's own surroundings, in words.
+    """
+
+    version: str
+    ready: bool
+    not_ready: list[str]
+    troubles: list[str]
+    link: LinkHealth
+    storage: StorageHealth
+    process: ProcessHealth
+    broker: str = Field(description="connected, away, or none")
+    clock_step_s: float | None = Field(
+        default=None, description="the system's date less the aircraft's; null: not known"
+    )
 
 
 class Ack(Signed):

@@ -9,46 +9,34 @@ from __future__ import annotations
 import asyncio
 import math
 import signal
+from collections.abc import Callable, Coroutine
 from contextlib import suppress
-from dataclasses import dataclass
-from pathlib import Path
 
 import structlog
 
-from supervisor import __version__, messages
+from supervisor import __version__, assembly, messages
+from supervisor.assembly import Setup
 from supervisor.core.events import Text
-from supervisor.core.plan import Flight
-from supervisor.daemonfile import DaemonFile
-from supervisor.edge.broker import Uplink, UplinkOptions
+from supervisor.doctor.hearing import Hearing
 from supervisor.edge.clock import Clock, ReceiptClock, TelemetryClock
-from supervisor.edge.dial import BrokerAddress, Credentials
 from supervisor.edge.frame_signing import TICKS_PER_S, load_key, load_newest, save_newest
 from supervisor.edge.frame_signing import Signer as FrameSigner
 from supervisor.edge.frames import Frame
 from supervisor.edge.intake import Intake, refuse_unchecked_crc
 from supervisor.edge.link import Link, make_link
-from supervisor.edge.outbox import Outbox
+from supervisor.edge.metrics import MetricsPage, openmetrics
+from supervisor.edge.notify import Notifier, Watch
 from supervisor.edge.outgoing import Outgoing
-from supervisor.edge.recorder import Recorder
 from supervisor.edge.requests import Requests
-from supervisor.edge.signatures import Signer, load_keyring
+from supervisor.health import CHECK_S, HealthKeeper
 from supervisor.line import Concluded, Line
 
 STAMP_NOTE_TICKS = 30 * TICKS_PER_S  # well within the minute that the standard allows
 ASK_PERIOD_S = 0.2  # how often unanswered questions to the autopilot are looked through
+PAUSE_S = 1.0  # before a part that failed is begun again
 DRAIN_S = 3.0  # how long a stopping daemon waits for the broker to take what is left
 
 log = structlog.get_logger(__name__)
-
-
-@dataclass(frozen=True, slots=True)
-class Setup:
-    """What the daemon is started with. ``flight_text`` goes into the recording."""
-
-    flight: Flight
-    flight_text: str
-    daemon: DaemonFile
-    recording: Path | None = None  # None: named after aircraft and flight, in the storage folder
 
 
 class Service:
@@ -59,7 +47,7 @@ class Service:
         daemon, flight = setup.daemon, setup.flight
         self.aircraft = flight.aircraft.aircraft_id
         self.clock: Clock = TelemetryClock() if daemon.clock == "telemetry" else ReceiptClock()
-        self.outbox = self._open_outbox()
+        self.outbox = assembly.open_outbox(daemon)
         self.flight_id = f"{self.aircraft}-{self.outbox.boot:05d}"
         self.line = Line(flight, self.flight_id, daemon.forecast)
         key = load_key(daemon.link.signing_key) if daemon.link.signing_key else None
@@ -68,13 +56,26 @@ class Service:
         self.intake = Intake(daemon.link.system_id, key, newest_signature=self._stamp)
         self._frame_signer = FrameSigner(key, heard=self.intake.verifier) if key else None
         self.link: Link = make_link(daemon.link.address, self._on_bytes, self.clock)
-        self.recorder = self._open_recorder()
-        self.uplink = self._make_uplink()
+        self.recorder = assembly.open_recorder(setup, self.flight_id)
+        self.uplink = assembly.make_uplink(
+            daemon,
+            (self.aircraft, self.flight_id),
+            self.outbox,
+            on_ack=self._on_ack,
+            telemetry_age_s=lambda: _monotonic_s() - self.heard_s,
+        )
         self.requests: Requests | None = None
         self._outgoing: Outgoing | None = None
         self._tick_handle: asyncio.TimerHandle | None = None
         self._plan_judged = False
-        self._heard_s = math.nan  # when telemetry was last heard
+        self.plan_findings: tuple[str, ...] = ()
+        self.heard_s = math.nan  # when telemetry was last heard
+        self.fault = ""  # what the core failed of, last
+        self.health = HealthKeeper(Hearing())
+        self._troubles: list[str] = []
+        self._notifier = Notifier()
+        self._watch = Watch()
+        self._metrics = MetricsPage(daemon.health.metrics_port, self._metrics_text)
 
     # -- life ------------------------------------------------------------------------------------
 
@@ -94,19 +95,25 @@ class Service:
             broker=self.setup.daemon.broker.address or "none",
             recording=str(self.recorder.path) if self.recorder else "none",
         )
-        tasks = [asyncio.create_task(self._keep_asking())]
+        if self.setup.daemon.health.metrics_port:
+            await self._metrics.open()
+        parts = [self._keep_asking, self._keep_well]
         if self.uplink:
             self.uplink.submit_plan(self.line.publisher.plan(self.setup.flight, {}))
-            tasks.append(asyncio.create_task(self.uplink.run()))
+            parts.append(self.uplink.run)
+        tasks = [asyncio.create_task(_for_ever(part)) for part in parts]
+        self._notifier.ready(f"listening on {self.setup.daemon.link.address}")
         try:
             await stopped.wait()
         finally:
             await self._stop(tasks)
 
     async def _stop(self, tasks: list[asyncio.Task[None]]) -> None:
+        self._notifier.stopping()
         if self._tick_handle:
             self._tick_handle.cancel()
         await self.link.close()
+        await self._metrics.close()
         if self.uplink:
             delivered = await self.uplink.drained(DRAIN_S)
             log.info("daemon_stopping", all_delivered=delivered, waiting=len(self.outbox))
@@ -125,7 +132,7 @@ class Service:
             self.clock.see(frame)
             self._on_frame(frame, self.clock.now_ns())
         if frames:
-            self._heard_s = _monotonic_s()
+            self.heard_s = _monotonic_s()
             self._arm()
         return bool(frames)
 
@@ -136,7 +143,8 @@ class Service:
         if self.requests:
             for answer in self.requests.handle(frame, _monotonic_s()):
                 self.link.send(answer)
-        self._say(self.line.frame(frame, t_ns), t_ns)
+        self.health.hearing.frame(frame, _monotonic_s())
+        self._conclude(lambda: self.line.frame(frame, t_ns), t_ns)
 
     def _meet(self, system_id: int) -> None:
         """The aircraft is known: from now on we can ask it for things."""
@@ -152,7 +160,7 @@ class Service:
         t_ns = self.clock.now_ns()
         self._record("ack", t_ns, ack.payload())
         log.info("advisory_acknowledged", seq=ack.seq, by=ack.by)
-        self._say(self.line.acknowledge(ack.seq, ack.by, t_ns), t_ns)
+        self._conclude(lambda: self.line.acknowledge(ack.seq, ack.by, t_ns), t_ns)
 
     async def _keep_asking(self) -> None:
         while True:
@@ -184,9 +192,35 @@ class Service:
             if (round(math.degrees(w.lat_rad), 4), round(math.degrees(w.lon_rad), 4)) not in aboard
         ]
         if missing:
+            self.plan_findings = (f"plan: the mission aboard lacks {', '.join(missing[:5])}",)
             log.warning("plan_differs", not_in_mission=missing, items=len(requests.plan))
         else:
             log.info("plan_agrees", items=len(requests.plan))
+
+    async def _keep_well(self) -> None:
+        """Feed the watchdog while the core makes progress; tell of our health."""
+        period_s = min(CHECK_S, self._notifier.watchdog_s / 4.0 or CHECK_S)
+        while True:
+            if self._watch.progress(self.clock.now_ns(), self.line.next_ns()):
+                self._notifier.alive(self.health.sentence)
+            report = self.health.report(self, _monotonic_s())
+            if report is not None:
+                self._tell_troubles(report.troubles)
+                if self.uplink:
+                    self.uplink.submit_health(report)
+            await asyncio.sleep(period_s)
+
+    def _tell_troubles(self, troubles: list[str]) -> None:
+        if troubles != self._troubles:
+            self._troubles = troubles
+            log.warning("troubles", troubles=troubles or "none any more")
+
+    def _metrics_text(self) -> str:
+        return openmetrics(self.health.message(self, _monotonic_s()), self.aircraft)
+
+    def unix_s(self) -> float:
+        """The aircraft's own date now; NaN while its autopilot does not know it."""
+        return self.line.unix_s(self.clock.now_ns())
 
     # -- time ------------------------------------------------------------------------------------
 
@@ -203,8 +237,26 @@ class Service:
 
     def _on_timer(self) -> None:
         t_ns = self.clock.now_ns()
-        self._say(self.line.tick(t_ns), t_ns)
+        self._conclude(lambda: self.line.tick(t_ns), t_ns)
         self._arm()
+
+    def _conclude(self, step: Callable[[], list[Concluded]], t_ns: int) -> None:
+        """One step of the core. A fault in the reckoning is said, and ends nothing."""
+        began_s = _monotonic_s()
+        try:
+            concluded = step()
+        except Exception as error:
+            fault = f"{type(error).__name__}: {error}"
+            if fault != self.fault:
+                log.exception("core_fault")
+            self.fault = fault
+            return
+        for message in concluded:
+            if isinstance(message, messages.Status):
+                self.fault = ""
+                self._watch.concluded()
+                self.health.looked(message, _monotonic_s() - began_s)
+        self._say(concluded, t_ns)
 
     # -- out -------------------------------------------------------------------------------------
 
@@ -245,66 +297,19 @@ class Service:
         if self.recorder:
             self.recorder.write(topic, t_ns, data)
 
-    # -- parts -----------------------------------------------------------------------------------
-
-    def _open_outbox(self) -> Outbox:
-        folder = self.setup.daemon.storage.directory
-        with suppress(OSError):  # a disk that refuses is the outbox's to report and live with
-            folder.mkdir(parents=True, exist_ok=True)
-        return Outbox(
-            folder / "outbox.sqlite",
-            on_trouble=lambda why: log.error("outbox_in_memory", reason=why),
-        )
-
-    def _open_recorder(self) -> Recorder | None:
-        setup = self.setup
-        if not setup.daemon.storage.record:
-            return None
-        path = setup.recording or setup.daemon.storage.directory / f"{self.flight_id}.mcap"
-        metadata = {
-            "flight": self.flight_id,
-            "aircraft": self.aircraft,
-            "version": __version__,
-            "forecast": setup.daemon.forecast.model_dump_json(),
-            "flight_file": setup.flight_text,
-        }
-        return Recorder(_unused(path), metadata)
-
-    def _make_uplink(self) -> Uplink | None:
-        section = self.setup.daemon.broker
-        if not section.address:
-            return None
-        options = UplinkOptions(
-            address=BrokerAddress.parse(section.address),
-            aircraft=self.aircraft,
-            flight=self.flight_id,
-            credentials=Credentials(section.ca, section.certificate, section.key, section.password),
-            signer=Signer.from_file(section.signing_key) if section.signing_key else None,
-            people=load_keyring(section.people) if section.people else None,
-            budget_kb_per_hour=section.budget_kb_per_hour,
-            compress=section.compress,
-            version=__version__,
-        )
-        return Uplink(
-            options,
-            self.outbox,
-            on_ack=self._on_ack,
-            on_event=lambda name, fields: log.info(name, **fields),
-            telemetry_age_s=lambda: _monotonic_s() - self._heard_s,
-        )
-
-
-def _unused(path: Path) -> Path:
-    """``path``, or the same with a number when a file of that name is there already."""
-    candidate, number = path, 1
-    while candidate.exists():
-        number += 1
-        candidate = path.with_name(f"{path.stem}-{number}{path.suffix}")
-    return candidate
-
 
 def _monotonic_s() -> float:
     return asyncio.get_running_loop().time()
+
+
+async def _for_ever(part: Callable[[], Coroutine[None, None, None]]) -> None:
+    """Run a part of the daemon, and again should it fail: the other parts do not suffer."""
+    while True:
+        try:
+            await part()
+        except Exception:
+            log.exception("part_failed", part=part.__name__)
+        await asyncio.sleep(PAUSE_S)
 
 
 def serve(setup: Setup) -> None:

@@ -33,10 +33,11 @@ def command(flight_file: Path, config: Path | None, recording: Path | None, **gi
     Listens on the link, asks for the message rates it needs, records what it hears, and never sends
     anything that moves the aircraft. Stops in good order on SIGTERM or Ctrl-C.
     """
+    from supervisor.assembly import Setup
     from supervisor.daemonfile import DaemonFile, load_daemon_file, parse_daemon
     from supervisor.edge.logs import configure
     from supervisor.flightfile import load_flight
-    from supervisor.service import Setup, serve
+    from supervisor.service import serve
 
     daemon = load_daemon_file(config) if config else DaemonFile()
     daemon = parse_daemon(_overridden(daemon.model_dump(), given), "command line")

@@ -36,7 +36,7 @@ from supervisor.edge.signatures import Signer
 from supervisor.edge.squeeze import squeeze
 from supervisor.edge.track import Fix, TrackCoder
 from supervisor.errors import HomelegError
-from supervisor.messages import Ack, Advisory, Message, Plan, Presence, Status, topic
+from supervisor.messages import Ack, Advisory, Health, Message, Plan, Presence, Status, topic
 
 IN_FLIGHT = 10  # advisories under way at once: a slow link does not cost a round trip each
 BEAT_S = 50.0  # below the keepalive, so that it stands in for the protocol's own ping
@@ -94,6 +94,7 @@ class _Latest:
 
     status: Status | None = None
     plan: Plan | None = None
+    health: Health | None = None
     tracks: deque[Message] = field(default_factory=lambda: deque(maxlen=20))
 
 
@@ -167,6 +168,11 @@ class Uplink:
     def submit_plan(self, plan: Plan) -> None:
         """Kept, and sent again to a broker that has lost it."""
         self._latest.plan = plan
+        self._news.set()
+
+    def submit_health(self, health: Health) -> None:
+        """Replaces one that has not gone out yet."""
+        self._latest.health = health
         self._news.set()
 
     def submit_track(self, t: float, lat_deg: float, lon_deg: float, height_m: float) -> None:
@@ -311,6 +317,9 @@ class Uplink:
             if self._latest.plan is not None and self._latest.plan is not plan_sent:
                 plan_sent = self._latest.plan
                 await self._put(session, "plan", plan_sent, qos=1, retain=True)
+            health, self._latest.health = self._latest.health, None
+            if health is not None:
+                await self._put(session, "health", health, retain=True)
             while self._latest.tracks:
                 await self._put(session, "track", self._latest.tracks.popleft())
             wait_s = await self._status_if_due(session)

@@ -1,0 +1,59 @@
+"""Facts about this process and its disk, from the kernel; NaN or None where it does not tell."""
+
+from __future__ import annotations
+
+import os
+import shutil
+import time
+from contextlib import suppress
+from pathlib import Path
+
+PAGE_BYTES = os.sysconf("SC_PAGE_SIZE")
+
+
+class Process:
+    """Memory, processor time and file descriptors of this process."""
+
+    def __init__(self) -> None:
+        self._began_s = time.monotonic()
+        self._mark_s, self._mark_cpu_s = self._began_s, time.process_time()
+
+    @property
+    def uptime_s(self) -> float:
+        """Since this object was made."""
+        return time.monotonic() - self._began_s
+
+    def cpu_percent(self) -> float:
+        """Share of one core since the last question."""
+        now_s, cpu_s = time.monotonic(), time.process_time()
+        spent, passed = cpu_s - self._mark_cpu_s, now_s - self._mark_s
+        self._mark_s, self._mark_cpu_s = now_s, cpu_s
+        return 100.0 * spent / passed if passed > 0.0 else 0.0
+
+
+def resident_mb() -> float | None:
+    """Resident set size, proc(5) statm."""
+    with suppress(OSError, ValueError, IndexError):
+        pages = int(Path("/proc/self/statm").read_text(encoding="ascii").split()[1])
+        return pages * PAGE_BYTES / 1e6
+    return None
+
+
+def open_handles() -> int | None:
+    """Open file descriptors; None also when there is none left to count them with."""
+    with suppress(OSError):
+        return len(os.listdir("/proc/self/fd"))
+    return None
+
+
+def free_mb(folder: Path) -> float | None:
+    """Space left for us on the disk of ``folder``, or of its nearest parent that is there."""
+    for place in (folder, *folder.resolve().parents):
+        with suppress(OSError):
+            return shutil.disk_usage(place).free / 1e6
+    return None
+
+
+def wall_unix_s() -> float:
+    """The system's date, right or wrong. Only ever compared and shown, never counted with."""
+    return time.time()
