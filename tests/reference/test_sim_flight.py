@@ -219,8 +219,8 @@ def test_latest_turn_back_is_the_point_of_no_return() -> None:
     The formula of the radius of action with specific fuel flows (for instance airsafaris.com.au,
     pnrcp.htm, section 1: SFF = flow/GS). Power here is what leaves the cells, measured at the mark.
     """
-    mark_m, reserve_wh = 10e3, 150.0
-    flight = still.routed([(90e3, 0.0)], still.steady(180.0, 6.0))
+    mark_m, reserve_wh = 5e3, 500.0
+    flight = still.routed([(50e3, 0.0)], still.steady(180.0, 6.0))
     t_star = truth.latest_turn_back_s(flight, reserve_wh, 2.5, step_s=900.0, fine_s=2.0)
     assert t_star is not None
     out_wh, out_w, out_mps = _at_mark(flight, mark_m, outward=True)
@@ -237,7 +237,7 @@ def test_latest_turn_back_is_the_point_of_no_return() -> None:
 
 
 def _at_mark(flight: Flight, mark_m: float, outward: bool) -> tuple[float, float, float]:
-    """(energy left [Wh], power out of the cells [W], ground speed [m/s]) at ``mark_m`` from home."""
+    """(energy left [Wh], power out of the cells [W], ground speed [m/s]) at the mark."""
     while (flight.distance_home_m < mark_m) == outward:
         flight.step()
     energy_wh, distance_m = flight.pack.energy_left_wh, flight.distance_home_m
