@@ -39,9 +39,9 @@ from supervisor.errors import HomelegError
 from supervisor.messages import Ack, Advisory, Health, Message, Plan, Presence, Status, topic
 
 IN_FLIGHT = 10  # advisories under way at once: a slow link does not cost a round trip each
-BEAT_S = 50.0  # below the keepalive, so that it stands in for the protocol's own ping
+BEAT_S = 110.0  # below the keepalive, so that it stands in for the protocol's own ping
 LOCAL_BEAT_S = 10.0  # on loopback bytes cost nothing
-KEEPALIVE_S = 60
+KEEPALIVE_S = 120
 STATUS_EXPIRY_S = 3600
 ATTEMPT_S = (4.0, 10.0)  # limits of connection attempts, in turn: most links, then slow ones
 LOCAL_ATTEMPT_S = 1.5  # a broker on this machine that knows no MQTT 5 says nothing at all
@@ -253,6 +253,7 @@ class Uplink:
     def _greet(self, session: Session, took_s: float) -> None:
         self._session = session
         self._stood = True
+        self._pacer.begin()
         self._slow = took_s > SLOW_S
         self._tries = 0
         self._wire_seen = 0
@@ -342,7 +343,8 @@ class Uplink:
             return due_s
         self._latest.status = None
         within_s = self._pacer.next_within_s(now_s) if self._paced else CALM_S
-        promised = status.model_copy(update={"next_s": within_s})
+        dressed = self._pacer.dressed(now_s, status) if self._paced else status
+        promised = dressed.model_copy(update={"next_s": within_s})
         await self._put(session, "status", promised, retain=True, expiry_s=STATUS_EXPIRY_S)
         self.counts.statuses += 1
         cost = self._count_wire(session)

@@ -51,6 +51,27 @@ class Budget:
         self.at_s = now_s
 
 
+# What changes slowly, a third of a status; left out of most in calm. See Status.slim.
+SLOW_FIELDS: tuple[str, ...] = ("ahead", "footprint_km", "planned_wh", "alternates")
+FULL_EVERY_S = 60.0
+
+
+def slimmed(status: Status) -> Status:
+    """The status without what changes slowly."""
+    empty = {name: type(getattr(status, name))() for name in SLOW_FIELDS}
+    return status.model_copy(update={**empty, "slim": True})
+
+
+def filled(status: Status, before: Status | None) -> Status:
+    """For a watcher: what a slim status left out, from the one before of the same flight."""
+    if not status.slim or before is None or before.flight != status.flight:
+        return status
+    kept = {name: getattr(before, name) for name in SLOW_FIELDS}
+    passed_min = (status.t - before.t) / 60.0  # rows count from the status that brought them
+    kept["ahead"] = [(round(row[0] - passed_min, 3), *row[1:]) for row in before.ahead]
+    return status.model_copy(update=kept)
+
+
 @dataclass(frozen=True, slots=True)
 class Gist:
     """What of a status makes a person look again."""
@@ -93,6 +114,7 @@ class StatusPacer:
         self._budget = budget
         self._sent: Gist | None = None
         self._sent_s = float("-inf")
+        self._full_s = float("-inf")
         self._cost = 600.0  # bytes of a status on the wire; learned
         self.poor = False  # set from outside: the link is poor
 
@@ -105,6 +127,18 @@ class StatusPacer:
             pause = max(pause, POOR_S if not news else CALM_S)
         held = min(self._budget.wait_s(now_s, self._cost), POOR_S - since)
         return max(pause - since, held, 0.0)
+
+    def dressed(self, now_s: float, status: Status) -> Status:
+        """As it should go: whole when there is news or a minute has passed, else slimmed."""
+        news = self._sent is None or self._sent.differs(Gist.of(status))
+        if not news and now_s - self._full_s < FULL_EVERY_S:
+            return slimmed(status)
+        self._full_s = now_s
+        return status
+
+    def begin(self) -> None:
+        """A new connection: the broker may know nothing."""
+        self._sent, self._full_s = None, float("-inf")
 
     def sent(self, now_s: float, status: Status, wire_bytes: float) -> None:
         """It went out and cost so much."""

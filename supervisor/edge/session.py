@@ -87,6 +87,8 @@ class Session:
         self._client = client
         self.protocol = protocol
         self.resumed = False  # the broker still knew us: subscriptions and retained are there
+        self.most_aliases = 0  # how many the broker takes (MQTT 5)
+        self._aliases: dict[str, int] = {}
         self._refused: dict[int, str] = {}
 
     async def publish(
@@ -100,13 +102,26 @@ class Session:
         timeout_s: float = 30.0,
     ) -> None:
         """Send; with QoS 1 returns when the broker has taken it over."""
-        properties = self._properties(expiry_s) if self.protocol == 5 else None
+        properties = self._properties(qos, expiry_s) if self.protocol == 5 else None
+        name = self._short(topic, properties) if qos == 0 else topic
         await self._client.publish(
-            topic, payload, qos, retain, properties=properties, timeout=timeout_s
+            name, payload, qos, retain, properties=properties, timeout=timeout_s
         )
         if self._refused:
             _, why = self._refused.popitem()
             raise ConnectionFailed(f"the broker did not take {topic}: {why}", refused=True)
+
+    def _short(self, topic: str, properties: Any) -> str:
+        """MQTT 5: an alias in place of a topic sent before (30 bytes a status)."""
+        number = self._aliases.get(topic)
+        if number is None:
+            if len(self._aliases) >= self.most_aliases:
+                return topic
+            number = self._aliases[topic] = len(self._aliases) + 1
+            properties.TopicAlias = number
+            return topic
+        properties.TopicAlias = number
+        return ""
 
     async def subscribe(self, topic: str, *, timeout_s: float = 15.0) -> None:
         """QoS 1; a refusal is an error."""
@@ -157,9 +172,10 @@ class Session:
         self._refused[mid] = why
 
     @staticmethod
-    def _properties(expiry_s: int | None) -> Any:
+    def _properties(qos: int, expiry_s: int | None) -> Any:
         properties = _properties(PacketTypes.PUBLISH)
-        properties.UserProperty = SCHEMA_PROPERTY
+        if qos:  # statuses and tracks are many; the version is in them anyway
+            properties.UserProperty = SCHEMA_PROPERTY
         if expiry_s is not None:
             properties.MessageExpiryInterval = expiry_s
         return properties
@@ -287,6 +303,7 @@ def _watch_callbacks(client: aiomqtt.Client, session: Session, listener: _Listen
 
     def on_connect(a: Any, b: Any, flags: Any, code: Any, properties: Any = None) -> None:
         session.resumed = bool(getattr(flags, "session_present", False))
+        session.most_aliases = getattr(properties, "TopicAliasMaximum", 0)
         accepted(a, b, flags, code, properties)
 
     def on_disconnect(a: Any, b: Any, flags: Any, code: Any, properties: Any = None) -> None:

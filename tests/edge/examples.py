@@ -7,7 +7,11 @@ from typing import Any
 
 from supervisor import messages
 
-PHASES = ("turn", "climb", "cruise", "descent", "landing", "contingency", "final-reserve", "extra")
+PHASES = (
+    "turn", "climb", "cruise", "descent", "landing", "contingency", "alternate", "final-reserve",
+    "extra",
+)  # fmt: skip
+WHY = ("wind", "climb", "drag", "hover", "pack", "cold", "delay", "payload")
 
 
 def advisory(seq: int, flight: str = "f1", aircraft: str = "saltmere-1") -> messages.Advisory:
@@ -50,7 +54,7 @@ def status(t: float, *, seed: int = 0, level: Any = "normal") -> messages.Status
         aircraft="saltmere-1",
         flight="f1",
         t=round(t, 3),
-        utc=None,
+        utc="2026-06-01T08:16:42.000Z",
         phase="cruise",
         level=level,
         sentence=f"Home is covered: {left:.0f} Wh above the reserve if it turned now.",
@@ -78,7 +82,7 @@ def status(t: float, *, seed: int = 0, level: Any = "normal") -> messages.Status
         ),
         ledger_wh={name: near(40.0) for name in PHASES},
         planned_wh={name: near(40.0) for name in PHASES},
-        why_wh={name: near(-5.0) for name in ("wind", "climb", "drag", "pack", "cold")},
+        why_wh={name: near(-5.0) for name in WHY},
         wind=messages.Wind(
             from_deg=271.0, speed_mps=near(6.0), sd_mps=near(0.61, 2), headwind_home_mps=near(5.0)
         ),
@@ -95,11 +99,18 @@ def status(t: float, *, seed: int = 0, level: Any = "normal") -> messages.Status
             messages.Alternate(name="north spit", covered=1.0, landing_energy_wh=spread(300.0))
         ],
         active=[],
-        advice={"return-airspeed-mps": near(21.0), "return-height-m": 80.0},
+        advice={
+            "station_left_s": near(2714.0),
+            "best_return_airspeed_mps": near(22.7),
+            "best_return_airspeed_saves_wh": near(2.2),
+            "best_return_height_m": 60.0,
+        },
         telemetry_age_s=0.1,
-        ledger_sd_wh={name: near(4.0) for name in PHASES},
-        ahead=[(float(m), near(300.0 - m), near(340.0 - m), near(380.0 - m)) for m in range(12)],
-        footprint_km=[near(30.0, 2) for _ in range(24)],
+        ahead=[
+            (near(4.5 * m), near(397 - 80 * m, 0), near(442 - 75 * m, 0), near(489 - 70 * m, 0))
+            for m in range(9)
+        ],
+        footprint_km=[near(80.0) for _ in range(24)],
     )
 
 

@@ -2,12 +2,23 @@
 
 from __future__ import annotations
 
+import itertools
+
 import pytest
 from examples import status
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from supervisor.edge.rates import CALM_S, CHANGING_S, POOR_S, Budget, Gist, StatusPacer
+from supervisor.edge.rates import (
+    CALM_S,
+    CHANGING_S,
+    POOR_S,
+    Budget,
+    Gist,
+    StatusPacer,
+    filled,
+    slimmed,
+)
 
 
 def gaps(pacer: StatusPacer, budget: Budget, level: str, cost: float, until: int) -> list[float]:
@@ -20,7 +31,7 @@ def gaps(pacer: StatusPacer, budget: Budget, level: str, cost: float, until: int
             pacer.sent(float(second), offered, cost)
             budget.spend(float(second), cost)
             sent.append(float(second))
-    return [b - a for a, b in zip(sent, sent[1:], strict=False)]
+    return [b - a for a, b in itertools.pairwise(sent)]
 
 
 def test_calm_and_news() -> None:
@@ -71,3 +82,30 @@ def test_what_counts_as_news() -> None:
     calm = Gist.of(status(100.0))
     assert not calm.differs(Gist.of(status(101.0)))
     assert calm.differs(Gist.of(status(100.0, level="caution")))
+
+
+def test_a_watcher_gets_back_what_a_slim_status_left_out() -> None:
+    whole = status(100.0)
+    later = slimmed(status(130.0))
+    assert later.slim
+    assert later.ahead == []
+    assert len(later.payload()) < 0.75 * len(whole.payload())
+    seen = filled(later, whole)
+    assert seen.footprint_km == whole.footprint_km
+    assert seen.alternates == whole.alternates
+    # Half a minute has passed: what was 5 min ahead is now 4.5 min ahead.
+    assert [row[0] for row in seen.ahead] == pytest.approx([r[0] - 0.5 for r in whole.ahead])
+    assert filled(later, None) == later
+    assert filled(whole, later) == whole
+
+
+def test_a_new_connection_gets_a_whole_status_first_and_one_a_minute() -> None:
+    pacer = StatusPacer(Budget(1e9))
+    pacer.begin()
+    slim: list[bool] = []
+    for n in range(13):
+        now_s = 10.0 * n
+        dressed = pacer.dressed(now_s, status(0.0))
+        slim.append(dressed.slim)
+        pacer.sent(now_s, status(0.0), 500.0)
+    assert slim == [False, *[True] * 5, False, *[True] * 5, False]
