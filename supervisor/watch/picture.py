@@ -13,6 +13,7 @@ from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import Literal, TypeVar
 
+from supervisor.edge.rates import filled
 from supervisor.messages import Ack, Advisory, Plan, Presence, Status, Track
 
 Told = Status | Advisory | Plan | Track | Presence | Ack
@@ -107,7 +108,8 @@ def fold(picture: Picture, heard: Heard) -> Picture:
     """
     if heard.trust == "unverified" and not isinstance(heard.message, Advisory | Ack):
         return replace(picture, set_aside=picture.set_aside + 1)
-    if not heard.retained and not isinstance(heard.message, Ack):
+    # Advisories are queued by the broker while nobody listens: hearing one proves no live link.
+    if not heard.retained and isinstance(heard.message, Status | Presence | Track):
         picture = replace(picture, heard_at_s=_later(picture.heard_at_s, heard.at_s))
     match heard.message:
         case Status():
