@@ -48,6 +48,7 @@ from supervisor.core.legs import (
 from supervisor.core.members import USUAL, Members, Unforeseen, air_at, draw
 from supervisor.core.plan import Aircraft, Flight, Site
 from supervisor.core.power import wing_w
+from supervisor.core.self_check import HORIZONS_S, SelfCheck, due, note
 from supervisor.core.tail import low_quantile, spread
 from supervisor.core.way import Departures, Destination, Landings, fly_ways
 from supervisor.core.why import Explainer, Why
@@ -84,6 +85,7 @@ class Forecast:
     covered_at: Array
     margin_wh: Array
     safe_at: tuple[tuple[float, float], ...]
+    doubts: tuple[str, ...]
     advice: tuple[tuple[str, float], ...]
 
 
@@ -100,7 +102,11 @@ class Course:
 
 
 class Forecaster:
-    """Makes forecasts for one flight; holds nothing but the flight and tables made from it."""
+    """Makes forecasts for one flight.
+
+    Holds the flight, what is made from it once, and the check of its own past predictions: the
+    same beliefs in the same order give the same forecasts.
+    """
 
     def __init__(
         self,
@@ -114,6 +120,7 @@ class Forecaster:
         unforeseen: Unforeseen = USUAL,
     ) -> None:
         self.flight, self.seed, self.unforeseen = flight, seed, unforeseen
+        self.check = SelfCheck()
         self.explainer = Explainer(flight) if explain else None
         self.budget = budget_line(flight) if explain else None
         self.members, self.points = members, points
@@ -128,11 +135,22 @@ class Forecaster:
         return self.route[index] if index < len(self.route) else None
 
     def forecast(self, belief: Belief, number: int) -> Forecast:
-        """The forecast from ``belief``; pure, with the generator seeded from (seed, number)."""
+        """The forecast from ``belief``, with the generator seeded from (seed, number)."""
         rng = np.random.default_rng([self.seed, number])
-        run = self.run(belief, rng)
+        run = self._checked(self.run(belief, rng))
         forecast = run.summary()
         return self._explained(run, forecast) if self.explainer else forecast
+
+    def _checked(self, run: Run) -> Run:
+        """Past predictions meet this run; if they missed, its spreads widen; new ones are noted."""
+        belief = run.belief
+        if belief.homeward or belief.phase in ROTORBORNE:
+            # Off the plan nothing of what was foreseen along it can be held against the forecast.
+            self.check = SelfCheck()
+            return run
+        self.check = due(self.check, belief.t_s, run.expected_margin_wh())
+        self.check = note(self.check, belief.t_s, run.foreseen_wh())
+        return replace(run, widen=self.check.widen)
 
     def _explained(self, run: Run, forecast: Forecast) -> Forecast:
         """With the plan beside it, what ate the margin, and what would be better."""
@@ -151,8 +169,14 @@ class Forecaster:
             why_wh=why,
             headwind_excess_mps=excess,
             headwind_cost_wh=cost,
-            advice=self._advice(run),
+            advice=(*self._advice(run), *self._check_figures()),
         )
+
+    def _check_figures(self) -> tuple[tuple[str, float], ...]:
+        rms = self.check.rms
+        if not math.isfinite(rms):
+            return ()
+        return (("self_check_rms_spreads", rms), ("self_check_widening", self.check.widen))
 
     def _headwind(self, run: Run) -> tuple[float, float]:
         """(head wind home above the forecast's [m/s], what it costs [Wh])."""
@@ -381,14 +405,34 @@ class Run:
     members: Members
     ahead: Ahead
     landings: list[Landings]
+    widen: float = 1.0  # factor on all spreads, when the forecast has missed before
 
     def margins(self, site: int = 0) -> tuple[Floats, Floats]:
         """(energy above the reserve [Wh], voltage above the limit [V]) of landing, (M, K)."""
         policy, fate = self.maker.flight.policy, self.landings[site]
+        left = (fate.u - self.members.empty_u) * self.members.to_wh
         return (
-            (fate.u - self.members.empty_u) * self.members.to_wh - policy.final_reserve_wh,
-            fate.lowest_v - policy.min_cell_v,
+            self._widened(left - policy.final_reserve_wh),
+            self._widened(fate.lowest_v - policy.min_cell_v),
         )
+
+    def _widened(self, values: Floats) -> Floats:
+        if self.widen == 1.0:
+            return values
+        middle = values.mean(axis=0)
+        result: Floats = middle + self.widen * (values - middle)
+        return result
+
+    def foreseen_wh(self) -> dict[float, tuple[float, float]]:
+        """Margin of turning back after each of the self-check's horizons: (mean, sd) [Wh]."""
+        t = self.ahead.t_s.mean(axis=0, dtype=float)
+        energy, _ = self.margins()
+        mean, sd = energy.mean(axis=0, dtype=float), energy.std(axis=0, dtype=float)
+        return {
+            h: (float(np.interp(h, t, mean)), float(np.interp(h, t, sd)))
+            for h in HORIZONS_S
+            if h < t[-1]
+        }
 
     @property
     def ways_home_m(self) -> Array:
@@ -425,7 +469,7 @@ class Run:
         safe_s = low_quantile(turn_s, 1.0 - policy.confidence) - policy.reaction_s
         good = margin >= 0.0
         covered_at = good.mean(axis=0, dtype=float)
-        hover = self.landings[0].hover_v[:, 0]
+        hover = self._widened(self.landings[0].hover_v)[:, 0]
         numbers = FourNumbers(
             landing_energy_wh=spread(energy[:, 0] + policy.final_reserve_wh),
             above_reserve_wh=spread(energy[:, 0]),
@@ -457,6 +501,7 @@ class Run:
             covered_at=covered_at,
             margin_wh=np.quantile(energy, (0.05, 0.5, 0.95), axis=0).astype(float),
             safe_at=tuple((c, low_quantile(turn_s, 1.0 - c) - policy.reaction_s) for c in SWEEP),
+            doubts=(self.maker.check.sentence,) if self.widen > 1.0 else (),
             advice=(),
         )
 

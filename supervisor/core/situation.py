@@ -97,7 +97,7 @@ def assess(
         telemetry_age_s=t_s - heard.t_s,
         position_age_s=t_s - position.t_s if position else NAN,
         fix_ok=heard.fix_ok,
-        doubts=belief.doubts if belief else (),
+        doubts=(*(belief.doubts if belief else ()), *(forecast.doubts if forecast else ())),
         link_quality=heard.link_quality,
     )
 

@@ -10,7 +10,7 @@ import math
 from dataclasses import dataclass
 from typing import Any
 
-from supervisor.core.discharge import LOSS_GUESS, NODES
+from supervisor.core.discharge import DEAD_V, LOSS_GUESS, NODES
 from supervisor.core.forecast import Run
 from supervisor.core.legs import Kind
 from supervisor.core.members import GUST_TIME_S
@@ -53,7 +53,8 @@ class Loops:
 
     @staticmethod
     def current(source: float, ohm: float, watt: float) -> float:
-        return 2.0 * watt / (source + math.sqrt(max(source * source - 4.0 * ohm * watt, 0.0)))
+        root = math.sqrt(max(source * source - 4.0 * ohm * watt, 0.0))
+        return 2.0 * watt / max(source + root, DEAD_V)
 
     @staticmethod
     def relaxed(t: float, tau: float) -> tuple[float, float]:
