@@ -54,7 +54,7 @@ def draw_map(b: Budget, area: Footprint) -> str:
         axes.set_xlabel("km east of home")
         axes.set_ylabel("km north of home")
         axes.legend(loc="upper center", bbox_to_anchor=(0.5, -0.14), ncols=3, frameon=False)
-        return _svg(figure)
+        return to_svg(figure)
 
 
 def _areas(axes: Any, area: Footprint, confidence: float) -> None:
@@ -168,7 +168,7 @@ def draw_ledger(b: Budget) -> str:
         axes.tick_params(axis="y", length=0, labelcolor=INK)
         axes.set_xlabel("Wh if it turns there; the line is what the pack holds at take-off")
         axes.legend(loc="lower center", bbox_to_anchor=(0.5, 1.0), ncols=6, frameon=False)
-        return _svg(figure)
+        return to_svg(figure)
 
 
 def draw_flight(b: Budget) -> str:
@@ -199,7 +199,7 @@ def draw_flight(b: Budget) -> str:
         other = upper.secondary_yaxis("right", functions=_percent_of(b))
         other.set_ylabel("% of the pack's energy")
         upper.legend(loc="upper right", frameon=False)
-        return _svg(figure)
+        return to_svg(figure)
 
 
 def _percent_of(b: Budget) -> Any:
@@ -227,7 +227,7 @@ def _moments(upper: Any, lower: Any, b: Budget) -> None:
         )  # fmt: skip
 
 
-def _svg(figure: Figure) -> str:
+def to_svg(figure: Figure) -> str:
     """The drawing alone, without XML head, date, or a fixed size: the page gives it its width."""
     buffer = io.StringIO()
     figure.savefig(buffer, format="svg", metadata={"Date": None, "Creator": None})

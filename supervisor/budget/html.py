@@ -31,6 +31,7 @@ def to_html(budget: Budget) -> str:
     environment.filters.update(clock=clock, percent=percent)
     return environment.from_string(template.read_text(encoding="utf-8")).render(
         b=budget,
+        style=Markup(page_style()),
         word=WORD[budget.verdict],
         tone=TONE[budget.verdict],
         advice=ADVICE,
@@ -43,6 +44,11 @@ def to_html(budget: Budget) -> str:
         ledger_chart=Markup(draw_ledger(budget)),
         flight_chart=Markup(draw_flight(budget)),
     )
+
+
+def page_style() -> str:
+    """The look of every report to print; the debrief shares it."""
+    return resources.files("supervisor.budget").joinpath("report.css").read_text("utf-8")
 
 
 def _figures(b: Budget) -> list[tuple[str, str, str]]:
