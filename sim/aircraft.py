@@ -37,6 +37,7 @@ class Aircraft:
     induced_scale: float
     pusher_scale: float  # on pusher shaft power
     hover_drag_area_m2: float = 0.20  # wing nose-down and booms in hover flight, C_D S
+    rotor_drag_area_m2: float = 0.05  # of the running rotors in forward flight, C_D S
     bank_limit_rad: float = math.radians(30.0)
     stall_margin: float = 1.2  # lowest airspeed the autopilot flies, over stall
 

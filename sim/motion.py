@@ -22,6 +22,10 @@ SINK_TIME_S = 4.0  # height is held against the mean updraught, gusts just carry
 MAX_ACCELERATION_MPS2 = 1.2
 LEVEL_PITCH_RAD = 0.03  # incidence of the wing at cruise, seen as nose-up
 LIFT_ACCELERATION_MPS2 = 2.0
+HOVER_CLIMB_MPS2 = 1.0
+HOVER_TURN_RADPS = 0.6
+LEAST_ROTOR_THRUST, MOST_ROTOR_THRUST = 0.03, 1.8  # of the weight
+TRANSITION_CL_SHARE, HOVER_CL_SHARE = 0.8, 0.25  # of the greatest lift coefficient
 
 
 @dataclass(slots=True)
@@ -220,45 +224,64 @@ def fly_lift(
     The wing takes what lift it can at the airspeed it has; the rotors carry the rest and, tilted
     with the aircraft, push where the pusher does not.
     """
-    limit = LIFT_ACCELERATION_MPS2 * dt
-    dvn, dve = order.vn_mps - body.vn, order.ve_mps - body.ve
-    size = math.hypot(dvn, dve)
-    if size > limit:
-        dvn, dve = dvn * limit / size, dve * limit / size
+    dvn, dve = _toward_ground_speed(body, order, dt)
+    climb = _toward(body.climb, order.climb_mps, HOVER_CLIMB_MPS2 * dt)
     vn, ve = body.vn + dvn, body.ve + dve
-    climb = body.air_climb = _toward(body.climb, order.climb_mps, 1.0 * dt)
     un, ue = vn - wind[0], ve - wind[1]
-    tas = math.hypot(un, ue)
-    heading = math.atan2(ue, un) if tas > 2.0 else body.heading
-    turn = math.remainder(heading - body.heading, math.tau)
-    body.heading = math.remainder(body.heading + _toward(0.0, turn, 0.6 * dt), math.tau)
+    body.tas = tas = math.hypot(un, ue)
+    _face_the_air(body, un, ue, dt)
     along = max(un * math.cos(body.heading) + ue * math.sin(body.heading), 0.0)
-    q = 0.5 * body.density
-    lift_cl = (0.8 if order.pushing else 0.25) * craft.polar.cl_max
-    weight_n = body.mass_kg * G0_MPS2
-    wing_n = min(q * along * along * craft.polar.area_m2 * lift_cl, 0.97 * weight_n)
-    drag_n = q * tas * tas * craft.hover_drag_area_m2
-    if along > 4.0:
-        drag_n += wing_n * wing_n * craft.polar.k / (q * along * along * craft.polar.area_m2)
-    upward_n = weight_n - wing_n + body.mass_kg * (climb - body.climb) / dt
-    push_n = body.mass_kg * math.hypot(dvn, dve) / dt
-    drag_along = drag_n if tas > 0.1 else 0.0
-    if order.pushing:
-        body.tas = tas
-        most_n = _thrust_limit_n(craft, body, cache)
-        thrust_n = min(push_n + drag_along, most_n)
-        tilt_n = push_n + drag_along - thrust_n
-    else:
-        ahead = (dvn * un + dve * ue) / (dt * max(tas, 0.1))
-        thrust_n, tilt_n = 0.0, abs(body.mass_kg * ahead + drag_along)
-    rotor_n = math.hypot(max(upward_n, 0.03 * weight_n), tilt_n)
-    body.tas = tas
+    wing_n, drag_n = _wing_in_hover(body, craft, order.pushing, along)
+    weight_n, mass_kg = body.mass_kg * G0_MPS2, body.mass_kg
+    upward_n = max(
+        weight_n - wing_n + mass_kg * (climb - body.climb) / dt, LEAST_ROTOR_THRUST * weight_n
+    )
+    # Along the air's flow: what must be pushed against drag and inertia.
+    ahead_n = mass_kg * (dvn * un + dve * ue) / (dt * max(tas, 0.1)) + drag_n
+    most_n = _thrust_limit_n(craft, body, cache) if order.pushing else 0.0
+    body.thrust_n = min(max(ahead_n, 0.0), most_n)
+    tilt_n = abs(ahead_n - body.thrust_n)
+    rotor_n = math.hypot(upward_n, tilt_n)
     _move(body, vn, ve, climb, dt)
-    body.roll = 0.0
-    body.pitch = 0.0 if order.pushing else -math.atan2(tilt_n, max(upward_n, 1.0))
-    body.thrust_n = thrust_n
+    body.air_climb, body.roll = climb, 0.0
+    body.pitch = 0.0 if order.pushing else -math.atan2(tilt_n, upward_n)
     body.rotor_w = craft.rotors.electrical_w(
         rotor_n, body.density, climb + wind[2], tas, craft.hover_scale, effects.weak_motor
     )
-    body.pusher_w = _pusher_power(craft, body, thrust_n, effects)
-    body.throttle = min(rotor_n / (1.8 * weight_n), 1.0)
+    body.pusher_w = _pusher_power(craft, body, body.thrust_n, effects)
+    body.throttle = min(rotor_n / (MOST_ROTOR_THRUST * weight_n), 1.0)
+
+
+def _toward_ground_speed(body: Body, order: Order, dt: float) -> tuple[float, float]:
+    """Change of ground velocity (north, east) in this step, within the acceleration limit."""
+    dvn, dve = order.vn_mps - body.vn, order.ve_mps - body.ve
+    scale = min(LIFT_ACCELERATION_MPS2 * dt / max(math.hypot(dvn, dve), 1e-9), 1.0)
+    return dvn * scale, dve * scale
+
+
+def _face_the_air(body: Body, un: float, ue: float, dt: float) -> None:
+    """A hovering aircraft with a tail turns its nose into the air that comes at it."""
+    if math.hypot(un, ue) > 2.0:
+        turn = math.remainder(math.atan2(ue, un) - body.heading, math.tau)
+        turned = body.heading + _toward(0.0, turn, HOVER_TURN_RADPS * dt)
+        body.heading = math.remainder(turned, math.tau)
+
+
+def _wing_in_hover(
+    body: Body, craft: Aircraft, pushing: bool, along_mps: float
+) -> tuple[float, float]:
+    """(lift, drag) [N] at ``along_mps`` from ahead while the rotors run.
+
+    Under the pusher the aircraft is level: wing near its best lift, parasite drag plus that of the
+    running rotors. Held by tilt alone it is nose-down: little lift, the wing's face in the flow.
+    """
+    polar, weight_n = craft.polar, body.mass_kg * G0_MPS2
+    pressure_n = 0.5 * body.density * along_mps * along_mps * polar.area_m2
+    share = TRANSITION_CL_SHARE if pushing else HOVER_CL_SHARE
+    lift_n = min(pressure_n * share * polar.cl_max, (1.0 - LEAST_ROTOR_THRUST) * weight_n)
+    q = 0.5 * body.density * body.tas * body.tas
+    if not pushing:
+        return lift_n, q * craft.hover_drag_area_m2
+    induced_n = polar.k * lift_n * lift_n / pressure_n if along_mps > 4.0 else 0.0
+    skin_m2 = polar.cd0 * craft.parasite_scale * polar.area_m2 + craft.rotor_drag_area_m2
+    return lift_n, q * skin_m2 + induced_n
