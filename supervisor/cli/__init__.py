@@ -17,6 +17,7 @@ from supervisor.errors import InputError
 
 VERBS: dict[str, str] = {
     "budget": "before the flight: ledger, turn-back point, go or no-go",
+    "doctor": "checks what a tired person forgets, before the take-off",
     "run": "the daemon aboard",
     "watch": "live advisories on a laptop",
     "replay": "a recording through the same core, fast",

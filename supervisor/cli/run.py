@@ -40,13 +40,13 @@ def command(flight_file: Path, config: Path | None, recording: Path | None, **gi
     from supervisor.service import serve
 
     daemon = load_daemon_file(config) if config else DaemonFile()
-    daemon = parse_daemon(_overridden(daemon.model_dump(), given), "command line")
+    daemon = parse_daemon(overridden(daemon.model_dump(), given), "command line")
     flight = load_flight(flight_file)
     configure(daemon.log)
     serve(Setup(flight, flight_file.read_text(encoding="utf-8"), daemon, recording))
 
 
-def _overridden(data: dict[str, Any], given: dict[str, Any]) -> dict[str, Any]:
+def overridden(data: dict[str, Any], given: dict[str, Any]) -> dict[str, Any]:
     """The daemon file's data with the command line's values in their places."""
     places = {
         "link": ("link", "address"),
