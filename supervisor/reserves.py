@@ -7,9 +7,11 @@ reserve really holds that many minutes.
 
 from __future__ import annotations
 
+import math
+
 from supervisor.core import geodesy
 from supervisor.core.atmosphere import day_offset_k, density_kgpm3, tas_per_cas
-from supervisor.core.cells import current_at_power_a, ocv_v, r0_ohm
+from supervisor.core.cells import current_at_power_a, ocv_v, r0_ohm, temperature_factor
 from supervisor.core.plan import Aircraft, Pack, ReturnPlan, Site
 from supervisor.core.power import hover_w, wing_w
 from supervisor.flightmodels import Reserve
@@ -17,14 +19,27 @@ from supervisor.flightmodels import Reserve
 RESERVE_CHARGE = 0.20  # where on the curve a reserve is drawn, for the pack's own loss
 
 
-def pack_draw_w(pack: Pack, power_w: float) -> float:
-    """Open-circuit power [W] that leaves the pack's charge while it delivers ``power_w`` [W]."""
+def pack_draw_w(pack: Pack, power_w: float, seconds: float = math.inf) -> float:
+    """Open-circuit power [W] that leaves the pack while it delivers ``power_w`` [W] for so long.
+
+    The relaxations grow into the load: their mean share over ``seconds`` from rest counts.
+    """
     cells = pack.series * pack.parallel
     cell = pack.cell
     source_v = float(ocv_v(cell, RESERVE_CHARGE))
-    ohm = float(r0_ohm(cell, RESERVE_CHARGE, pack.temperature_c)) + cell.r1_ohm + cell.r2_ohm
-    current_a = float(current_at_power_a(source_v, ohm * pack.resistance_scale, power_w / cells))
+    ohm = float(r0_ohm(cell, RESERVE_CHARGE, 25.0))
+    ohm += _grown(cell.tau1_s, seconds) * cell.r1_ohm + _grown(cell.tau2_s, seconds) * cell.r2_ohm
+    ohm *= pack.resistance_scale * float(temperature_factor(cell, pack.temperature_c))
+    current_a = float(current_at_power_a(source_v, ohm, power_w / cells))
     return source_v * current_a * cells
+
+
+def _grown(tau_s: float, seconds: float) -> float:
+    """Mean of 1 - exp(-t/tau) over a load that lasts ``seconds``."""
+    x = seconds / tau_s
+    if math.isinf(x):
+        return 1.0
+    return 1.0 - (1.0 - math.exp(-x)) / x if x > 0.0 else 0.0
 
 
 def reserve_wh(
@@ -43,7 +58,7 @@ def reserve_wh(
         tas = aircraft.cruise_mps * tas_per_cas(density)
         power_w = float(wing_w(aircraft, aircraft.mass_kg, density, tas))
         minutes = given.cruise_min or 0.0
-    return pack_draw_w(pack, power_w + aircraft.avionics_w) * minutes / 60.0
+    return pack_draw_w(pack, power_w + aircraft.avionics_w, 60.0 * minutes) * minutes / 60.0
 
 
 def alternate_leg_wh(
@@ -65,13 +80,14 @@ def alternate_leg_wh(
     )
     tas = return_plan.airspeed_mps * tas_per_cas(density)
     mass = aircraft.mass_kg
-    cruise_w = pack_draw_w(pack, float(wing_w(aircraft, mass, density, tas)) + aircraft.avionics_w)
-    climb_w = pack_draw_w(
-        pack,
-        float(wing_w(aircraft, mass, density, tas, return_plan.climb_mps)) + aircraft.avionics_w,
-    )
-    land_w = pack_draw_w(pack, float(hover_w(aircraft, mass, density)) + aircraft.avionics_w)
     climb_s = return_plan.height_m / return_plan.climb_mps
     cruise_s = max(distance_m / tas - climb_s, 0.0)
-    joules = climb_w * climb_s + cruise_w * cruise_s + land_w * return_plan.landing_hover_s
-    return joules / 3600.0
+    land_s = return_plan.landing_hover_s
+
+    def joules(bare_w: float, seconds: float) -> float:
+        return pack_draw_w(pack, bare_w + aircraft.avionics_w, seconds) * seconds
+
+    climb_j = joules(float(wing_w(aircraft, mass, density, tas, return_plan.climb_mps)), climb_s)
+    cruise_j = joules(float(wing_w(aircraft, mass, density, tas)), cruise_s)
+    land_j = joules(float(hover_w(aircraft, mass, density)), land_s)
+    return (climb_j + cruise_j + land_j) / 3600.0
