@@ -78,8 +78,8 @@ def _chain(
         return "offline", OFFLINE[presence.reason]
     if status is None:
         return "waiting", "Waiting for the aircraft's first word."
-    if since_s is None or (silence_s is None and not picture.live):
-        return "kept", "The broker kept this; nothing has been heard from the aircraft since."
+    if since_s is None or not picture.live:
+        return "kept", "The broker kept these figures; no new ones have been heard yet."
     if silence_s is None or silence_s > limit_s:
         return "silent", f"Nothing heard from the aircraft for {spell(silence_s or since_s)}."
     if since_s > limit_s:

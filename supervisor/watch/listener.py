@@ -24,6 +24,9 @@ from supervisor.watch.trust import Ring
 
 log = structlog.get_logger(__name__)
 
+# What must not be missed while this laptop sleeps is queued by the broker (QoS 1); the rest is
+# only of interest when it is new.
+QUEUED = {"advisory": 1, "ack": 1}
 RECONNECT_S = (0.2, 0.5, 1.0, 2.0, 4.0)
 AIRCRAFT = re.compile(r"[A-Za-z0-9_-]{1,64}")  # also a folder's name, so nothing else
 MOST_BYTES = 256 * 1024  # nothing of ours is near this size
@@ -48,14 +51,18 @@ class Broker:
             self.credentials.context()
         return self
 
-    def client(self) -> aiomqtt.Client:
-        """A client for this broker; it can be entered again after a loss."""
+    def client(self, session: str) -> aiomqtt.Client:
+        """A client for this broker; it can be entered again after a loss.
+
+        ``session``: the name under which the broker queues for us; empty keeps nothing there.
+        """
         return aiomqtt.Client(
             self.address.host,
             self.address.port,
             username=self.address.user or None,
             password=self.credentials.password_text(),
-            identifier=f"homeleg-watch-{secrets.token_hex(6)}",
+            identifier=session or f"homeleg-watch-{secrets.token_hex(6)}",
+            clean_session=not session,
             tls_context=self.credentials.context() if self.address.tls else None,
             keepalive=10,
             timeout=5,
@@ -123,7 +130,7 @@ class Listener:
     async def run(self) -> None:
         """Stay connected for ever."""
         failures = 0
-        client = self.broker.client()
+        client = self.broker.client(self.store.session())
         while True:
             try:
                 async with client:
@@ -139,7 +146,8 @@ class Listener:
 
     async def _listen(self, client: aiomqtt.Client) -> None:
         who = self.only or "+"
-        await client.subscribe([(f"{TOPIC_ROOT}/{who}/{leaf}", 1) for leaf in MODELS])
+        await client.subscribe([(f"{TOPIC_ROOT}/{who}/{leaf}", QUEUED.get(leaf, 0))
+                                for leaf in MODELS])  # fmt: skip
         self._client, self.lost_s = client, None
         self._tell()
         async for message in client.messages:

@@ -6,11 +6,13 @@ are only ever appended to; two watchers may share a folder, because folding twic
 
 from __future__ import annotations
 
+import fcntl
 import json
 import os
+import secrets
 from collections.abc import Iterator
 from pathlib import Path
-from typing import Any
+from typing import Any, TextIO
 from urllib.parse import quote
 
 from pydantic import ValidationError
@@ -42,6 +44,28 @@ class Store:
     def __init__(self, directory: Path | None) -> None:
         self.directory = directory
         self.fault = ""
+        self._lock: TextIO | None = None  # kept open: the lock lives as long as we do
+
+    def session(self) -> str:
+        """A name that lasts, for the broker to queue advisories under while we are away.
+
+        Empty when there is no folder or another watcher holds the name.
+        """
+        if self.directory is None:
+            return ""
+        try:
+            self.directory.mkdir(parents=True, exist_ok=True)
+            self._lock = (self.directory / "session").open("a+", encoding="ascii")
+            fcntl.flock(self._lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except OSError:
+            return ""
+        self._lock.seek(0)
+        name = self._lock.read(64).strip()
+        if not name:
+            name = f"homeleg-watch-{secrets.token_hex(6)}"
+            self._lock.write(name)
+            self._lock.flush()
+        return name
 
     def keep(self, leaf: str, heard: Heard) -> None:
         """Append one message; a disk that refuses is remembered and said, not fatal."""

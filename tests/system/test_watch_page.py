@@ -256,6 +256,21 @@ def test_reloading_and_coming_late_lose_nothing(scene: Scene, page: Any) -> None
     assert drawn == 57
 
 
+def test_advisories_of_the_time_away_are_not_missed(scene: Scene, page: Any) -> None:
+    """The laptop sleeps through the whole story; the broker has queued it."""
+    shown(page, scene, scene.fly(800.0))
+    scene.watch.stop()
+    for advisory in scene.story.advisories(2900.0):
+        scene.voice.say(advisory)
+    scene.fly(2900.0)
+    scene.watch = Watch(scene.broker.port, scene.store).start()
+    page.goto(scene.watch.address)
+    page.wait_for_function("() => document.querySelectorAll('#alert-list li').length === 3")
+    assert page.is_hidden("#missing")
+    # Nobody has spoken since: what the broker kept is not called live.
+    assert "no new ones have been heard" in read(page, "#fresh")
+
+
 def test_strings_from_the_aircraft_stay_text(scene: Scene, page: Any) -> None:
     evil = "<img src=x onerror=document.title='owned'><script>1</script>"
     scene.voice.say(scene.story.plan().model_copy(update={"name": evil}))

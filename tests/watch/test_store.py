@@ -59,6 +59,16 @@ def test_a_disk_that_refuses_is_said_and_survived(tmp_path: Path) -> None:
     assert "file" in store.fault
 
 
+def test_the_session_name_lasts_and_belongs_to_one_watcher(tmp_path: Path) -> None:
+    first = Store(tmp_path)
+    name = first.session()
+    assert name.startswith("homeleg-watch-")
+    assert Store(tmp_path).session() == ""  # while the first one lives
+    del first
+    assert Store(tmp_path).session() == name
+    assert Store(None).session() == ""
+
+
 def test_presence_is_not_kept(tmp_path: Path) -> None:
     Store(tmp_path).keep("presence", Heard(T0, STORY.presence()))
     assert list(tmp_path.rglob("*.jsonl")) == []

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import math
 from pathlib import Path
 
 import pytest
 from scripted import TURN_T, Story
 
+from supervisor.edge.acks import AckGate, AckRefused
 from supervisor.edge.signatures import Signer, Verifier
 from supervisor.messages import Ack, topic
 from supervisor.watch.listener import Broker, Listener
@@ -74,6 +76,19 @@ def test_what_we_send_bears_our_signature() -> None:
     sealed = Ring("Ada", None, ADA).sealed(where, b'{"seq":3}')
     checked = Verifier({"Ada": ADA.public_raw}, gapless=frozenset()).check(where, sealed)
     assert (checked.genuine, checked.by, checked.bare) == (True, "Ada", b'{"seq":3}')
+
+
+def test_the_aircraft_takes_what_we_sign_and_only_that() -> None:
+    """Our acknowledgement through the aircraft's own gate, twice, unsigned, and by another."""
+    where = topic("heron-1", "ack")
+    gate = AckGate("heron-1", "f1", {"Ada": ADA.public_raw})
+    gate.raised(3, now_s=100.0)
+    ack = Ack(aircraft="heron-1", flight="f1", seq=3, by="Ada", utc="2031-05-14T14:06:00+00:00")
+    sealed = Ring("Ada", None, ADA).sealed(where, ack.payload())
+    assert gate.judge(where, sealed, 110.0, math.nan).by == "Ada"
+    for refused in (sealed, ack.payload(), Ring("Ada", None, EVE).sealed(where, ack.payload())):
+        with pytest.raises(AckRefused):
+            gate.judge(where, refused, 111.0, math.nan)
 
 
 def test_without_a_list_of_keys_signed_messages_are_read_unchecked() -> None:

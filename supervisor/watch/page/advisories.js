@@ -5,7 +5,7 @@ import { spell, utcClock } from "./measures.js";
 
 const TITLE = { warning: "Warning", caution: "Caution", advisory: "Advisory" };
 const REPEAT_MS = 8000; // an unacknowledged warning sounds again
-const SHOWN = 40;
+const SHOWN = 14;
 
 export async function acknowledge(aircraft, flight, seq) {
   const answer = await fetch("/ack", { method: "POST",

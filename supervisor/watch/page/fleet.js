@@ -29,6 +29,10 @@ export function figureWords(figure) {
   }
 }
 
+// The word stands beside the sentence already.
+export const withoutWord = (sentence, word) => (sentence.startsWith(`${word}: `)
+  ? sentence[word.length + 2].toUpperCase() + sentence.slice(word.length + 3) : sentence);
+
 export class Fleet {
   constructor(list, sum, empty) {
     Object.assign(this, { list, sum, empty });
@@ -87,7 +91,7 @@ export class Fleet {
     const { big, unit, caption } = figureWords(row.figure);
     text(item.big, `${big} ${unit}`.trim());
     text(item.caption, `${caption}${row.figure.reckoned ? ", reckoned" : ""}`);
-    text(item.sentence, row.sentence);
+    text(item.sentence, withoutWord(row.sentence, row.word));
     text(item.fresh, row.freshness.age_s === null ? "age unknown"
       : `${spell(row.freshness.age_s)} old`);
     this.rope(item, row.figure);

@@ -4,7 +4,7 @@
 import { AdvisoryList, Caller, believed } from "./advisories.js";
 import { Chart } from "./chart.js";
 import { attribute, byId, el, hide, shapeName, shapeParts, text } from "./dom.js";
-import { Fleet, figureWords } from "./fleet.js";
+import { Fleet, figureWords, withoutWord } from "./fleet.js";
 import { drawLedger } from "./ledger.js";
 import * as measures from "./measures.js";
 import { drawRope } from "./rope.js";
@@ -153,7 +153,8 @@ function drawOne(view) {
 function drawFresh(view) {
   const { freshness: fresh } = view;
   const age = fresh.age_s === null ? "age unknown" : `${measures.spell(fresh.age_s)} old`;
-  const words = fresh.state === "live" ? `Live, figures ${age}.`
+  const signed = view.trust === "verified" ? ", signed" : "";
+  const words = fresh.state === "live" ? `Live${signed}, figures ${age}.`
     : `${fresh.sentence} Figures ${age}.`;
   const untrusted = view.set_aside ? ` ${view.set_aside} messages without a good signature were `
     + "set aside." : "";
@@ -179,10 +180,6 @@ function drawAnswer(view, nowMs) {
   drawRope(byId("rope"), view, nowMs);
   drawVerdictAck(view);
 }
-
-// The word stands above the sentence already.
-const withoutWord = (sentence, word) => (sentence.startsWith(`${word}: `)
-  ? sentence[word.length + 2].toUpperCase() + sentence.slice(word.length + 3) : sentence);
 
 function spreadWords({ figure, plan }) {
   const m = (v) => (v < 1 ? Math.max(v, 0).toFixed(1).replace("0.0", "0") : Math.floor(v));
