@@ -7,7 +7,7 @@ Vectors blow toward (north, east, down), metres per second. Mean profile: V(z) =
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from random import Random
 
 from sim.geodesy import offset_m
@@ -29,10 +29,11 @@ class Air:
     """The weather of one flight; holds what is random in it and what is still to come."""
 
     __slots__ = (
-        "_calm_until",
+        "_mean_until_s",
         "_crests",
         "_drift_e",
         "_drift_n",
+        "_fronts",
         "_gusts",
         "_mean_e",
         "_mean_n",
@@ -52,13 +53,16 @@ class Air:
              *toward(row.from_deg + turn, row.speed_mps * factor))
             for row in weather.rows
         )  # fmt: skip
+        self._fronts = tuple(
+            replace(front, reaches_home_s=front.reaches_home_s + delay) for front in weather.fronts
+        )
         self._crests = tuple(_crest(ridge, *home) for ridge in weather.ridges)
         self._random = future
         self._gusts = Gusts(future)
         self._drift_n = future.gauss(0.0, 0.5 * weather.drift_sd_mps)
         self._drift_e = future.gauss(0.0, 0.5 * weather.drift_sd_mps)
         self._mean_n = self._mean_e = 0.0
-        self._calm_until = -1.0
+        self._mean_until_s = -1.0
 
     def copy(self, fresh_seed: int | None) -> Air:
         """An independent copy; ``fresh_seed`` draws gusts and drift anew from here on."""
@@ -88,7 +92,7 @@ class Air:
     def reference_wind(self, t_s: float, north_m: float, east_m: float) -> tuple[float, float]:
         """Mean wind (north, east) at the reference height: rows, drift, gradient and fronts."""
         n, e = self._row_wind(t_s)
-        for front in self.weather.fronts:
+        for front in self._fronts:
             behind = _behind(front, t_s, north_m, east_m)
             fn, fe = toward(front.wind_from_deg, front.wind_mps)
             n, e = n + behind * (fn - n), e + behind * (fe - e)
@@ -119,10 +123,10 @@ class Air:
 
         ``above_ground_m`` drives profile and gusts, ``height_m`` (above home) the lee of ridges.
         """
-        if t_s >= self._calm_until:  # the mean changes slowly: every 2 s is plenty
+        if t_s >= self._mean_until_s:  # the mean changes slowly: every 2 s is plenty
             self._walk(2.0)
             self._mean_n, self._mean_e = self.reference_wind(t_s, north_m, east_m)
-            self._calm_until = t_s + 2.0
+            self._mean_until_s = t_s + 2.0
         weather = self.weather
         z = min(max(above_ground_m, _BOTTOM_M), _TOP_M)
         profile = (z / weather.reference_m) ** weather.exponent

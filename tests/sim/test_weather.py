@@ -47,6 +47,12 @@ def test_front_comes_over_the_map_at_its_speed() -> None:
     assert north(3000.0, 10e3) == pytest.approx(-12.0, abs=0.01)
 
 
+def test_a_drawn_delay_moves_the_front_too() -> None:
+    front = Front(1000.0, 270.0, 10.0, 2000.0, wind_from_deg=0.0, wind_mps=12.0)
+    late = replace(still.steady(180.0, 5.0), fronts=(front,), delay_s=(300.0, 300.0))
+    assert _air(late).reference_wind(1300.0, 0.0, 0.0)[0] == pytest.approx(-3.5, abs=0.01)
+
+
 def test_gradient_scales_with_distance() -> None:
     air = _air(replace(still.steady(270.0, 8.0), gradient_per_km=(0.0, 0.01)))
     assert air.reference_wind(0.0, 0.0, 50e3)[1] == pytest.approx(12.0)
