@@ -29,7 +29,6 @@ class Air:
     """The weather of one flight; holds what is random in it and what is still to come."""
 
     __slots__ = (
-        "_mean_until_s",
         "_crests",
         "_drift_e",
         "_drift_n",
@@ -37,6 +36,7 @@ class Air:
         "_gusts",
         "_mean_e",
         "_mean_n",
+        "_mean_until_s",
         "_random",
         "_rows",
         "weather",
