@@ -41,7 +41,7 @@ STATES = range(8)
 # Prior spreads; ours, after what differs between a table and a pack.
 CHARGE_SD, UNKNOWN_CHARGE_SD, GAIN_SD = 0.03, 0.30, 0.02
 ERROR_SD_V, ERROR_TAU_S = 0.018, 1800.0
-SLOW_MEAN, SLOW_SD = 0.25, 0.5  # logarithms: tables miss more often than they exaggerate
+SLOW_SD = 0.4  # logarithm: tables from short pulses miss much of it
 COLD_SHARE = 0.3  # of the tabulated loss of capacity in the cold that may be real loss of charge
 # How the slow states may wander, per root hour.
 RESISTANCE_WANDER, CAPACITY_WANDER, GAIN_WANDER = 0.06, 0.004, 0.004
@@ -107,7 +107,7 @@ def start(pack: Pack, t_s: float, air_c: float, prior: PackPrior | None = None) 
     cold = COLD_SHARE * (1.0 - float(cells.capacity_factor(pack.cell, warm)))
     capacity_sd = math.hypot(pack.capacity_sd, cold)
     x = np.array(
-        [pack.initial_charge, 0.0, 0.0, math.log(pack.resistance_scale), 0.0, 0.0, 0.0, SLOW_MEAN]
+        [pack.initial_charge, 0.0, 0.0, math.log(pack.resistance_scale), 0.0, 0.0, 0.0, 0.0]
     )
     sd = [CHARGE_SD, 0.003, 0.008, pack.resistance_sd, capacity_sd, GAIN_SD, ERROR_SD_V, SLOW_SD]
     p = np.diag(np.square(sd))
