@@ -18,8 +18,9 @@ from rich.console import Console
 from rich.live import Live
 
 from supervisor.watch.listener import Listener
+from supervisor.watch.said import acknowledged
 from supervisor.watch.terminal import screen
-from supervisor.watch.view import Row, acknowledged, row, urgency, view
+from supervisor.watch.view import Row, row, urgency, view
 
 
 class Desk:

@@ -12,7 +12,8 @@ from rich.text import Text
 from supervisor.watch import glyphs, words
 from supervisor.watch.freshness import spell
 from supervisor.watch.listener import Listener
-from supervisor.watch.view import Row, Said, View, row, urgency, view
+from supervisor.watch.said import Said
+from supervisor.watch.view import Row, View, row, urgency, view
 
 # Red is for warnings, amber for cautions, neither for anything else; the mark says it too.
 LEVEL = {
@@ -63,13 +64,13 @@ def one(
     parts.append(Text("\n".join([*lines[:-1], f"{lines[-1]}  {caption}"]), style))
     confidence = v.plan["confidence"] if v.plan else None
     parts.append(Text(words.spread_words(v.figure, confidence)))
-    parts += _rope(v, now_s, width)
-    parts += _ledger(v, width)
+    # A low terminal cuts off what stands last, so the advisories stand before the reasons.
+    parts += _rope(v, now_s, width) + _advisories(v) + _ledger(v, width)
     if history:
         parts.append(Rule("margin over time, Wh above the reserve", align="left", style="dim"))
         columns = glyphs.strip(history, width - 14)
         parts.append(Text(f"{columns} {history[-1]:.0f} Wh now", "cyan"))
-    parts += _why(v) + _where(v, units) + _advisories(v)
+    parts += _why(v) + _where(v, units)
     return parts
 
 

@@ -91,7 +91,8 @@ def spread_words(figure: Figure, confidence: float | None) -> str:
     if mid is None:
         return ""
     when = "As last known, turning" if figure.reckoned else "Turning now"
+    side = "above" if mid >= 0 else "below"
     return (
-        f"{when} would land {signed(mid)} Wh against the reserve, nine in ten between "
+        f"{when} would land {abs(mid):.0f} Wh {side} the reserve, nine in ten between "
         f"{signed(low)} and {signed(high)}; home is covered with {chance(figure.covered)}."
     )

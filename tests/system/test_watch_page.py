@@ -6,6 +6,7 @@ import contextlib
 import json
 import math
 import re
+import socket
 import statistics
 import sys
 import time
@@ -328,6 +329,21 @@ def test_it_is_bound_to_loopback_unless_told(scene: Scene) -> None:
     process = psutil.Process(scene.watch.process.pid)
     listening = [c.laddr.ip for c in process.net_connections("tcp") if c.status == "LISTEN"]
     assert listening == ["127.0.0.1"]
+
+
+def test_from_another_computer_one_may_look_and_not_acknowledge(scene: Scene) -> None:
+    """Bound to every address on request; the request comes in over a real interface."""
+    others = [a.address for interface in psutil.net_if_addrs().values() for a in interface
+              if a.family == socket.AF_INET and not a.address.startswith("127.")]  # fmt: skip
+    if not others:
+        pytest.skip("this computer has no address but loopback")
+    scene.watch.stop()
+    scene.watch = Watch(scene.broker.port, scene.store, ("--host", "0.0.0.0")).start()
+    base = scene.watch.address.replace("0.0.0.0", others[0])
+    assert _status_of(urllib.request.Request(base)) == 200
+    wish = json.dumps({"aircraft": "heron-1", "flight": "f1", "seq": 1}).encode()
+    headers = {"content-type": "application/json", "origin": base.rstrip("/")}
+    assert _status_of(urllib.request.Request(f"{base}ack", wish, headers)) == 403
 
 
 # -- beauty and access ----------------------------------------------------------------------------

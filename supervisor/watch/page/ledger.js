@@ -104,8 +104,12 @@ function short(ledger, x, end, y) {
   const x0 = x(Math.max(end + ledger.extra, 0)), x1 = x(end);
   return [svg("rect", { class: "short", x: x0, y: y - 3, width: x1 - x0, height: BAR + 6 }),
     svg("text", { class: "bar-label strong", x: x1, y: y - 9,
-      "text-anchor": "end" }, `short by ${number(-ledger.extra)} Wh`)];
+      "text-anchor": "end" }, shortWords(ledger))];
 }
+
+// The contingency is there to be used; the reserve is not.
+const shortWords = ({ extra, contingency = 0 }) => (-extra <= contingency
+  ? `${number(-extra)} Wh of the contingency used up` : `short by ${number(-extra)} Wh`);
 
 function axis(x, most, y, width) {
   const parts = [];

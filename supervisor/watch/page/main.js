@@ -197,7 +197,8 @@ function spreadWords({ figure, plan }) {
   return figure.kind === "home"
     ? `Nine in ten between ${measures.numberSigned(low)} and ${measures.numberSigned(high)} Wh; `
       + `${measures.chance(figure.covered)} to land with the reserve and the voltage held.`
-    : `${figure.reckoned ? "As last known, turning" : "Turning now"} would land ${measures.numberSigned(mid)} Wh against the reserve, nine in ten between `
+    : `${figure.reckoned ? "As last known, turning" : "Turning now"} would land `
+      + `${measures.number(Math.abs(mid))} Wh ${mid < 0 ? "below" : "above"} the reserve, nine in ten between `
       + `${measures.numberSigned(low)} and ${measures.numberSigned(high)}; home is covered with `
       + `${measures.chance(figure.covered)}.`;
 }
