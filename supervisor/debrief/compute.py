@@ -8,6 +8,7 @@ from collections.abc import Mapping
 import numpy as np
 
 from supervisor import messages
+from supervisor.core.cells import pack_energy_wh
 from supervisor.core.plan import Flight
 from supervisor.debrief.answer import (
     Debrief,
@@ -43,7 +44,7 @@ def make_debrief(recording: Recording, flight: Flight, where: str) -> Debrief:
         raise InputError(where, "the pack's voltage and current are not in it")
     said = hear_again(recording, flight)
     plan = plan_flight(flight)
-    start_wh, landing_wh = _ends_wh(flown, said)
+    start_wh, landing_wh = _start_wh(flight, flown), _landing_wh(said)
     return Debrief(
         flight=flight,
         plan=plan,
@@ -83,13 +84,16 @@ def _cautions(recording: Recording, flown: Flown, said: Said) -> list[str]:
     return found
 
 
-def _ends_wh(flown: Flown, said: Said) -> tuple[float, float]:
-    """Open-circuit energy believed before take-off and at the end."""
-    energies = [(s.t, s.pack.energy_wh) for s in said.statuses if s.pack is not None]
-    if not energies:
-        return NAN, NAN
-    before = [wh for t, wh in energies if t <= flown.take_off_s]
-    return (before[-1] if before else energies[0][1]), energies[-1][1]
+def _start_wh(flight: Flight, flown: Flown) -> float:
+    """What the pack held before take-off, with the capacity as it is known afterwards."""
+    capacity_ah = flight.pack.capacity_ah * math.exp(flown.lessons.pack.log_mean[1])
+    return float(pack_energy_wh(flight.pack, flight.pack.initial_charge, capacity_ah))
+
+
+def _landing_wh(said: Said) -> float:
+    """Open-circuit energy believed at the end."""
+    energies = [s.pack.energy_wh for s in said.statuses if s.pack is not None]
+    return energies[-1] if energies else NAN
 
 
 def _lines(flight: Flight, plan: PlannedFlight, flown: Flown) -> list[Line]:
@@ -107,7 +111,10 @@ def _lines(flight: Flight, plan: PlannedFlight, flown: Flown) -> list[Line]:
             leg = BEFORE
         elif block.t_s >= flown.landing_s:
             leg = AFTER
-        row = table.setdefault((leg, block.phase), [0.0] * 4)
+        phase = block.phase
+        if phase == "landing" and leg != HOME and (leg, phase) not in table:
+            phase = "transition"  # a short hover that the plan has no landing for
+        row = table.setdefault((leg, phase), [0.0] * 4)
         row[1] += block.energy_wh
         row[3] += block.seconds
     keys = sorted(table, key=lambda k: (order.index(k[0]), PHASES.index(k[1])))
@@ -169,7 +176,9 @@ def _ended(event: Event, t_s: float) -> Event:
     )  # fmt: skip
 
 
-def _acked(event: Event, a: messages.Advisory, acks: Mapping[int, Acknowledgement], repeat: bool) -> Event:
+def _acked(
+    event: Event, a: messages.Advisory, acks: Mapping[int, Acknowledgement], repeat: bool
+) -> Event:
     ack = acks.get(a.seq)
     by, after = event.acked_by, event.acked_after_s
     if ack is not None and not by:

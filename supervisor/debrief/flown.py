@@ -27,7 +27,7 @@ from supervisor.debrief.readings import PackReadings, pack_readings
 
 NAN = math.nan
 STEP_S, BLOCK_S, WIND_S = 1.0, 10.0, 20.0
-TOUCHED_M = 2.0
+TOUCHED_M, TURN_S = 6.0, 600.0
 BEFORE, AFTER, HOME = "before take-off", "after landing", "home"
 NAMES: dict[Phase, str] = {
     Phase.UNKNOWN: "ground",
@@ -220,7 +220,7 @@ class _Walker:
     def flown(self) -> Flown:
         """Everything, cut into blocks."""
         pack = pack_readings(self._reports)
-        self._settle_landing()
+        self._settle()
         turned = self._turn_s == self._turn_s
         return Flown(
             blocks=tuple(self._blocks(pack)),
@@ -233,12 +233,16 @@ class _Walker:
             reached=self._reached if turned else self._leg,
         )
 
-    def _settle_landing(self) -> None:
-        """A recording that stops at touch-down, before the ground phase shows, has landed too."""
+    def _settle(self) -> None:
+        """With hindsight: when it touched down, and when it really turned."""
         last = self._moments[-1] if self._moments else None
-        if last is not None and last.height_m < TOUCHED_M and abs(last.climb_mps) < 1.5:
-            down = self._landing_s != self._landing_s and self._take_off_s == self._take_off_s
-            self._landing_s = last.t_s if down else self._landing_s
+        low = last is not None and last.height_m < TOUCHED_M and last.phase == "landing"
+        if last is not None and low and self._landing_s != self._landing_s:
+            self._landing_s = last.t_s  # the recording stops before the ground phase shows
+        before = [m for m in self._moments if self._turn_s - TURN_S <= m.t_s <= self._turn_s]
+        if before and self._reached < len(self._route):
+            # the farthest point: a verdict "homeward" comes a while after it
+            self._turn_s = max(before, key=lambda m: math.hypot(m.north_m, m.east_m)).t_s
 
     def _seen(self) -> list[WindSeen]:
         """Winds met on the way, and what was forecast for there and then."""

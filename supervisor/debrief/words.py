@@ -1,0 +1,103 @@
+"""The debrief's sentences, shared by terminal and page."""
+
+from __future__ import annotations
+
+from supervisor.budget.text import clock
+from supervisor.debrief.answer import Debrief
+from supervisor.debrief.causes import CAUSES
+
+MEANING = {
+    "route": "track, heights and places that differ from the plan",
+    "wind": "wind met instead of forecast",
+    "airspeed": "airspeed and turns other than planned",
+    "drag": "power on the wing over the flight file's figures",
+    "hover": "take-off, transition, landing",
+    "delay": "loitering and time on the ground",
+    "pack": "charge, capacity and heat in the pack",
+}
+
+
+def tone(d: Debrief) -> str:
+    """Of the verdict's box: go, conditions, no-go."""
+    if d.above_reserve_wh < 0.0 or d.pack.lowest_cell_v < d.flight.policy.min_cell_v:
+        return "no-go"
+    warned = any(e.level == "warning" for e in d.events)
+    return "conditions" if warned else "go"
+
+
+def headline(d: Debrief) -> str:
+    """One line."""
+    landed = "Landed" if d.flown.landing_s == d.flown.landing_s else "Last heard"
+    side = "above" if d.above_reserve_wh >= 0.0 else "below"
+    return (
+        f"{landed} with {d.landing_wh:.0f} Wh, {abs(d.above_reserve_wh):.0f} Wh {side} the final "
+        "reserve"
+    )
+
+
+def sentences(d: Debrief) -> list[str]:
+    """What a tired pilot needs to know, most important first."""
+    found = [_difference(d), _turn(d), _voltage(d)]
+    return [s for s in found if s]
+
+
+def _difference(d: Debrief) -> str:
+    worst = sorted(CAUSES, key=lambda c: -abs(d.causes.total_wh[c]))[:3]
+    parts = ", ".join(f"{c} {-d.causes.total_wh[c]:+.0f}" for c in worst)
+    plan = d.plan.landing_wh
+    planned = f"{plan:.0f} Wh" if plan >= 0.0 else f"{-plan:.0f} Wh less than nothing"
+    return f"The whole plan would have left {planned}. What moved it most, in Wh: {parts}."
+
+
+def _turn(d: Debrief) -> str:
+    turn = d.turn_back
+    if turn.turn_s != turn.turn_s:
+        return ""
+    when = clock(turn.turn_s - d.flown.take_off_s)
+    text = f"Turned for home after {when}, {turn.distance_home_m / 1000:.1f} km out"
+    if turn.safe_left_s == turn.safe_left_s:
+        side = "before" if turn.safe_left_s >= 0.0 else "after"
+        text += f", {abs(turn.safe_left_s) / 60:.0f} min {side} the turn-back time then advised"
+    return text + "."
+
+
+def _voltage(d: Debrief) -> str:
+    p = d.pack
+    if p.lowest_cell_v != p.lowest_cell_v:
+        return ""
+    when = clock(p.lowest_cell_at_s - d.flown.take_off_s)
+    least = d.flight.policy.min_cell_v
+    return f"Lowest cell {p.lowest_cell_v:.2f} V after {when} (at least {least:g} V wanted)."
+
+
+def quality(d: Debrief) -> str:
+    """How good the forecasts of the way home were."""
+    q = d.quality
+    if q.count == 0:
+        return "It never turned for home before the plan's end: no forecast can be judged."
+    return (
+        f"On the way home {100 * q.inside:.0f} % of {q.count} forecasts held the landing within "
+        f"their 90 % band ({q.width_wh:.0f} Wh wide on average); their median was off by "
+        f"{q.bias_wh:+.0f} Wh on average."
+    )
+
+
+def pack_rows(d: Debrief) -> list[tuple[str, str]]:
+    """Pack health, as name and words."""
+    p = d.pack
+    weak = "cells are not told apart"
+    if p.weakest_cell > 0:
+        weak = f"number {p.weakest_cell}, {100 * p.weak_capacity:.1f} % smaller than the mean"
+    return [
+        ("Capacity", f"{p.capacity_ah:.2f} ± {p.capacity_sd_ah:.2f} Ah; stated {p.stated_ah:g} Ah"),
+        ("Resistance", f"{p.resistance:.2f} ± {p.resistance_sd:.2f} of a new cell's"),
+        ("Weakest cell", weak),
+        ("Temperature", f"{p.start_c:.0f} °C at first, {p.highest_c:.0f} at most, {p.end_c:.0f} last"),
+        ("In hover", f"{p.hover_wh:.0f} Wh, at most {p.hover_peak_w:.0f} W"),
+        (
+            "Energy",
+            f"held {d.start_wh:.0f} Wh, gave {p.delivered_wh:.1f} Wh at the terminals, kept "
+            f"{d.landing_wh:.0f} Wh; {p.heat_wh:.0f} Wh became heat (with the current sensor's "
+            "error in it)",
+        ),
+    ]  # fmt: skip
