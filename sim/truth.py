@@ -8,12 +8,15 @@ from __future__ import annotations
 
 import math
 from dataclasses import asdict, dataclass
+from random import Random
 from typing import Any
 
 from sim.flight import Flight
+from sim.pack import Pack, PackBuild
 from sim.state import AircraftState, Phase
 
 LONGEST_S = 8 * 3600.0
+RESERVE_CHARGE = 0.20  # where on the curve a reserve is drawn
 VOLT_WH = 150.0  # near empty a cell of the default pack falls by a volt over about this much
 
 
@@ -45,19 +48,30 @@ class Outcome:
 
 
 def final_reserve_wh(flight: Flight) -> float:
-    """The policy's final reserve in watt-hours, by the builder's own figures."""
+    """The policy's final reserve as open-circuit energy [Wh], by the builder's own figures.
+
+    Minutes of hover or cruise are drawn from the builder's pack at RESERVE_CHARGE, so that what the
+    pack loses in its own resistance is in the reserve as well.
+    """
     plan = flight.scenario.plan
     kind, amount = plan.reserve
     if kind == "energy_wh":
         return amount
+    figures, cell = plan.pack, flight.pack.build.cell
     if kind == "nameplate_percent":
-        cell = flight.pack.build.cell
-        return amount / 100.0 * cell.energy_wh_per_ah * plan.pack.series * plan.pack.capacity_ah
+        return amount / 100.0 * cell.energy_wh_per_ah * figures.series * figures.capacity_ah
     if kind == "hover_min":
-        return amount / 60.0 * plan.builder.hover_power_w
-    speeds = plan.builder.cruise_points
-    nearest = min(speeds, key=lambda p: abs(p[0] - plan.builder.cruise_mps))
-    return amount / 60.0 * nearest[1]
+        power_w = plan.builder.hover_power_w
+    else:
+        points, cruise_mps = plan.builder.cruise_points, plan.builder.cruise_mps
+        power_w = min(points, key=lambda point: abs(point[0] - cruise_mps))[1]
+    build = PackBuild(
+        cell, figures.series, figures.parallel, figures.capacity_ah, 1.0, 0.0, 0.0, 0.0
+    )
+    pack = Pack(build, RESERVE_CHARGE, figures.temperature_c, Random(0))
+    for _ in range(round(60.0 * amount)):
+        pack.step(power_w, 1.0, figures.temperature_c, 0.0)
+    return pack.ledger.total_wh
 
 
 def fly_home(flight: Flight, fresh_seed: int | None = None, divert: int | None = None) -> Outcome:

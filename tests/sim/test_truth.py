@@ -12,6 +12,8 @@ from sim import truth
 from sim.flight import Flight
 from sim.scenario import load
 
+RESERVE_WH = 87.0
+
 
 @pytest.fixture(scope="module")
 def flight() -> Flight:
@@ -20,13 +22,19 @@ def flight() -> Flight:
 
 @pytest.fixture(scope="module")
 def t_star_s(flight: Flight) -> float:
-    found = truth.latest_turn_back_s(flight, 78.0, 2.9)
+    found = truth.latest_turn_back_s(flight, RESERVE_WH, 2.9)
     assert found is not None
     return found
 
 
-def test_final_reserve_is_three_minutes_of_the_measured_hover(flight: Flight) -> None:
-    assert truth.final_reserve_wh(flight) == pytest.approx(3.0 / 60.0 * 1560.0)
+def test_final_reserve_is_three_minutes_of_the_measured_hover_and_the_packs_own_loss(
+    flight: Flight,
+) -> None:
+    """By hand from 20 to 10 % charge: a cell gives 32.5 W at a mean E of 3.39 V through about
+
+    34 mohm (relaxations half grown): I = 10.7 A, 48 x 3.39 V x 10.7 A for 3 min is 87 Wh.
+    """
+    assert truth.final_reserve_wh(flight) == pytest.approx(87.0, abs=3.0)
 
 
 def test_turning_at_t_star_lands_with_the_reserve_and_later_does_not(
@@ -35,8 +43,8 @@ def test_turning_at_t_star_lands_with_the_reserve_and_later_does_not(
     on_time, late = flight.fork(), flight.fork()
     on_time.advance(t_star_s)
     late.advance(t_star_s + 10.0)
-    assert truth.fly_home(on_time).good(78.0, 2.9)
-    assert not truth.fly_home(late).good(78.0, 2.9)
+    assert truth.fly_home(on_time).good(RESERVE_WH, 2.9)
+    assert not truth.fly_home(late).good(RESERVE_WH, 2.9)
 
 
 def test_the_demo_turns_fifty_to_sixty_kilometres_out(flight: Flight, t_star_s: float) -> None:
@@ -52,7 +60,7 @@ def test_the_flight_is_not_changed_by_asking(flight: Flight) -> None:
 
 def test_a_short_plan_is_covered_whole() -> None:
     short = still.routed([(5e3, 0.0), (5e3, 5e3)])
-    assert truth.latest_turn_back_s(short, 78.0, 2.9) == math.inf
+    assert truth.latest_turn_back_s(short, RESERVE_WH, 2.9) == math.inf
 
 
 def test_no_turn_back_is_good_when_the_reserve_is_more_than_the_pack() -> None:
