@@ -50,6 +50,24 @@ class Ahead:
     ground_mps: Floats  # (points - 1) of each stretch
 
 
+def joined_ahead(parts: list[Ahead]) -> Ahead:
+    """Batches of members, one after another."""
+    if len(parts) == 1:
+        return parts[0]
+    charges = [part.charge for part in parts]
+    return Ahead(
+        np.concatenate([p.t_s for p in parts]),
+        Charge(
+            np.concatenate([c.u for c in charges]),
+            np.concatenate([c.v1 for c in charges]),
+            np.concatenate([c.v2 for c in charges]),
+        ),
+        np.concatenate([p.warmth_k for p in parts]),
+        np.concatenate([p.lowest_v for p in parts]),
+        np.concatenate([p.ground_mps for p in parts]),
+    )
+
+
 def ground_speed_mps(tas: Floats, along: Floats, across: Floats) -> Floats:
     """Wind triangle: sqrt(V^2 - across^2) + along, held above ``SLOWEST_MPS``."""
     speed = across * across

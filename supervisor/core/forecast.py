@@ -24,7 +24,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from supervisor.core.advice import best_airspeed, best_height, equal_time_s
-from supervisor.core.ahead import Ahead, Columns, fly_plan
+from supervisor.core.ahead import Ahead, Columns, fly_plan, joined_ahead
 from supervisor.core.belief import Array, Belief
 from supervisor.core.budget_line import budget_line
 from supervisor.core.cells import pack_energy_wh
@@ -50,12 +50,13 @@ from supervisor.core.plan import Aircraft, Flight, Site
 from supervisor.core.power import wing_w
 from supervisor.core.self_check import HORIZONS_S, SelfCheck, due, note
 from supervisor.core.tail import low_quantile, spread
-from supervisor.core.way import Departures, Destination, Landings, fly_ways
+from supervisor.core.way import Departures, Destination, Landings, fly_ways, joined_landings
 from supervisor.core.why import Explainer, Why
 from supervisor.core.wind_nodes import Query, ask_plan, ask_ways
 
 AT_HOME_M = 150.0
 WH_PER_V = 200.0
+BATCH = 256  # members flown at once: their arrays then stay in the processor's cache
 STATION_POINTS = 12
 SWEEP = (0.80, 0.90, 0.95, 0.99, 0.999)
 
@@ -247,10 +248,20 @@ class Forecaster:
         cas = flight.return_plan.airspeed_mps
         wind, factor = query.draw_air(belief.wind, rng, self.members, cas)
         members = replace(members, true_cas=factor.astype(dtype)[:, None])
-        ahead = self._fly_plan(belief, course, members, plan_wind, wind, rng)
+        gusts = rng.standard_normal((self.members, len(course.stretches)), dtype=np.float32)
         to = list(zip(course.departures, targets, strict=False))
-        landings = fly_ways(flight, self.table, members, ahead, to, wind, habits)
-        return Run(self, belief, habits, course, members, ahead, landings)
+        parts: list[tuple[Ahead, list[Landings]]] = []
+        for start in range(0, self.members, BATCH):
+            batch = slice(start, start + BATCH)
+            some, air = members.some(batch), (wind[0][batch], wind[1][batch])
+            ahead = self._fly_plan(belief, course, some, plan_wind, air, gusts[batch])
+            ways = fly_ways(flight, self.table, some, ahead, to, air, habits)
+            parts.append((ahead, ways))
+        whole = joined_ahead([ahead for ahead, _ in parts])
+        landings = [
+            joined_landings([ways[site] for _, ways in parts]) for site in range(len(targets))
+        ]
+        return Run(self, belief, habits, course, members, whole, landings)
 
     def _course(self, belief: Belief, habits: Habits, stretches: list[Stretch] | None) -> Course:
         flight = self.flight
@@ -360,7 +371,7 @@ class Forecaster:
         members: Members,
         winds: Any,
         wind: tuple[Array, Array],
-        rng: np.random.Generator,
+        gusts: Floats,
     ) -> Ahead:
         if not course.stretches:
             still = np.zeros_like(members.u)
@@ -370,7 +381,6 @@ class Forecaster:
         legs = Columns.of(course.stretches, self.dtype)
         air = air_at(self.flight, belief, legs.mid_height_m, self.dtype)
         parts = winds.along_across(wind, legs.north, legs.east, self.dtype)
-        gusts = rng.standard_normal((self.members, len(course.stretches)), dtype=np.float32)
         return fly_plan(self.flight, self.table, members, air, legs, parts, gusts)
 
 

@@ -307,19 +307,12 @@ def _line(
     if home and plan.style is ReturnStyle.RETRACE:
         return [place, *reversed(route[:ahead]), goal]
     if home and plan.style is ReturnStyle.CORRIDOR:
-        via = [chart.to_map(*p) for p in plan.via]
-        return [place, *via[_entry(place, via) :], goal]
+        # All of it in order, however far along the corridor the aircraft already is.
+        return [place, *(chart.to_map(*p) for p in plan.via), goal]
     steps = [k / DIRECT_PIECES for k in range(DIRECT_PIECES + 1)]
     return [
         (place[0] + a * (goal[0] - place[0]), place[1] + a * (goal[1] - place[1])) for a in steps
     ]
-
-
-def _entry(place: Point, via: list[Point]) -> int:
-    """The corridor is entered at the point nearest to the aircraft."""
-    return min(
-        range(len(via)), key=lambda i: math.hypot(via[i][0] - place[0], via[i][1] - place[1])
-    )
 
 
 def _measure(lines: list[list[Point]], courses: list[Point]) -> Ways:

@@ -68,6 +68,10 @@ class Members:
     gust_w: Floats  # 1 sigma of the power drawn for a while
     gust_home: Floats  # standard normal: how gusty the way home turns out
 
+    def some(self, batch: slice) -> Members:
+        """Only the members of ``batch``."""
+        return Members(*(getattr(self, name)[batch] for name in self.__slots__))
+
 
 def draw(
     flight: Flight,

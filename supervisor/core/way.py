@@ -317,3 +317,26 @@ class _Discharge:
     def _resistance(self, pack: _Pack) -> Floats:
         m = self.members
         return m.resistance * thaw(self.table.cell, m.temperature_c, pack.warmth_k)
+
+
+def joined_landings(parts: list[Landings]) -> Landings:
+    """Batches of members, one after another; expectations averaged by their number."""
+    if len(parts) == 1:
+        return parts[0]
+    sizes = [len(p.u) for p in parts]
+
+    def mean(values: list[Floats]) -> Floats:
+        result: Floats = np.average(values, axis=0, weights=sizes)
+        return result
+
+    return Landings(
+        mean([p.seconds for p in parts]),
+        np.concatenate([p.u for p in parts]),
+        np.concatenate([p.lowest_v for p in parts]),
+        np.concatenate([p.hover_v for p in parts]),
+        mean([p.head_mps for p in parts]),
+        {
+            name: np.concatenate([np.broadcast_to(p.parts_wh[name], len(p.u)) for p in parts])
+            for name in parts[0].parts_wh
+        },
+    )

@@ -63,8 +63,14 @@ class Query:
 class Spread:
     """Columns of the draw, and the weights that carry them to legs: (nodes, legs)."""
 
-    columns: slice
+    columns: NDArray[np.intp]
     weights: Array
+
+    @classmethod
+    def of(cls, first: int, weights: Array) -> Spread:
+        """Weights of all nodes from column ``first`` on; nodes that carry nothing are left out."""
+        used = np.flatnonzero(weights.any(axis=1))
+        return cls(first + used, weights[used])
 
     def along_across(
         self, wind: tuple[Array, Array], north: Floats, east: Floats, dtype: Any
@@ -94,7 +100,7 @@ def ask_plan(query: Query, mid_n: Array, mid_e: Array, height: Array, ahead_s: A
     """Nodes along the plan, given the middles of its stretches."""
     pick = np.unique(np.linspace(0, len(ahead_s) - 1, PLAN_NODES).round().astype(int))
     columns = query.add(mid_n[pick], mid_e[pick], height[pick], ahead_s[pick])
-    return Spread(columns, hat_weights(ahead_s[pick], ahead_s))
+    return Spread.of(columns.start, hat_weights(ahead_s[pick], ahead_s))
 
 
 def ask_ways(
@@ -108,24 +114,21 @@ def ask_ways(
     points = len(leave_s)
     anchors = np.unique(np.linspace(0, points - 1, ANCHORS).round().astype(int))
     pieces = np.arange(ways.length_m.shape[0])
-    columns: list[slice] = []
+    first = query.count
     for anchor in anchors:
         nearest = np.abs(ways.share[:, anchor, None] - SHARES).argmin(axis=0)
         piece = pieces[nearest]
         seconds = ways.total_m[anchor] / ground_mps[anchor]
-        columns.append(
-            query.add(
-                ways.mid_n_m[piece, anchor],
-                ways.mid_e_m[piece, anchor],
-                np.full(len(SHARES), height_m),
-                leave_s[anchor] + SHARES * seconds,
-            )
+        query.add(
+            ways.mid_n_m[piece, anchor],
+            ways.mid_e_m[piece, anchor],
+            np.full(len(SHARES), height_m),
+            leave_s[anchor] + SHARES * seconds,
         )
-    block = slice(columns[0].start, columns[-1].stop)
     by_anchor = hat_weights(anchors.astype(float), np.arange(points, dtype=float))
     result: list[Spread] = []
     for p in pieces:
         by_share = hat_weights(SHARES, ways.share[p])
         weights = by_anchor[:, None, :] * by_share[None, :, :]
-        result.append(Spread(block, weights.reshape(-1, points)))
+        result.append(Spread.of(first, weights.reshape(-1, points)))
     return result
