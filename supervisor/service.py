@@ -16,7 +16,8 @@ import structlog
 
 from supervisor import __version__, assembly, messages
 from supervisor.assembly import Setup
-from supervisor.core.events import Text
+from supervisor.budget.compute import planned_ledger_wh
+from supervisor.core.events import ReturnAsked, Text
 from supervisor.doctor.hearing import Hearing
 from supervisor.edge.clock import Clock, ReceiptClock, TelemetryClock
 from supervisor.edge.frame_signing import TICKS_PER_S, load_key, load_newest, save_newest
@@ -28,6 +29,7 @@ from supervisor.edge.metrics import MetricsPage, openmetrics
 from supervisor.edge.notify import Notifier, Watch
 from supervisor.edge.outgoing import Outgoing
 from supervisor.edge.requests import Requests
+from supervisor.edge.return_command import return_command
 from supervisor.health import CHECK_S, HealthKeeper
 from supervisor.line import Concluded, Line
 
@@ -62,6 +64,7 @@ class Service:
             (self.aircraft, self.flight_id),
             self.outbox,
             on_ack=self._on_ack,
+            on_wish=self._on_wish if flight.policy.return_request else None,
             telemetry_age_s=lambda: _monotonic_s() - self.heard_s,
         )
         self.requests: Requests | None = None
@@ -99,7 +102,9 @@ class Service:
             await self._metrics.open()
         parts = [self._keep_asking, self._keep_well]
         if self.uplink:
-            self.uplink.submit_plan(self.line.publisher.plan(self.setup.flight, {}))
+            flight = self.setup.flight
+            budget_wh = {name: round(wh, 1) for name, wh in planned_ledger_wh(flight).items()}
+            self.uplink.submit_plan(self.line.publisher.plan(flight, budget_wh))
             parts.append(self.uplink.run)
         tasks = [asyncio.create_task(_for_ever(part)) for part in parts]
         self._notifier.ready(f"listening on {self.setup.daemon.link.address}")
@@ -161,6 +166,12 @@ class Service:
         self._record("ack", t_ns, ack.payload())
         log.info("advisory_acknowledged", seq=ack.seq, by=ack.by)
         self._conclude(lambda: self.line.acknowledge(ack.seq, ack.by, t_ns), t_ns)
+
+    def _on_wish(self, said: messages.ReturnWish) -> None:
+        t_ns = self.clock.now_ns()
+        self._record("ack", t_ns, said.payload())
+        log.warning("return_request_wish", wish=said.wish, by=said.by)
+        self._conclude(lambda: self.line.wish(said.wish, said.by, t_ns), t_ns)
 
     async def _keep_asking(self) -> None:
         while True:
@@ -270,6 +281,9 @@ class Service:
                 case Text() if self._outgoing:
                     for frame in self._outgoing.text(message.severity, message.text):
                         self.link.send(frame)
+                case ReturnAsked() if self._outgoing:
+                    self.link.send(return_command(self._outgoing))
+                    log.warning("return_requested")
 
     def _say_advisory(self, advisory: messages.Advisory, t_ns: int) -> None:
         if self.uplink:

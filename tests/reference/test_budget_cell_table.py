@@ -1,11 +1,11 @@
 """The built-in cell against the electrochemical model whose parameter set it stands for.
 
 Reference: Doyle-Fuller-Newman model, parameter set Chen et al. 2020 (J. Electrochem. Soc. 167
-080534), solved by PyBaMM 26.10 at 25 degC: 32.5 W for 30 s (take-off), 7.5 W for so many minutes
-(cruise), 32.5 W for 60 s (landing). The table's resistances were fitted to another load on that
-model (see its source), never to this one. Aims: cruise within 35 mV and 1.5 % of the charge
-drawn; the hover's voltage, on which a landing depends, never promised more than 30 mV too high, and
-not more than 90 mV too low.
+080534), solved by PyBaMM 26.10, isothermal at 25 degC: 32.5 W for 30 s (take-off), 7.5 W for so
+many minutes (cruise), 32.5 W for 60 s (landing). The table's resistances were fitted to another
+load on that model (see its source), never to this one. Aims: cruise within 35 mV and 1.5 % of the
+charge drawn; the hover's voltage, on which a landing depends, never promised more than 30 mV too
+high, and not more than 90 mV too low.
 """
 
 from __future__ import annotations
