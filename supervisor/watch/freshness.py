@@ -91,10 +91,12 @@ def _chain(
 
 
 def spell(seconds: float) -> str:
-    """``"8 s"``, ``"3 min 05 s"``, ``"2 h 10 min"``."""
+    """``"8 s"``, ``"3 min 05 s"``, ``"2 h 10 min"``, ``"3 days"``."""
     whole = int(max(seconds, 0.0))
     if whole < 60:
         return f"{whole} s"
     if whole < 3600:
         return f"{whole // 60} min {whole % 60:02d} s"
-    return f"{whole // 3600} h {whole % 3600 // 60:02d} min"
+    if whole < 48 * 3600:
+        return f"{whole // 3600} h {whole % 3600 // 60:02d} min"
+    return f"{whole // 86400} days"

@@ -25,6 +25,9 @@ MOST_POINTS = 2400
 MOST_ADVISORIES = 500
 # A message delayed on its way has a larger (heard - flight time) than its neighbours.
 OFFSETS_KEPT, GAPS_KEPT = 20, 5
+# A daemon that lost its memory counts flights and time anew: so many live statuses in a row, so
+# far behind the known time and not merely repeated, are believed to be a new flight.
+RESTART_STATUSES, RESTART_S = 3, 60.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,6 +69,7 @@ class Entry:
     advisory: Advisory
     at_s: float
     trust: Trust
+    again: bool = False  # its number had been used before, at another time: the count began anew
 
 
 @dataclass(frozen=True, slots=True)
@@ -93,6 +97,7 @@ class Picture:
     presence_at_s: float = math.nan
     heard_at_s: float = math.nan
     offsets_s: tuple[float, ...] = ()
+    behind_s: tuple[float, ...] = ()  # flight times of live statuses older than the known one
     gaps_s: tuple[float, ...] = ()
     history: tuple[Point, ...] = ()
     track: tuple[Fix, ...] = ()
@@ -147,9 +152,11 @@ def _status(picture: Picture, heard: Heard, status: Status) -> Picture:
         if heard.retained and picture.live:
             return picture  # what the broker kept is older than what was heard live
         picture = _new_flight(picture, status.flight)
+    if _begins_anew(picture, heard, status):
+        picture = replace(_new_flight(picture, status.flight), entries=_since(picture, status.t))
     before = picture.status
     if before is not None and status.t <= before.t and not _now_live(picture, heard, status):
-        return picture
+        return _behind(picture, heard, status)
     status = filled(status, before)
     offsets = picture.offsets_s
     if heard.retained:
@@ -167,6 +174,7 @@ def _status(picture: Picture, heard: Heard, status: Status) -> Picture:
         status_trust=heard.trust,
         live=picture.live or not heard.retained,
         offsets_s=offsets,
+        behind_s=(),
         gaps_s=gaps,
         history=_with_point(picture.history, status),
         track=_with_fix(picture.track, status),
@@ -181,6 +189,31 @@ def _now_live(picture: Picture, heard: Heard, status: Status) -> bool:
     """The very status that the broker had kept is now heard live: it then has an age."""
     same = picture.status is not None and status.t == picture.status.t
     return same and not heard.retained and not picture.live
+
+
+def _behind(picture: Picture, heard: Heard, status: Status) -> Picture:
+    """An older status changes nothing, but several in a row are noted: see RESTART_STATUSES."""
+    late = picture.offsets_s and heard.at_s - status.t > min(picture.offsets_s) + RESTART_S
+    if heard.retained or not late:
+        return picture
+    rising = not picture.behind_s or status.t > picture.behind_s[-1]
+    return replace(picture, behind_s=(*picture.behind_s, status.t) if rising else (status.t,))
+
+
+def _begins_anew(picture: Picture, heard: Heard, status: Status) -> bool:
+    """Whether the same flight's name now stands for another flight."""
+    before = picture.status
+    if before is None or heard.retained or status.t > before.t - RESTART_S:
+        return False
+    if not picture.live:
+        return True  # a living voice outweighs what was only kept
+    rising = picture.behind_s and status.t > picture.behind_s[-1]
+    return bool(rising) and len(picture.behind_s) >= RESTART_STATUSES - 1
+
+
+def _since(picture: Picture, t_s: float) -> tuple[Entry, ...]:
+    """Advisories that can belong to a flight that is only ``t_s`` old, the newest heard."""
+    return tuple(e for e in picture.entries if e.advisory.t <= t_s and e.again)
 
 
 def _new_flight(picture: Picture, flight: str) -> Picture:
@@ -268,11 +301,15 @@ def unpacked(message: Track) -> list[Fix]:
 
 def _advisory(picture: Picture, heard: Heard, advisory: Advisory) -> Picture:
     key = (advisory.flight, advisory.seq)
-    if any((e.advisory.flight, e.advisory.seq) == key for e in picture.entries):
+    same = [e for e in picture.entries if (e.advisory.flight, e.advisory.seq) == key]
+    if any(e.advisory.t == advisory.t or e.at_s >= heard.at_s for e in same):
         return picture
+    if same and heard.trust == "unverified":
+        return picture  # it may add, but replaces nothing
     if not picture.flight:
         picture = replace(picture, flight=advisory.flight)
-    entries = (*picture.entries, Entry(advisory, heard.at_s, heard.trust))
+    others = tuple(e for e in picture.entries if e not in same)
+    entries = (*others, Entry(advisory, heard.at_s, heard.trust, again=bool(same)))
     ordered = sorted(entries, key=lambda e: (e.advisory.flight, e.advisory.seq))
     return replace(picture, entries=tuple(ordered[-MOST_ADVISORIES:]))
 

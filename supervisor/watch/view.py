@@ -19,6 +19,8 @@ from supervisor.watch.said import RANK, Said, acknowledged, said
 Kind = Literal["turn", "due", "home", "whole", "ground", "none"]
 WORDS = {"normal": "Fine", "advisory": "Be aware", "caution": "Be ready", "warning": "Act now"}
 ON_GROUND = ("ground", "unknown")
+# Longer than any pack of this kind flies: figures this old are history and are not counted on.
+HISTORY_S = 6 * 3600.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -177,7 +179,7 @@ def figure(picture: Picture, fresh: Freshness) -> Figure:
     """The large figure, counted on by the age of what is known."""
     status = picture.status
     numbers = status.numbers if status else None
-    if status is None or numbers is None:
+    if status is None or numbers is None or (fresh.age_s or 0.0) > HISTORY_S:
         nothing = (None, None, None)
         return Figure("none", None, nothing, nothing, None, None, False)
     age_min = (fresh.age_s or 0.0) / 60.0

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import math
 
+from supervisor.watch.freshness import spell
 from supervisor.watch.view import Figure
 
 NM_KM, KT_MPS, FT_M = 1.852, 1852.0 / 3600.0, 0.3048
@@ -58,8 +59,8 @@ def figure_words(figure: Figure) -> tuple[str, str]:
         case "turn":
             return minutes_left(figure.minutes or 0.0), f"min until it must turn{reckoned}"
         case "due":
-            late_s = -60.0 * (figure.minutes or 0.0)
-            return "NOW", f"was the time to turn, {late_s:.0f} s ago{reckoned}"
+            late = spell(-60.0 * (figure.minutes or 0.0))
+            return "NOW", f"was the time to turn, {late} ago{reckoned}"
         case "home":
             return signed(figure.margin_wh[1]), f"Wh above the final reserve at landing{reckoned}"
         case "whole":

@@ -91,4 +91,6 @@ def test_nothing_heard_is_waiting() -> None:
 
 
 def test_times_in_words() -> None:
-    assert [spell(s) for s in (-1, 8.9, 65, 7500)] == ["0 s", "8 s", "1 min 05 s", "2 h 05 min"]
+    assert [spell(s) for s in (-1, 8.9, 65, 7500, 1e6)] == [
+        "0 s", "8 s", "1 min 05 s", "2 h 05 min", "11 days",
+    ]  # fmt: skip

@@ -83,6 +83,29 @@ def test_a_new_flight_begins_a_new_page_and_an_old_retained_one_does_not_return(
     assert picture.flight == "f2"
 
 
+def test_a_daemon_that_forgot_its_count_is_followed_into_its_new_flight() -> None:
+    """Same flight name, time and numbers from the beginning, 300 s after the last word."""
+    picture = fold_all(Picture("heron-1"), whole_flight(TURN_T + 60.0))
+    delay_s = TURN_T + 360.0
+    first = STORY.advisories(1000.0)[0].model_copy(update={"t": 4.0})
+    again = [heard(first, delay_s=delay_s)]
+    again += [heard(STORY.status(t), delay_s=delay_s) for t in (5.0, 7.0)]
+    picture = fold_all(picture, again)
+    assert picture.status is not None
+    assert picture.status.t == 2700.0  # two could be stragglers
+    picture = fold(picture, heard(STORY.status(9.0), delay_s=delay_s))
+    assert picture.status is not None
+    assert (picture.status.t, len(picture.history)) == (9.0, 1)
+    assert [e.advisory.t for e in of_flight(picture)] == [4.0]
+
+
+def test_a_living_voice_outweighs_what_the_broker_kept() -> None:
+    kept = fold(Picture("heron-1"), heard(STORY.status(4000.0), retained=True))
+    picture = fold(kept, heard(STORY.status(5.0), delay_s=5000.0))
+    assert picture.status is not None
+    assert (picture.status.t, picture.live) == (5.0, True)
+
+
 def test_gaps_in_the_numbers_of_advisories_are_known() -> None:
     first, _, third = STORY.advisories(TURN_T + 1)
     picture = fold_all(Picture("heron-1"), [heard(first), heard(third)])

@@ -57,6 +57,11 @@ def test_the_moment_passes_even_without_a_message() -> None:
     assert late.minutes == pytest.approx((30.0 - 50.2) / 60.0, abs=1e-6)
 
 
+def test_yesterdays_figures_are_not_counted_on() -> None:
+    status = STORY.status(1000.0)
+    assert view(after(status), T0 + 1000.0 + 7 * 3600).figure.kind == "none"
+
+
 def test_margin_is_read_off_the_published_course_by_straight_lines() -> None:
     status = changed(STORY.status(100.0), ahead=[(0, 10.0, 20.0, 30.0), (4, 2.0, 8.0, 14.0)])
     assert margin_ahead(status, 1.0) == pytest.approx((8.0, 17.0, 26.0))

@@ -46,7 +46,9 @@ export function spell(seconds) {
   const whole = Math.max(Math.floor(seconds), 0);
   if (whole < 60) return `${whole} s`;
   if (whole < 3600) return `${Math.floor(whole / 60)} min ${String(whole % 60).padStart(2, "0")} s`;
-  return `${Math.floor(whole / 3600)} h ${String(Math.floor((whole % 3600) / 60)).padStart(2, "0")} min`;
+  if (whole >= 48 * 3600) return `${Math.floor(whole / 86400)} days`;
+  const minutes = String(Math.floor((whole % 3600) / 60)).padStart(2, "0");
+  return `${Math.floor(whole / 3600)} h ${minutes} min`;
 }
 
 // A time still left is rounded down, so that it is never promised longer than it is.
