@@ -63,6 +63,7 @@ def make_uplink(
     outbox: Outbox,
     *,
     on_ack: Callable[[messages.Ack], None],
+    on_wish: Callable[[messages.ReturnWish], None] | None,
     telemetry_age_s: Callable[[], float],
 ) -> Uplink | None:
     """The way to the broker; None when there is none. ``name``: aircraft and flight."""
@@ -84,6 +85,7 @@ def make_uplink(
         options,
         outbox,
         on_ack=on_ack,
+        on_wish=on_wish,
         on_event=lambda event, fields: log.info(event, **fields),
         telemetry_age_s=telemetry_age_s,
     )

@@ -230,7 +230,7 @@ def _policy(
     alternates: tuple[plan.Site, ...],
     return_plan: plan.ReturnPlan,
 ) -> plan.Policy:
-    given = file.policy
+    given, asked = file.policy, file.policy.return_request
     kept = None
     if given.alternate is not None:
         kept = next((site for site in alternates if site.name == given.alternate), None)
@@ -257,6 +257,7 @@ def _policy(
         min_cell_v=given.min_cell_v,
         reaction_s=given.reaction_s,
         soon_lead_s=given.soon_lead_min * 60.0,
+        return_request=plan.ReturnRequest(asked.after_s, asked.countdown_s) if asked else None,
     )
 
 

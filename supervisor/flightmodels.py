@@ -125,6 +125,13 @@ class Reserve(Section):
         return self
 
 
+class ReturnRequestSection(Section):
+    """Off unless it is written. Even then a person must arm it for each flight, signed."""
+
+    after_s: Annotated[float, Field(ge=30, le=3600)] = 120.0
+    countdown_s: Annotated[float, Field(ge=20, le=600)] = 60.0
+
+
 class PolicySection(Section):
     """How much is kept, and how sure is sure enough."""
 
@@ -136,6 +143,7 @@ class PolicySection(Section):
     min_cell_v: Annotated[float, Field(ge=1.5, le=4.2)]
     reaction_s: Annotated[float, Field(ge=0, le=600)] = 30.0
     soon_lead_min: Annotated[float, Field(ge=0, le=60)] = 5.0
+    return_request: ReturnRequestSection | None = None
 
 
 class RulesSection(Section):

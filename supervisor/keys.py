@@ -36,6 +36,7 @@ NAME = re.compile(r"[A-Za-z0-9_-]{1,64}\Z")
 PERSON = "person."  # before a person's name, so that no person can be an aircraft to the broker
 CA_DAYS, LEAF_DAYS, CRL_DAYS = 3650, 825, 825
 AIRCRAFT_WRITES = ("status", "advisory", "plan", "track", "presence", "health", "bridge")
+AIRCRAFT_READS = ("ack", "return")
 
 
 @dataclass(frozen=True, slots=True)
@@ -226,11 +227,11 @@ def access_list(aircraft: Iterable[str], people: Iterable[str]) -> str:
     for name in aircraft:
         parts.append(f"\nuser {name}\n")
         parts += [f"topic write homeleg/v1/{name}/{leaf}\n" for leaf in AIRCRAFT_WRITES]
-        parts.append(f"topic read homeleg/v1/{name}/ack\n")
+        parts += [f"topic read homeleg/v1/{name}/{leaf}\n" for leaf in AIRCRAFT_READS]
     for name in people:
         parts.append(f"\nuser {PERSON}{name}\n")
         parts.append("topic read homeleg/v1/#\n")
-        parts.append("topic write homeleg/v1/+/ack\n")
+        parts += [f"topic write homeleg/v1/+/{leaf}\n" for leaf in AIRCRAFT_READS]
     return "".join(parts)
 
 

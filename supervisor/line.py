@@ -9,7 +9,15 @@ from __future__ import annotations
 import math
 
 from supervisor import messages
-from supervisor.core.events import Acknowledged, Advisory, Status, Text
+from supervisor.core.events import (
+    Acknowledged,
+    Advisory,
+    ReturnAsked,
+    ReturnWish,
+    Status,
+    Text,
+    Wish,
+)
 from supervisor.core.monitor import Monitor, Output
 from supervisor.core.plan import Flight
 from supervisor.daemonfile import ForecastSection
@@ -19,7 +27,7 @@ from supervisor.publish import Publisher
 
 NS_PER_S = 1_000_000_000
 
-Concluded = messages.Advisory | messages.Status | Text
+Concluded = messages.Advisory | messages.Status | Text | ReturnAsked
 
 
 class Line:
@@ -48,6 +56,10 @@ class Line:
     def acknowledge(self, seq: int, by: str, t_ns: int) -> list[Concluded]:
         """A person, authenticated at the edge, has read advisory ``seq``."""
         return self._publish(self._monitor.handle(Acknowledged(self._seconds(t_ns), seq, by)))
+
+    def wish(self, wish: str, by: str, t_ns: int) -> list[Concluded]:
+        """A person, authenticated at the edge, armed or stopped the optional return request."""
+        return self._publish(self._monitor.handle(ReturnWish(self._seconds(t_ns), Wish(wish), by)))
 
     def tick(self, t_ns: int) -> list[Concluded]:
         """What was due up to ``t_ns``."""
@@ -78,5 +90,5 @@ class Line:
                 return self.publisher.advisory(output, self._monitor.unix_s(output.t_s))
             case Status():
                 return self.publisher.status(output)
-            case Text():
+            case Text() | ReturnAsked():
                 return output

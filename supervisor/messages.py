@@ -325,6 +325,20 @@ class Ack(Signed):
     utc: str
 
 
+class ReturnWish(Signed):
+    """From a person to the aircraft: arm the optional return request for this flight, or stop it.
+
+    Counts only when it is rightly signed and the flight file's policy allows the request.
+    """
+
+    schema_version: Literal[1] = SCHEMA
+    aircraft: str
+    flight: str
+    wish: Literal["arm", "stop"]
+    by: str
+    utc: str
+
+
 def topic(aircraft: str, leaf: str) -> str:
     """``homeleg/v1/<aircraft>/<leaf>``."""
     return f"{TOPIC_ROOT}/{aircraft}/{leaf}"

@@ -46,11 +46,22 @@ def replay(
 def _acknowledge(
     line: Line, data: bytes, t_ns: int
 ) -> Iterator[messages.Advisory | messages.Status]:
+    if b'"wish":' in data:
+        yield from _wish(line, data, t_ns)
+        return
     try:
         ack = messages.Ack.model_validate_json(data)
     except ValidationError:
         return
     yield from _published(line.acknowledge(ack.seq, ack.by, t_ns))
+
+
+def _wish(line: Line, data: bytes, t_ns: int) -> Iterator[messages.Advisory | messages.Status]:
+    try:
+        said = messages.ReturnWish.model_validate_json(data)
+    except ValidationError:
+        return
+    yield from _published(line.wish(said.wish, said.by, t_ns))
 
 
 def _published(concluded: list[Concluded]) -> Iterator[messages.Advisory | messages.Status]:

@@ -20,9 +20,11 @@ VERBS: dict[str, str] = {
     "doctor": "checks what a tired person forgets, before the take-off",
     "run": "the daemon aboard",
     "watch": "live advisories on a laptop",
+    "arm": "arm or stop the optional return request of one flight",
     "replay": "a recording through the same core, fast",
     "demo": "a simulated flight from take-off to landing, in under two minutes",
     "fly": "the simulator alone, over real links",
+    "keys": "certificates and signing keys for a fleet, by one command",
     "campaign": "many simulated flights, judged by their truth",
 }
 

@@ -175,6 +175,22 @@ class Acknowledged:
     by: str
 
 
+class Wish(Enum):
+    """What a person wants of the optional return request, for this flight."""
+
+    ARM = "arm"
+    STOP = "stop"
+
+
+@dataclass(frozen=True, slots=True)
+class ReturnWish:
+    """A person (authenticated by signature at the edge) armed or stopped the return request."""
+
+    t_s: float
+    wish: Wish
+    by: str
+
+
 Observation = (
     Heartbeat
     | Position
@@ -190,6 +206,7 @@ Observation = (
     | ClockFix
     | LinkQuality
     | Acknowledged
+    | ReturnWish
 )
 
 # --- out: conclusions --------------------------------------------------------------------------
@@ -365,3 +382,10 @@ class Text:
 
     severity: int
     text: str
+
+
+@dataclass(frozen=True, slots=True)
+class ReturnAsked:
+    """Ask the autopilot, now and once, for its own return. The policy and a person allowed it."""
+
+    t_s: float

@@ -21,15 +21,18 @@ from supervisor.core.events import (
     Level,
     Observation,
     Phase,
+    ReturnAsked,
+    ReturnWish,
     Spread,
     Status,
     Text,
 )
 from supervisor.core.forecast import Forecast, Forecaster
 from supervisor.core.plan import Flight
+from supervisor.core.return_watch import CONDITION, ReturnWatch
 from supervisor.core.situation import Heard, assess
 
-Output = Advisory | Status | Text
+Output = Advisory | Status | Text | ReturnAsked
 
 # How often it looks: seldom on the ground and when there is time, often when it matters. Between
 # two looks no more than LOOK_SHARE of the time left until the turn may pass.
@@ -59,6 +62,7 @@ class Monitor:
         self._heard = Heard()
         self._alerts = Alerts()
         self._homeward = homeward.Homeward()
+        self._return = ReturnWatch(flight.policy.return_request)
         self._forecast: Forecast | None = None
         self._looks = 0
         self._looked_s = -math.inf
@@ -74,6 +78,10 @@ class Monitor:
         out = self.tick(observation.t_s)
         if isinstance(observation, Acknowledged):
             self._alerts = acknowledge(self._alerts, observation.seq, observation.by)
+            self._return.acknowledged(observation.t_s)
+            return out
+        if isinstance(observation, ReturnWish):
+            self._return.wish(observation)
             return out
         self._heard.hear(observation)
         self._estimator.observe(observation)
@@ -117,6 +125,7 @@ class Monitor:
         out: list[Output] = []
         for change in changes:
             out += self._say(change, situation)
+        out += self._return_request(situation, belief.phase if belief else Phase.UNKNOWN)
         worst = _worst_condition(self._alerts)
         view = report.View(
             self.flight, self._heard, belief, self._forecast, situation, self._alerts
@@ -133,19 +142,32 @@ class Monitor:
             self._homeward = homeward.watch(self._homeward, belief.t_s, place, velocity, ahead)
         return replace(belief, homeward=self._homeward.yes)
 
+    def _return_request(self, situation: Situation, phase: Phase) -> list[Output]:
+        """The optional request for the autopilot's return; nothing at all unless it is allowed."""
+        said = self._return.look(situation, self._alerts, phase)
+        if said is None:
+            return []
+        self._alerts = replace(self._alerts, seq=self._alerts.seq + 1)
+        change = Change(self._alerts.seq, CONDITION, said.level, said.level, reminder=False)
+        out = self._advise(change, situation, said.sentence)
+        return [*out, ReturnAsked(situation.t_s)] if said.ask else out
+
     def _say(self, change: Change, situation: Situation) -> list[Output]:
-        forecast = self._forecast
-        numbers = forecast.numbers if forecast else None
+        numbers = self._forecast.numbers if self._forecast else None
         sentence = wording.sentence(change.condition, change.level, situation, numbers)
         if change.reminder:
             sentence = f"Still so, not acknowledged: {sentence}"
+        return self._advise(change, situation, sentence)
+
+    def _advise(self, change: Change, situation: Situation, sentence: str) -> list[Output]:
+        forecast = self._forecast
         advisory = Advisory(
             seq=change.seq,
             t_s=situation.t_s,
             condition=change.condition,
             level=change.level,
             sentence=sentence,
-            numbers=numbers,
+            numbers=forecast.numbers if forecast else None,
             why_wh=forecast.why_wh if forecast else (),
         )
         out: list[Output] = [advisory]

@@ -143,6 +143,14 @@ class Pack:
 
 
 @dataclass(frozen=True, slots=True)
+class ReturnRequest:
+    """When an unacknowledged turn-back-now may lead to a request for the autopilot's return."""
+
+    after_s: float
+    countdown_s: float
+
+
+@dataclass(frozen=True, slots=True)
 class Policy:
     """How sure, how much is kept, how long a person needs."""
 
@@ -154,6 +162,7 @@ class Policy:
     min_cell_v: float
     reaction_s: float
     soon_lead_s: float
+    return_request: ReturnRequest | None = None  # None: never, which is the default
 
 
 @dataclass(frozen=True, slots=True)

@@ -29,7 +29,7 @@ async def examine(patient: Patient) -> list[Finding]:
     """Every finding; a flight file that cannot be used ends what rests on it."""
     daemon = patient.daemon
     found = [*files.daemon_file(daemon), *machine.disk(daemon.storage.directory)]
-    found += machine.date(float("nan"))
+    found += machine.clock_source()
     try:
         flight = load_flight(patient.flight_file)
     except InputError as error:

@@ -84,9 +84,10 @@ class Hearing:
         return (count.now + count.before) / max(t_s - self._began_s, 1.0)
 
     def observations(self, t_s: float) -> list[events.Observation]:
-        """The last of each message, decoded."""
+        """The last of each message, decoded; the pack's cells before its mere totals."""
         decoder = Decoder()
         frames = [count.last for count in self._counts.values() if count.last is not None]
+        frames.sort(key=lambda frame: frame.msgid != wire.BATTERY_STATUS)
         seen = (decoder.decode(frame, t_s) for frame in frames)
         return [observation for observation in seen if observation is not None]
 

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import asyncio
 import math
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
+from functools import partial
 from pathlib import Path
 from time import perf_counter
 
@@ -13,6 +14,7 @@ from supervisor.core.plan import Flight
 from supervisor.daemonfile import DaemonFile, LinkSection
 from supervisor.doctor.finding import Finding, bad, doubt, good
 from supervisor.doctor.hearing import Hearing
+from supervisor.doctor.machine import date
 from supervisor.edge.clock import ReceiptClock
 from supervisor.edge.frame_signing import Signer as FrameSigner
 from supervisor.edge.frame_signing import load_key
@@ -21,7 +23,7 @@ from supervisor.edge.link import make_link
 from supervisor.edge.outgoing import Outgoing
 from supervisor.edge.requests import Requests
 from supervisor.errors import LinkError
-from supervisor.line import Line
+from supervisor.line import Concluded, Line
 from supervisor.messages import Status
 
 BAUDS = (57_600, 115_200, 921_600, 230_400, 460_800, 38_400, 500_000, 1_500_000)
@@ -63,7 +65,7 @@ class Listener:
             while self._now_s() < seconds:
                 for question in self._requests.due(self._now_s()) if self._requests else ():
                     self._link.send(question)
-                self._look()
+                self._note(lambda: self._line.tick(self._clock.now_ns()))
                 await asyncio.sleep(ASK_S)
         finally:
             await self._link.close()
@@ -83,7 +85,8 @@ class Listener:
             self._meet()
             for answer in self._requests.handle(frame, t_s) if self._requests else ():
                 self._link.send(answer)
-            self._line.frame(frame, self._clock.now_ns())
+            now_ns = self._clock.now_ns()
+            self._note(partial(self._line.frame, frame, now_ns))
         return bool(frames)
 
     def _meet(self) -> None:
@@ -94,10 +97,10 @@ class Listener:
             sender = Outgoing(section.own_system_id or system, section.own_component_id, signer)
             self._requests = Requests(sender, rates=section.request_rates)
 
-    def _look(self) -> None:
-        """The looks that are due, timed."""
+    def _note(self, step: Callable[[], list[Concluded]]) -> None:
+        """A step of the line, timed when it concludes something."""
         began_s = perf_counter()
-        concluded = self._line.tick(self._clock.now_ns())
+        concluded = step()
         if not concluded:
             return
         self.heard.slowest_look_s = max(self.heard.slowest_look_s, perf_counter() - began_s)
@@ -189,6 +192,4 @@ def _forecast(heard: Listened) -> Iterator[Finding]:
 
 def _date(heard: Listened) -> Iterator[Finding]:
     if math.isfinite(heard.unix_s):
-        from supervisor.doctor.machine import date
-
         yield from date(heard.unix_s)

@@ -61,22 +61,22 @@ def _trial(folder: Path) -> tuple[float, float]:
     return TRIAL_BYTES / 1e6 / max(time.monotonic() - began_s, 1e-6), slowest_s
 
 
-def date(aircraft_unix_s: float, sources: Path = Path("/")) -> Iterator[Finding]:
+def date(aircraft_unix_s: float) -> Iterator[Finding]:
     """This computer's date. Flying does not need it; certificates and file names do."""
     now_s = wall_unix_s()
-    if now_s < SANE_UNIX_S:
-        fix = "connect to the internet or set it; advisories take their date from GPS meanwhile"
-        yield doubt("date", "this computer's date is before this program was written", fix)
     step_s = now_s - aircraft_unix_s
     if math.isfinite(step_s) and abs(step_s) > STEP_S:
         says = f"this computer is {abs(step_s):.0f} s {'ahead of' if step_s > 0 else 'behind'} GPS"
         yield doubt("date", says, "broker certificates may be refused: let it synchronise")
     elif math.isfinite(step_s):
         yield good("date", f"{abs(step_s):.1f} s from GPS time")
-    yield _source(sources)
 
 
-def _source(root: Path) -> Finding:
+def clock_source(root: Path = Path("/")) -> Iterator[Finding]:
+    """Where this computer has its date from, before the aircraft tells."""
+    if wall_unix_s() < SANE_UNIX_S:
+        fix = "connect to the internet or set it; advisories take their date from GPS meanwhile"
+        yield doubt("date", "this computer's date is before this program was written", fix)
     clock = any((root / "sys/class/rtc").glob("rtc*"))
     synced = (root / "run/systemd/timesync/synchronized").exists()
     text = " and ".join(
@@ -86,5 +86,8 @@ def _source(root: Path) -> Finding:
         ]
     )
     if clock or synced:
-        return good("clock source", text)
-    return doubt("clock source", text, "the date is unknown after each power-up until GPS has it")
+        yield good("clock source", text)
+    else:
+        yield doubt(
+            "clock source", text, "the date is unknown after each power-up until GPS has it"
+        )

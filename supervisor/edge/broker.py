@@ -35,8 +35,20 @@ from supervisor.edge.session import ConnectionFailed, Hello, Protocol, Session, 
 from supervisor.edge.signatures import Signer
 from supervisor.edge.squeeze import squeeze
 from supervisor.edge.track import Fix, TrackCoder
+from supervisor.edge.wishes import LEAF as WISH_LEAF
+from supervisor.edge.wishes import WishGate
 from supervisor.errors import HomelegError
-from supervisor.messages import Ack, Advisory, Health, Message, Plan, Presence, Status, topic
+from supervisor.messages import (
+    Ack,
+    Advisory,
+    Health,
+    Message,
+    Plan,
+    Presence,
+    ReturnWish,
+    Status,
+    topic,
+)
 
 IN_FLIGHT = 10  # advisories under way at once: a slow link does not cost a round trip each
 BEAT_S = 110.0  # below the keepalive, so that it stands in for the protocol's own ping
@@ -107,6 +119,7 @@ class Uplink:
         outbox: Outbox,
         *,
         on_ack: Callable[[Ack], None] | None = None,
+        on_wish: Callable[[ReturnWish], None] | None = None,
         on_event: Event | None = None,
         telemetry_age_s: Callable[[], float] | None = None,
         unix_s: Callable[[], float] | None = None,
@@ -116,10 +129,12 @@ class Uplink:
         self.counts = UplinkCounts()
         self.protocol: Protocol = 5
         self._on_ack = on_ack or (lambda _ack: None)
+        self._on_wish = on_wish  # None: wishes are not even listened to
         self._on_event = on_event or _no_event
         self._telemetry_age_s = telemetry_age_s or (lambda: math.nan)
         self._unix_s = unix_s or (lambda: math.nan)
         self._gate = AckGate(options.aircraft, options.flight, options.people)
+        self._wishes = WishGate(options.aircraft, options.flight, options.people)
         self._dialer = Dialer(options.address)
         local = options.address.loopback
         self._squeezed = options.compress == "always" or (options.compress == "auto" and not local)
@@ -139,6 +154,7 @@ class Uplink:
         self._quick_losses = 0
         self._stood = False
         self._slow = False
+        self._said_poor = False
         self._wire_seen = 0
 
     # --- what the daemon calls -----------------------------------------------------------------
@@ -188,8 +204,9 @@ class Uplink:
             self._fault("track", error)
 
     def poor_link(self, poor: bool) -> None:
-        """Said by whoever reads the modem: statuses go seldom."""
-        self._pacer.poor = poor
+        """Said by whoever reads the modem: statuses go seldom. Slow answers say it too."""
+        self._said_poor = poor
+        self._pacer.poor = poor or self._slow
 
     async def drained(self, timeout_s: float) -> bool:
         """Wait until the broker has every advisory; False when time is up."""
@@ -254,7 +271,7 @@ class Uplink:
         self._session = session
         self._stood = True
         self._pacer.begin()
-        self._slow = took_s > SLOW_S
+        self._answered_in(took_s / 3.0)  # TCP, TLS and MQTT each wait for one answer
         self._tries = 0
         self._wire_seen = 0
         self.counts.connects += 1
@@ -266,6 +283,8 @@ class Uplink:
     async def _converse(self, session: Session) -> None:
         """All that goes on while the connection stands; ends with the first failure."""
         await session.subscribe(self._topic("ack"))
+        if self._on_wish is not None:
+            await session.subscribe(self._topic(WISH_LEAF))
         self._to_send.set()
         self._news.set()
         parts = (
@@ -305,7 +324,9 @@ class Uplink:
             await asyncio.gather(*under_way.values(), return_exceptions=True)
 
     async def _send(self, session: Session, held: Held) -> None:
+        began_s = _now_s()
         await session.publish(self._topic("advisory"), held.payload, qos=1)
+        self._answered_in(_now_s() - began_s)
         self.outbox.delete(held.order)
         self.counts.advisories += 1
         if len(self.outbox) == 0:
@@ -354,9 +375,16 @@ class Uplink:
     async def _keep_beating(self, session: Session) -> None:
         while True:
             presence = self._presence("online")
+            began_s = _now_s()
             await self._put(session, "presence", presence, qos=1, retain=True)
+            self._answered_in(_now_s() - began_s)
             await asyncio.sleep(self._beat_s())
             self._count_wire(session)
+
+    def _answered_in(self, seconds: float) -> None:
+        """The broker's answer took so long: what statuses may cost depends on it."""
+        self._slow = seconds > SLOW_S
+        self._pacer.poor = self._said_poor or self._slow
 
     async def _watch_address(self, session: Session) -> None:
         while True:
@@ -367,6 +395,9 @@ class Uplink:
     async def _receive(self, session: Session) -> None:
         async for where, payload in session.incoming():
             try:
+                if where == self._topic(WISH_LEAF):
+                    self._hear_wish(where, payload)
+                    continue
                 ack = self._gate.judge(where, payload, _now_s(), self._unix_s())
             except AckRefused as refused:
                 self.counts.acks_refused += 1
@@ -374,6 +405,11 @@ class Uplink:
                 continue
             self.counts.acks += 1
             self._on_ack(ack)
+
+    def _hear_wish(self, where: str, payload: bytes) -> None:
+        wish = self._wishes.judge(where, payload)
+        if self._on_wish is not None:
+            self._on_wish(wish)
 
     async def _farewell(self, session: Session) -> None:
         with suppress(aiomqtt.MqttError, ConnectionFailed, asyncio.TimeoutError, OSError):
