@@ -7,9 +7,12 @@ standard output after ``submit_advisory`` returned; the watcher's user is the ju
 from __future__ import annotations
 
 import asyncio
+import json
 import os
 import random
+import re
 import signal
+import socket
 import subprocess
 import sys
 from pathlib import Path
@@ -79,3 +82,69 @@ async def test_nothing_raised_is_lost(tmp_path: Path, record_property: object) -
     print(f"{len(reader.raw) - len(reader.shown)} doubles on the wire dropped")
     if callable(record_property):
         record_property("raised", sum(raised.values()))
+
+
+HOMELEG = [sys.executable, "-m", "supervisor"]
+SCENE = Path(__file__).resolve().parents[2] / "sim" / "scenarios" / "estuary"
+
+
+def life(command: list[str], log: Path) -> subprocess.Popen[bytes]:
+    with log.open("wb") as file:
+        return subprocess.Popen(command, stderr=file)
+
+
+def told(log: Path) -> tuple[str, list[int]]:
+    """The flight of one life and the advisories that it wrote into its log as raised."""
+    flight, seqs = "", []
+    for line in log.read_bytes().split(b"\n")[:-1]:
+        row = json.loads(line)
+        flight = row.get("flight", flight) if row["event"] == "daemon_ready" else flight
+        if row["event"] == "advisory":
+            seqs.append(row["seq"])
+    return flight, seqs
+
+
+async def test_the_real_daemon_on_a_real_link(tmp_path: Path) -> None:
+    """`homeleg run` behind a flying simulator, killed in flight and started again by systemd's
+    stand-in; every advisory that any life logged reaches the watcher, each life's in order.
+    """
+    text = (SCENE / "flight.toml").read_text(encoding="utf-8")
+    nervous = "final_reserve = { nameplate_percent = 69.0 }"  # so advisories come early and many
+    flight = tmp_path / "nervous.toml"
+    flight.write_text(re.sub(r"final_reserve = .*", nervous, text), encoding="utf-8")
+    broker = plain(tmp_path / "b", persistent=True).start()
+    with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as probe:
+        probe.bind(("127.0.0.1", 0))
+        link = f"udp:127.0.0.1:{probe.getsockname()[1]}"
+    command = [*HOMELEG, "run", "--flight", str(flight), "--clock", "telemetry", "--link", link]
+    command += ["--broker", f"mqtt://127.0.0.1:{broker.port}", "--log", "json"]
+    command += ["--storage", str(tmp_path / "aboard")]
+    aircraft = subprocess.Popen(
+        [*HOMELEG, "fly", "--scenario", "estuary", "--rate", "60", "--to", link, "--wait", "2"],
+        stdout=subprocess.DEVNULL,
+        stderr=subprocess.DEVNULL,
+    )
+    draw = random.Random(7)
+    logs = [tmp_path / f"log{n}" for n in range(4)]
+    try:
+        async with Reader(broker.port) as reader:
+            for log in logs:
+                daemon = life(command, log)
+                await until(lambda log=log: b'"advisory"' in log.read_bytes(), 60.0, "an advisory")
+                await asyncio.sleep(draw.uniform(0.0, 0.3))
+                daemon.kill()
+                daemon.wait()
+            aircraft.kill()
+            last = life(command, tmp_path / "last")
+            await until(lambda: b"broker_connected" in (tmp_path / "last").read_bytes(), 20.0)
+            raised = {(flight, seq) for flight, seqs in map(told, logs) for seq in seqs}
+            await until(lambda: raised <= set(reader.shown), 20.0, "all that was raised")
+            last.kill()
+            last.wait()
+            for name, _ in map(told, logs):
+                assert reader.seqs(name) == list(range(1, len(reader.seqs(name)) + 1))
+            assert len({name for name, _ in raised}) == 4
+    finally:
+        aircraft.kill()
+        aircraft.wait()
+        broker.stop()
