@@ -28,7 +28,7 @@ Write = Callable[[float, bytes], None]
 
 
 @click.command(short_help="the simulator alone, over real links")
-@click.option("--scenario", "name", metavar="NAME", help="which flight; see --list")
+@click.option("--scenario", "name", metavar="NAME|FILE.toml", help="which flight; see --list")
 @click.option("--seed", type=click.IntRange(min=0), default=1, show_default=True,
               help="everything random comes from it")  # fmt: skip
 @click.option("--rate", default="1", show_default=True, metavar="N|max",
@@ -100,14 +100,16 @@ def command(
 
 
 def load_scenario(name: str) -> Scenario:
-    """The scenario of that name; an InputError says which there are."""
+    """The scenario of that name, or in that file; an InputError says which there are."""
     from sim.plan import ScenarioError
-    from sim.scenario import load, names
+    from sim.scenario import load, names, read_scenario
 
-    if name not in names():
-        raise InputError("--scenario", f"{name!r} is unknown", allowed=", ".join(names()))
+    own = name.endswith(".toml")
+    if not own and name not in names():
+        allowed = ", ".join(names()) + ", or a scenario file of your own (*.toml)"
+        raise InputError("--scenario", f"{name!r} is unknown", allowed=allowed)
     try:
-        return load(name)
+        return read_scenario(Path(name)) if own else load(name)
     except ScenarioError as error:
         raise InputError(str(error.path), f"{error.where}: {error.problem}") from error
 

@@ -45,7 +45,7 @@ def draw_causes(d: Debrief) -> str:
         causes = [(c, d.causes.total_wh[c]) for c in CAUSES]
         level = d.plan.landing_wh
         axes.bar(0, level, color=PAPER, width=0.62)
-        _value(axes, 0, level, f"{level:.0f}")
+        _value(axes, 0, max(level, 0.0), f"{level:.0f}")
         for k, (_, cost) in enumerate(causes, start=1):
             after = level - cost
             tone = AMBER if cost > 0.0 else BETTER
@@ -59,8 +59,8 @@ def draw_causes(d: Debrief) -> str:
         axes.axhline(0.0, color=INK, linewidth=0.8)
         axes.axhline(d.flight.policy.final_reserve_wh, color=RESERVE, linewidth=1.2)
         axes.annotate(
-            "final reserve", (last + 0.42, d.flight.policy.final_reserve_wh), xytext=(0, 2),
-            textcoords="offset points", ha="right", va="bottom", fontsize=7, color=RESERVE,
+            "final reserve", (-0.45, d.flight.policy.final_reserve_wh), xytext=(0, 2),
+            textcoords="offset points", ha="left", va="bottom", fontsize=7.5, color=RESERVE,
         )  # fmt: skip
         axes.set_xticks(range(last + 1), ["planned", *(c for c, _ in causes), "flown"])
         axes.tick_params(axis="x", length=0, labelcolor=INK)
@@ -99,7 +99,7 @@ def draw_forecast(d: Debrief) -> str:
         )  # fmt: skip
         _turn_line((upper, lower), d)
         upper.set_ylabel("Wh at landing")
-        upper.legend(loc="upper right", frameon=False)
+        upper.legend(loc="center right", frameon=False)
         _advisory_bars(lower, d)
         lower.set_xlabel("minutes after take-off")
         _grid(upper)
@@ -224,7 +224,8 @@ def _arrow(axes: Any, x: float, e: float, n: float) -> None:
 
     axes.annotate(
         "", xy=(x, 1.0), xycoords=at(e / 2, n / 2), xytext=(x, 1.0), textcoords=at(-e / 2, -n / 2),
-        arrowprops={"arrowstyle": "-|>", "color": INK, "linewidth": 0.9, "shrinkA": 0, "shrinkB": 0},
+        arrowprops={"arrowstyle": "-|>", "color": INK, "linewidth": 0.9,
+                    "shrinkA": 0, "shrinkB": 0},
     )  # fmt: skip
 
 

@@ -60,7 +60,7 @@ def _figures(d: Debrief) -> list[tuple[str, str, str]]:
     spare = "–" if safe != safe else f"{safe / 60:+.0f} min"
     return [
         ("landed with", f"{d.landing_wh:.0f} Wh", f"{d.above_reserve_wh:+.0f} on the reserve"),
-        ("spare at the turn", spare, "until the turn-back time then advised"),
+        ("spare at the turn", spare, "left to the turn-back time advised"),
         ("delivered", f"{p.delivered_wh:.0f} Wh", f"{d.plan.energy_wh():.0f} planned, whole plan"),
         ("lowest cell", f"{p.lowest_cell_v:.2f} V", f"{p.hover_wh:.0f} Wh in hover"),
     ]

@@ -45,8 +45,8 @@ def _difference(d: Debrief) -> str:
     worst = sorted(CAUSES, key=lambda c: -abs(d.causes.total_wh[c]))[:3]
     parts = ", ".join(f"{c} {-d.causes.total_wh[c]:+.0f}" for c in worst)
     plan = d.plan.landing_wh
-    planned = f"{plan:.0f} Wh" if plan >= 0.0 else f"{-plan:.0f} Wh less than nothing"
-    return f"The whole plan would have left {planned}. What moved it most, in Wh: {parts}."
+    planned = f"have left {plan:.0f} Wh" if plan >= 0.0 else f"be {-plan:.0f} Wh short"
+    return f"The whole plan would {planned}. What moved it most, in Wh: {parts}."
 
 
 def _turn(d: Debrief) -> str:
@@ -57,7 +57,7 @@ def _turn(d: Debrief) -> str:
     text = f"Turned for home after {when}, {turn.distance_home_m / 1000:.1f} km out"
     if turn.safe_left_s == turn.safe_left_s:
         side = "before" if turn.safe_left_s >= 0.0 else "after"
-        text += f", {abs(turn.safe_left_s) / 60:.0f} min {side} the turn-back time then advised"
+        text += f", {abs(turn.safe_left_s) / 60:.0f} min {side} the turn-back time advised"
     return text + "."
 
 
@@ -77,8 +77,8 @@ def quality(d: Debrief) -> str:
         return "It never turned for home before the plan's end: no forecast can be judged."
     return (
         f"On the way home {100 * q.inside:.0f} % of {q.count} forecasts held the landing within "
-        f"their 90 % band ({q.width_wh:.0f} Wh wide on average); their median was off by "
-        f"{q.bias_wh:+.0f} Wh on average."
+        f"their 90 % band ({q.width_wh:.0f} Wh wide on average); their median was "
+        f"{abs(q.bias_wh):.0f} Wh {'too high' if q.bias_wh > 0.0 else 'too low'} on average."
     )
 
 
@@ -92,7 +92,7 @@ def pack_rows(d: Debrief) -> list[tuple[str, str]]:
         ("Capacity", f"{p.capacity_ah:.2f} ± {p.capacity_sd_ah:.2f} Ah; stated {p.stated_ah:g} Ah"),
         ("Resistance", f"{p.resistance:.2f} ± {p.resistance_sd:.2f} of a new cell's"),
         ("Weakest cell", weak),
-        ("Temperature", f"{p.start_c:.0f} °C at first, {p.highest_c:.0f} at most, {p.end_c:.0f} last"),
+        ("Temperature", f"{p.start_c:.0f} °C first, {p.highest_c:.0f} at most, {p.end_c:.0f} last"),
         ("In hover", f"{p.hover_wh:.0f} Wh, at most {p.hover_peak_w:.0f} W"),
         (
             "Energy",
