@@ -57,6 +57,11 @@ LEAVES = (
         "A person has read an advisory. Signed by that person; the aircraft takes it within half "
         "an hour of the advisory, once.",
     ),
+    Leaf(
+        "return", messages.ReturnWish, "receive", 1, False, False,
+        "A person arms or stops the optional return request, which is off unless the flight file "
+        "allows it. Counts only when signed by a known person, for this flight.",
+    ),
 )  # fmt: skip
 
 _SQUEEZED = (

@@ -36,6 +36,7 @@ NAME = re.compile(r"[A-Za-z0-9_-]{1,64}\Z")
 PERSON = "person."  # before a person's name, so that no person can be an aircraft to the broker
 CA_DAYS, LEAF_DAYS, CRL_DAYS = 3650, 825, 825
 AIRCRAFT_WRITES = ("status", "advisory", "plan", "track", "presence", "health", "bridge")
+PEOPLE_WRITE = ("ack", "return")  # signed from end to end; the aircraft judges what counts
 AIRCRAFT_READS = ("ack", "return")
 
 

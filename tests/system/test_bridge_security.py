@@ -247,7 +247,18 @@ async def writes(keys: Path, broker: Mosquitto, kind: str, name: str, topics: li
 
 async def test_what_the_access_list_lets_through(keys: Path, broker: Mosquitto) -> None:
     """Every leaf, as every kind of party; only what is meant arrives."""
-    leaves = ("status", "advisory", "plan", "track", "presence", "health", "ack", "bridge", "x")
+    leaves = (
+        "status",
+        "advisory",
+        "plan",
+        "track",
+        "presence",
+        "health",
+        "ack",
+        "return",
+        "bridge",
+        "x",
+    )
     names = ("saltmere-1", "farrow-2", "person.ann")
     topics = [f"homeleg/v1/{name}/{leaf}" for name in names for leaf in leaves] + ["other/topic"]
     seen: set[str] = set()
@@ -263,10 +274,11 @@ async def test_what_the_access_list_lets_through(keys: Path, broker: Mosquitto) 
                 if message.payload == b'{"forged":1}':
                     got.add(str(message.topic))
             if kind == "aircraft":
-                own = [leaf for leaf in leaves if leaf not in ("ack", "x")]
+                own = [leaf for leaf in leaves if leaf not in ("ack", "return", "x")]
                 assert got == {f"homeleg/v1/saltmere-1/{leaf}" for leaf in own}
             else:
-                assert got == {f"homeleg/v1/{name}/ack" for name in names}
+                mine = ("ack", "return")
+                assert got == {f"homeleg/v1/{name}/{leaf}" for name in names for leaf in mine}
             seen |= got
     assert seen
 
