@@ -18,6 +18,7 @@ from supervisor.watch.said import RANK, Said, acknowledged, said
 
 Kind = Literal["turn", "due", "home", "whole", "ground", "none"]
 WORDS = {"normal": "Fine", "advisory": "Be aware", "caution": "Be ready", "warning": "Act now"}
+TURN = "turn-back-now"
 ON_GROUND = ("ground", "unknown")
 # Longer than any pack of this kind flies: figures this old are history and are not counted on.
 HISTORY_S = 6 * 3600.0
@@ -27,7 +28,7 @@ HISTORY_S = 6 * 3600.0
 class Figure:
     """The one large figure. Minutes from now; ``reckoned``: counted on from an old message.
 
-    ``turn``: minutes until it must turn; ``due``: that moment has passed; ``home``: homeward
+    ``turn``: minutes until it must turn; ``due``: it is time to turn; ``home``: homeward
     bound, the landing counts; ``whole``: no turn is needed within the plan; ``ground``; ``none``.
     """
 
@@ -96,7 +97,7 @@ def view(picture: Picture, now_s: float, broker_lost_s: float | None = None) -> 
         word=_word(status, level, fresh),
         sentence=_sentence(status, text, fresh),
         trust=picture.status_trust,
-        figure=figure(picture, fresh),
+        figure=figure(picture, fresh, listed),
         freshness=fresh,
         t_s=status.t if status else None,
         utc=status.utc if status else None,
@@ -123,7 +124,7 @@ def row(picture: Picture, now_s: float, broker_lost_s: float | None = None) -> R
         level=level,
         word=_word(status, level, fresh),
         sentence=_sentence(status, text, fresh),
-        figure=figure(picture, fresh),
+        figure=figure(picture, fresh, listed),
         freshness=fresh,
         unacked=tuple(
             (s.seq, s.condition, s.level, s.sentence)
@@ -134,11 +135,13 @@ def row(picture: Picture, now_s: float, broker_lost_s: float | None = None) -> R
 
 
 def urgency(one: Row) -> tuple[float, float, str]:
-    """Sort key, most urgent first: level (silence in the air counts as a caution), then time."""
+    """Sort key, most urgent first: level (silence in the air just below a caution), then time."""
     rank: float = RANK[one.level]
     if one.freshness.stale and one.phase not in ("", *ON_GROUND):
         rank = max(rank, 1.5)
-    minutes = one.figure.minutes if one.figure.minutes is not None else math.inf
+    minutes = one.figure.minutes
+    if minutes is None:
+        minutes = 0.0 if one.figure.kind == "due" else math.inf
     return (-rank, minutes, one.aircraft)
 
 
@@ -175,7 +178,7 @@ def _sentence(status: Status | None, text: str, fresh: Freshness) -> str:
 # -- the figure -----------------------------------------------------------------------------------
 
 
-def figure(picture: Picture, fresh: Freshness) -> Figure:
+def figure(picture: Picture, fresh: Freshness, listed: tuple[Said, ...] = ()) -> Figure:
     """The large figure, counted on by the age of what is known."""
     status = picture.status
     numbers = status.numbers if status else None
@@ -184,12 +187,14 @@ def figure(picture: Picture, fresh: Freshness) -> Figure:
         return Figure("none", None, nothing, nothing, None, None, False)
     age_min = (fresh.age_s or 0.0) / 60.0
     safe = numbers.turn_back_safe_min
-    kind = _kind(status, numbers, age_min)
+    advised = any(s.active and s.condition == TURN and s.trust != "unverified" for s in listed)
+    run_out = fresh.stale and safe is not None and safe <= age_min
+    kind = _kind(status, numbers, advised or run_out)
     p05, p50, p95 = (None if m is None else m - age_min for m in numbers.turn_back_min)
     margin = margin_ahead(status, age_min) if kind in ("turn", "due") else numbers.above_reserve_wh
     return Figure(
         kind=kind,
-        minutes=None if safe is None or kind not in ("turn", "due") else safe - age_min,
+        minutes=max(safe - age_min, 0.0) if safe is not None and kind == "turn" else None,
         spread_min=(p05, p50, p95),
         margin_wh=margin,
         completion=numbers.completion,
@@ -198,15 +203,18 @@ def figure(picture: Picture, fresh: Freshness) -> Figure:
     )
 
 
-def _kind(status: Status, numbers: Numbers, age_min: float) -> Kind:
+def _kind(status: Status, numbers: Numbers, due: bool) -> Kind:
+    """``due``: the aircraft says so, or nothing is heard and the reckoning has run out.
+
+    Between the two the figure stands at zero: the noise of a single look is no advice.
+    """
     if status.phase in ON_GROUND:
         return "ground"
     if status.homeward:
         return "home"
-    safe = numbers.turn_back_safe_min
-    if safe is None:
-        return "whole"
-    return "turn" if safe > age_min else "due"
+    if due:
+        return "due"
+    return "whole" if numbers.turn_back_safe_min is None else "turn"
 
 
 def margin_ahead(status: Status, minutes: float) -> tuple[float | None, float | None, float | None]:

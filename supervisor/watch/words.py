@@ -7,7 +7,6 @@ from __future__ import annotations
 
 import math
 
-from supervisor.watch.freshness import spell
 from supervisor.watch.view import Figure
 
 NM_KM, KT_MPS, FT_M = 1.852, 1852.0 / 3600.0, 0.3048
@@ -59,8 +58,7 @@ def figure_words(figure: Figure) -> tuple[str, str]:
         case "turn":
             return minutes_left(figure.minutes or 0.0), f"min until it must turn{reckoned}"
         case "due":
-            late = spell(-60.0 * (figure.minutes or 0.0))
-            return "NOW", f"was the time to turn, {late} ago{reckoned}"
+            return "NOW", f"is the time to turn back{reckoned}"
         case "home":
             return signed(figure.margin_wh[1]), f"Wh above the final reserve at landing{reckoned}"
         case "whole":

@@ -123,7 +123,7 @@ def test_a_narrow_terminal_still_says_what_matters(scene: Scene, tmp_path: Path)
     with contextlib.closing(terminal):
         status = STORY.status(TURN_T + 9.0, next_s=30.0)
         until(lambda: "ACT NOW" in terminal.screen() or scene.voice.say(status), 10.0)
-        assert "was the time to turn" in terminal.screen()
+        assert "is the time to turn back" in terminal.screen()
 
 
 def test_silence_is_loud_in_the_terminal_too(scene: Scene, tmp_path: Path) -> None:

@@ -52,9 +52,21 @@ def test_a_stale_warning_stays_a_warning() -> None:
 def test_the_moment_passes_even_without_a_message() -> None:
     status = STORY.status(TURN_T - 30.0)
     assert view(after(status), T0 + status.t + 1.0).figure.kind == "turn"
-    late = view(after(status), T0 + status.t + 50.0).figure
-    assert late.kind == "due"
-    assert late.minutes == pytest.approx((30.0 - 50.2) / 60.0, abs=1e-6)
+    assert view(after(status), T0 + status.t + 50.0).figure.kind == "due"
+
+
+def test_one_noisy_look_is_no_advice_and_the_figure_agrees_with_the_word() -> None:
+    """Safe time just passed, not advised: zero. Advised, safe time back above zero: now."""
+    before = STORY.status(TURN_T - 10.0)
+    assert before.numbers is not None
+    past = before.numbers.model_copy(update={"turn_back_safe_min": -3.7})
+    shown = view(after(changed(before, numbers=past)), T0 + before.t + 0.1).figure
+    assert (shown.kind, shown.minutes) == ("turn", 0.0)
+    advised = STORY.status(TURN_T + 10.0)
+    assert advised.numbers is not None
+    again = advised.numbers.model_copy(update={"turn_back_safe_min": 1.5})
+    shown = view(after(changed(advised, numbers=again)), T0 + advised.t + 0.1).figure
+    assert (shown.kind, shown.minutes) == ("due", None)
 
 
 def test_yesterdays_figures_are_not_counted_on() -> None:
@@ -91,6 +103,8 @@ def test_no_turn_within_the_plan_is_no_number_of_minutes() -> None:
     )
     shown = view(after(changed(status, numbers=free)), T0 + 1000.1).figure
     assert (shown.kind, shown.minutes) == ("whole", None)
+    silent = view(after(changed(status, numbers=free)), T0 + 1060.0)
+    assert (silent.figure.kind, silent.word) == ("whole", "No word")
 
 
 def test_an_advisory_ahead_of_its_status_speaks_at_once() -> None:

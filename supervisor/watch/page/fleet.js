@@ -13,8 +13,7 @@ export function figureWords(figure) {
       return { big, unit, caption: "until it must turn" };
     }
     case "due":
-      return { big: "Now", unit: "",
-        caption: `was the time to turn, ${spell(-figure.minutes * 60)} ago` };
+      return { big: "Now", unit: "", caption: "is the time to turn back" };
     case "home":
       return { big: energySigned(figure.margin_wh[1]).replace(" Wh", ""), unit: "Wh",
         caption: "above the final reserve at landing" };
