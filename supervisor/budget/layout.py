@@ -62,12 +62,16 @@ def turn_back_on_paper(plan: OnPaper) -> PointOnPlan | None:
 
 
 def equal_time(plan: OnPaper) -> PointOnPlan | None:
-    """Where going on to the last route point takes as long as going home (landing apart)."""
+    """Where going on to the last route point takes as long as going home (landing apart).
+
+    None when the end is never nearer than home, or (by a long corridor) always.
+    """
     out, home = plan.out, plan.home
-    on_s = out.t_s[-1] - out.t_s
-    back_s = home.seconds - plan.paper.habits.landing_hover_s
-    when, found = last_covered(out.t_s, on_s - back_s)
-    return at_time(plan, when) if found and when > 0.0 else None
+    spare_s = out.t_s[-1] - out.t_s - (home.seconds - plan.paper.habits.landing_hover_s)
+    if len(spare_s) < 2 or spare_s[1] < 0.0:
+        return None
+    when, found = last_covered(out.t_s[1:], spare_s[1:])
+    return at_time(plan, when) if found else None
 
 
 def runs_empty(plan: OnPaper) -> PointOnPlan | None:
