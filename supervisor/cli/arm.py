@@ -26,7 +26,7 @@ WAIT_S = 15.0
 @click.option("--as", "person", required=True, metavar="NAME", help="your name in people.toml")
 @click.option("--keys", "folder", required=True, metavar="DIR",
               type=click.Path(path_type=Path, exists=True, file_okay=False),
-              help="your folder of `homeleg keys`: signing.pem, and for TLS ca.pem, client.*")  # fmt: skip
+              help="your folder of `homeleg keys`")  # fmt: skip
 @click.option("--stop", is_flag=True, help="stop it, for the whole flight")
 @click.option("--yes", is_flag=True, help="do not ask back")
 def command(broker: str, aircraft: str, person: str, folder: Path, stop: bool, yes: bool) -> None:
@@ -76,7 +76,7 @@ async def _send(
     try:
         async with asyncio.timeout(WAIT_S), client:
             await client.subscribe(topic(aircraft, "presence"), qos=1)
-            flight = _flight(bytes((await anext(aiter(client.messages))).payload), aircraft)  # type: ignore[arg-type]
+            flight = _flight(bytes((await anext(aiter(client.messages))).payload), aircraft)
             utc = datetime.now(UTC).isoformat(timespec="seconds")
             wish = ReturnWish(
                 aircraft=aircraft,
