@@ -77,12 +77,22 @@ def final_reserve_wh(flight: Flight) -> float:
 def fly_home(flight: Flight, fresh_seed: int | None = None, divert: int | None = None) -> Outcome:
     """Branch ``flight`` now, turn back (or to alternate ``divert``) and fly to the end."""
     branch = flight.fork(fresh_seed)
-    turn_s, distance_km = branch.t_s, branch.distance_home_m / 1000.0
     if divert is None:
         branch.command_return()
     else:
         branch.command_divert(divert)
-    branch.pack.lowest_ever_v = math.inf
+    return _outcome(branch)
+
+
+def fly_to_end(flight: Flight) -> Outcome:
+    """Let a branch of ``flight`` go on along its plan to the end, untouched."""
+    return _outcome(flight.fork())
+
+
+def _outcome(branch: Flight) -> Outcome:
+    """Fly ``branch`` to its end."""
+    turn_s, distance_km = branch.t_s, branch.distance_home_m / 1000.0
+    branch.pack.lowest_ever_v = branch.pack.lowest_cell_v
     branch.advance(turn_s + LONGEST_S)
     return Outcome(
         turn_s=turn_s,
@@ -170,22 +180,6 @@ def _edge_s(good: Trial, bad: Trial, reserve_wh: float, min_cell_v: float, fine_
         else:
             bad = Trial(middle, margin)
     return good.flight.t_s
-
-
-def fly_to_end(flight: Flight) -> Outcome:
-    """Let a branch of ``flight`` go on along its plan to the end, untouched."""
-    branch = flight.fork()
-    start_s, distance_km = branch.t_s, branch.distance_home_m / 1000.0
-    branch.pack.lowest_ever_v = math.inf
-    branch.advance(start_s + LONGEST_S)
-    return Outcome(
-        start_s,
-        distance_km,
-        branch.pilot.done and not branch.lost,
-        branch.t_s,
-        branch.pack.energy_left_wh,
-        branch.pack.lowest_ever_v,
-    )
 
 
 SERIES = (

@@ -53,6 +53,13 @@ def test_the_demo_turns_fifty_to_sixty_kilometres_out(flight: Flight, t_star_s: 
     assert 45e3 < there.distance_home_m < 62e3
 
 
+def test_turning_before_take_off_is_staying(flight: Flight) -> None:
+    stayed = truth.fly_home(flight)
+    assert stayed.landed
+    assert stayed.energy_left_wh == flight.pack.energy_left_wh
+    assert 4.0 < stayed.lowest_cell_v < 4.3
+
+
 def test_the_flight_is_not_changed_by_asking(flight: Flight) -> None:
     assert flight.t_s == 0.0
     assert flight.pack.ledger.total_wh == 0.0
@@ -81,7 +88,8 @@ def test_document_is_json_with_its_series() -> None:
     while not walker.done:
         walker.advance(walker.t_s + 1.0)
         rows.append(truth.row(walker.state))
-    told = json.loads(json.dumps(truth.document(short, rows, walker.state, 200.0)))
+    document = truth.document(short, rows, walker.state, 200.0)
+    told = json.loads(json.dumps(document, allow_nan=False))
     assert told["t_star_s"] == "whole-plan"
     assert told["landed"]
     assert len(told["columns"]) == len(told["series"][0])
