@@ -50,16 +50,16 @@ from supervisor.messages import (
     topic,
 )
 
-IN_FLIGHT = 10  # advisories under way at once: a slow link does not cost a round trip each
+IN_FLIGHT = 20  # advisories under way at once: a slow link does not cost a round trip each
 BEAT_S = 110.0  # below the keepalive, so that it stands in for the protocol's own ping
 LOCAL_BEAT_S = 10.0  # on loopback bytes cost nothing
 KEEPALIVE_S = 120
 STATUS_EXPIRY_S = 3600
-ATTEMPT_S = (4.0, 10.0)  # limits of connection attempts, in turn: most links, then slow ones
+ATTEMPT_S = (4.0, 10.0)  # limits of connection attempts, in turn: quick links, slow ones
 LOCAL_ATTEMPT_S = 1.5  # a broker on this machine that knows no MQTT 5 says nothing at all
 BACKOFF_FIRST_S, BACKOFF_MOST_S, BACKOFF_REFUSED_S = 0.2, 1.5, 5.0
 DEAD_AFTER_S = (8.0, 30.0)  # unanswered bytes end the connection: quick link, slow link
-SLOW_S = 1.5  # a first answer later than this makes the link a slow one
+SLOW_S = 1.5  # an answer later than this makes the link a slow one
 ADDRESS_CHECK_S = 1.0
 QUICK_LOSS_S, QUICK_LOSSES = 5.0, 4  # so many connections thrown out at once: a double name
 PILE_BYTES = 8_000  # statuses wait while so much is unanswered
@@ -218,6 +218,8 @@ class Uplink:
 
     async def run(self) -> None:
         """Connect, send, and connect again; for ever."""
+        if self.options.people is None and not self.options.address.loopback:
+            self._on_event("acknowledgements_unsigned", {"why": "no list of people is set"})
         while True:
             began_s = _now_s()
             try:
@@ -254,7 +256,8 @@ class Uplink:
     def _hello(self) -> Hello:
         options = self.options
         local = options.address.loopback
-        limit_s = ATTEMPT_S[self._tries % len(ATTEMPT_S)]
+        long = (self._tries + self._slow) % 2 == 1
+        limit_s = ATTEMPT_S[long]
         self._tries += 1
         return Hello(
             client_id=f"homeleg-{options.aircraft}{self._suffix}",
@@ -264,7 +267,7 @@ class Uplink:
             will_payload=self._presence("offline", "lost").payload(),
             keepalive_s=KEEPALIVE_S,
             timeout_s=LOCAL_ATTEMPT_S if local and self.protocol == 5 else limit_s,
-            dead_after_s=DEAD_AFTER_S[self._slow],
+            dead_after_s=DEAD_AFTER_S[long],
         )
 
     def _greet(self, session: Session, took_s: float) -> None:
@@ -384,6 +387,8 @@ class Uplink:
     def _answered_in(self, seconds: float) -> None:
         """The broker's answer took so long: what statuses may cost depends on it."""
         self._slow = seconds > SLOW_S
+        if self._session is not None:
+            self._session.patience(DEAD_AFTER_S[self._slow])
         self._pacer.poor = self._said_poor or self._slow
 
     async def _watch_address(self, session: Session) -> None:

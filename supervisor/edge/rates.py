@@ -11,6 +11,7 @@ from dataclasses import dataclass
 
 from supervisor.messages import Status
 
+BUCKET_S = 600.0  # the budget of so long may be spent at once
 CHANGING_S = 2.0
 CALM_S = 10.0
 POOR_S = 30.0
@@ -20,7 +21,7 @@ STEP_COVERED = 0.02
 
 @dataclass(slots=True)
 class Budget:
-    """A leaky bucket: fills at ``bytes_per_hour``, holds at most ten minutes' worth."""
+    """A leaky bucket: fills at ``bytes_per_hour``, holds at most ``BUCKET_S`` worth."""
 
     bytes_per_hour: float
     level: float = -1.0
@@ -32,7 +33,7 @@ class Budget:
     @property
     def capacity(self) -> float:
         """What may be spent at once, e.g. when the link returns."""
-        return self.bytes_per_hour / 6.0
+        return self.bytes_per_hour * BUCKET_S / 3600.0
 
     def spend(self, now_s: float, count: float) -> None:
         """Note bytes that went over the wire; they may overdraw it."""

@@ -26,7 +26,7 @@ from paho.mqtt.client import MQTT_CLEAN_START_FIRST_ONLY
 from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 
-from supervisor.edge.dial import Dialer, WireCount, refusal, wire_count
+from supervisor.edge.dial import Dialer, WireCount, notice_death, refusal, wire_count
 
 Protocol = Literal[4, 5]  # the protocol level byte: MQTT 3.1.1 or 5
 SESSION_EXPIRY_S = 3600  # acknowledgements sent while the link is down wait so long for us
@@ -148,6 +148,13 @@ class Session:
         except (OSError, ValueError):
             return 0
         return int(struct.unpack("i", answer)[0])
+
+    def patience(self, dead_after_s: float) -> None:
+        """How long sent bytes may stay unanswered from now on."""
+        sock = _socket(self._client)
+        if sock is not None:
+            with suppress(OSError):
+                notice_death(sock, dead_after_s)
 
     def stranded(self) -> bool:
         """Whether packets to the broker would now leave from another address of ours.

@@ -72,8 +72,9 @@ def _fails(*_a: object, **_k: object) -> None:
     raise socket.gaierror(-3, "Temporary failure in name resolution")
 
 
-def _hangs(*_a: object, **_k: object) -> None:
+def _hangs(*_a: object, **_k: object) -> list[object]:
     threading.Event().wait(3.0)
+    return []
 
 
 def test_dead_links_end_by_themselves() -> None:

@@ -1,6 +1,7 @@
 """A calm hour of the bridge in less time: every period of the pacing divided by one number.
 
-``hour_daemon.py ADDRESS KEYS SCALE HOURS``. Packets are as far apart as they need to be to be
+``hour_daemon.py ADDRESS KEYS SCALE HOURS [news]``: with ``news`` everything changes all the time.
+Packets are as far apart as they need to be to be
 acknowledged one by one, so bytes an hour are those of a real hour.
 """
 
@@ -20,9 +21,10 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "edge"))
 from examples import advisory, plan, status
 
 
-async def main(address: str, keys: str, scale: float, hours: float) -> None:
+async def main(address: str, keys: str, scale: float, hours: float, *, news: bool) -> None:
     for module, name in (
-        (rates, "CHANGING_S"), (rates, "CALM_S"), (rates, "POOR_S"), (broker, "BEAT_S"),
+        (rates, "CHANGING_S"), (rates, "CALM_S"), (rates, "POOR_S"), (rates, "BUCKET_S"),
+        (rates, "FULL_EVERY_S"), (broker, "BEAT_S"),
     ):  # fmt: skip
         setattr(module, name, getattr(module, name) / scale)
     folder = Path(keys) / "aircraft" / "saltmere-1"
@@ -43,7 +45,8 @@ async def main(address: str, keys: str, scale: float, hours: float) -> None:
     loop = asyncio.get_running_loop()
     start_s, seq = loop.time(), 0
     while (t := (loop.time() - start_s) * scale) < hours * 3600.0:
-        uplink.submit_status(status(t))
+        level = "caution" if news and int(t) % 2 else "normal"
+        uplink.submit_status(status(t, level=level))
         uplink.submit_track(t, -47.2 + t * 2e-4, 12.1 + 0.002 * ((t // 300) % 2), 120.0)
         if t > seq * 720.0 + 100.0:  # five advisories an hour
             seq += 1
@@ -60,4 +63,5 @@ async def main(address: str, keys: str, scale: float, hours: float) -> None:
 
 
 if __name__ == "__main__":
-    asyncio.run(main(sys.argv[1], sys.argv[2], float(sys.argv[3]), float(sys.argv[4])))
+    where, folder, faster, long, *words = sys.argv[1:]
+    asyncio.run(main(where, folder, float(faster), float(long), news="news" in words))

@@ -22,7 +22,9 @@ from brokers import plain
 from jsonschema import Draft202012Validator
 
 from supervisor import asyncapi
+from supervisor.edge.signatures import Verifier, load_keyring
 from supervisor.edge.squeeze import expand
+from supervisor.keys import Fleet, Wanted
 
 pytestmark = [pytest.mark.system, pytest.mark.slow]
 ROOT = Path(__file__).resolve().parents[2]
@@ -82,6 +84,8 @@ def test_the_schemas_can_say_no() -> None:
 
 async def test_everything_a_real_daemon_publishes_is_as_described(tmp_path: Path) -> None:
     """Daemon and simulator as processes; each topic, its retain flag and each payload checked."""
+    Fleet(tmp_path / "keys").make(Wanted(aircraft=("heron-1",), people=("ann",)))
+    keys = tmp_path / "keys" / "aircraft" / "heron-1"
     broker = plain(tmp_path / "b").start()
     with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as probe:
         probe.bind(("127.0.0.1", 0))
@@ -90,6 +94,7 @@ async def test_everything_a_real_daemon_publishes_is_as_described(tmp_path: Path
     daemon_file.write_text(
         f'clock = "telemetry"\n[link]\naddress = "udp:127.0.0.1:{udp}"\n'
         f'[broker]\naddress = "mqtt://127.0.0.1:{broker.port}"\ncompress = "always"\n'
+        f'signing_key = "{keys / "signing.pem"}"\npeople = "{keys / "people.toml"}"\n'
         f'[storage]\ndirectory = "{tmp_path / "aboard"}"\n[health]\nperiod_s = 5\n'
     )
     flight = str(SCENE / "flight.toml")
@@ -115,11 +120,14 @@ async def test_everything_a_real_daemon_publishes_is_as_described(tmp_path: Path
         aircraft.wait()
         broker.stop()
     judges = validators()
+    verifier = Verifier(load_keyring(tmp_path / "keys" / "aircraft.toml"))
     assert set(got) >= {"status", "advisory", "plan", "track", "presence", "health"}
     assert set(got) <= set(judges)
     for leaf, payloads in got.items():
         for payload in payloads:
             judges[leaf].validate(json.loads(expand(payload)))
+            checked = verifier.check(f"homeleg/v1/heron-1/{leaf}", expand(payload))
+            assert checked.genuine, (leaf, checked.verdict)
     document = json.loads((asyncapi.DATA / "asyncapi.json").read_text())
     retain = {
         name.removeprefix("send-")

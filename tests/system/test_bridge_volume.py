@@ -18,33 +18,45 @@ SCALE = 100.0  # a status every 0.1 s: later than any delayed acknowledgement of
 HOURS = 1.0 if os.environ.get("HOMELEG_LONG") == "1" else 0.25
 
 
-def test_a_calm_hour_over_tls(tmp_path: Path, record_property: object) -> None:
+def measured(tmp_path: Path, *words: str) -> tuple[int, int, int]:
+    """The uplink's own count, statuses sent, and the link's count."""
     with Lab() as lab:
         Fleet(tmp_path / "keys").make(
             Wanted(servers=("127.0.0.1", lab.shore), aircraft=("saltmere-1",), people=("ann",))
         )
         broker = shore(tmp_path / "shore", tmp_path / "keys").start()
         try:
-            counted, statuses, link_bytes = a_calm_hour(lab, broker, tmp_path / "keys")
+            return an_hour(lab, broker, tmp_path / "keys", *words)
         finally:
             broker.stop()
-    an_hour = link_bytes / HOURS
-    print(f"{an_hour / 1000:.0f} kB an hour on the wire, {statuses / HOURS:.0f} statuses an hour")
+
+
+def test_a_calm_hour_over_tls(tmp_path: Path, record_property: object) -> None:
+    counted, statuses, link_bytes = measured(tmp_path)
+    bytes_an_hour = link_bytes / HOURS
+    print(f"{bytes_an_hour / 1000:.0f} kB and {statuses / HOURS:.0f} statuses an hour")
     if callable(record_property):
-        record_property("bytes_an_hour", round(an_hour))
+        record_property("bytes_an_hour", round(bytes_an_hour))
     assert statuses / HOURS == pytest.approx(360, rel=0.05)  # every 10 s
-    assert an_hour <= 300_000
+    assert bytes_an_hour <= 300_000
     # The uplink's own count, by which it keeps its budget, against the link's.
     assert counted == pytest.approx(link_bytes, rel=0.03)
 
 
-def a_calm_hour(lab: Lab, broker: Mosquitto, keys: Path) -> tuple[int, int, int]:
-    """The uplink's own count, statuses sent, and the link's count."""
+def test_the_budget_is_kept_when_everything_changes(tmp_path: Path) -> None:
+    """News every second would cost five times the 300 kB; the bucket may be emptied once."""
+    _, statuses, link_bytes = measured(tmp_path, "news")
+    assert link_bytes <= 300_000 * (HOURS + 1 / 6) * 1.05
+    assert statuses / HOURS > 120  # one in 30 s goes whatever it costs
+
+
+def an_hour(lab: Lab, broker: Mosquitto, keys: Path, *words: str) -> tuple[int, int, int]:
+    """Run the daemon through it and read both counters."""
     lab.link(delay_s=0.02)
     script = str(Path(__file__).with_name("hour_daemon.py"))
     address = f"mqtts://{lab.shore}:{broker.port}"
     daemon = subprocess.Popen(
-        [*lab.within, sys.executable, script, address, str(keys), str(SCALE), str(HOURS)],
+        [*lab.within, sys.executable, script, address, str(keys), str(SCALE), str(HOURS), *words],
         stdin=subprocess.PIPE,
         stdout=subprocess.PIPE,
         text=True,
