@@ -40,13 +40,14 @@ STATES = range(8)
 
 # Prior spreads; ours, after what differs between a table and a pack.
 CHARGE_SD, UNKNOWN_CHARGE_SD, GAIN_SD = 0.03, 0.30, 0.02
-ERROR_SD_V, ERROR_TAU_S = 0.018, 1800.0
+ERROR_SD_V, ERROR_TAU_S, ERROR_CHARGE = 0.018, 3600.0, 0.10
 SLOW_SD = 0.4  # logarithm: tables from short pulses miss much of it
 COLD_SHARE = 0.3  # of the tabulated loss of capacity in the cold that may be real loss of charge
 # How the slow states may wander, per root hour.
 RESISTANCE_WANDER, CAPACITY_WANDER, GAIN_WANDER = 0.06, 0.004, 0.004
 STAND_IN_SD, STAND_IN_S = 0.08, 1800.0  # relative error of a current from the power model
 READING_SD_V = 0.005
+FAST_ODD, SLOW_ODD = 0.25, 0.15  # of each relaxation: real ones are not single exponentials
 MISMATCH, MISMATCH_S = 0.05, 20.0  # of the ohmic and fast drop, and how long it lasts
 STEPS = 400
 
@@ -140,7 +141,9 @@ def predict(
     to1 = (1.0 - a1) * i_cell * cell.r1_ohm * hot
     slow_ohm = cell.r2_ohm * hot * math.exp(x[SLOW_SCALE])
     to2 = (1.0 - a2) * i_cell * slow_ohm
-    ae = decay(dt_s, ERROR_TAU_S)
+    # the table's error belongs to a place on the curve as much as to an hour
+    age = dt_s / ERROR_TAU_S + abs(used) / ERROR_CHARGE
+    ae = decay(age, 1.0)
     new = x.copy()
     new[CHARGE] -= used
     new[FAST], new[SLOW], new[ERROR] = a1 * x[FAST] + to1, a2 * x[SLOW] + to2, ae * x[ERROR]
@@ -151,7 +154,9 @@ def predict(
     f[SLOW, SLOW_SCALE] = to2
     f[ERROR, ERROR] = ae
     p = f @ state.p @ f.T
-    p[STATES, STATES] += _noise(dt_s, used, i_cell, cell, hot, stand_in)
+    p[STATES, STATES] += _noise(
+        dt_s, used, i_cell, cell, hot, stand_in, age, abs(x[FAST]), abs(x[SLOW])
+    )
     heat = _heated(state, pack, curves, i_cell, hot, dt_s, air_c)
     grown = state.temperature_var + 1.0 * dt_s / 600.0
     return replace(
@@ -166,21 +171,23 @@ def predict(
 
 
 def _noise(
-    dt_s: float, used: float, i_cell: float, cell: Cell, hot: float, stand_in: bool
-) -> list[float]:
-    """Diagonal of Q for one step."""
+    dt_s: float, used: float, i_cell: float, cell: Cell, hot: float, stand_in: bool,
+    age: float, fast_v: float, slow_v: float,
+) -> list[float]:  # fmt: skip
+    """Diagonal of Q for one step. A relaxation is as uncertain as the greater of where it is and
+    where it goes: after a hover it comes back along another path than the table's."""
     hours = dt_s / 3600.0
     # a stand-in's error lasts: the white equivalent has 2 tau / dt times its variance
     lasting = max(2.0 * STAND_IN_S / dt_s, 1.0)
     odd = (STAND_IN_SD * used) ** 2 * lasting if stand_in else (0.01 * used) ** 2
     return [
         odd + (2e-4) ** 2 * dt_s / 60.0,
-        ou_growth(0.10 * cell.r1_ohm * hot * i_cell + 1e-4, dt_s, cell.tau1_s),
-        ou_growth(0.15 * cell.r2_ohm * hot * i_cell + 1e-4, dt_s, cell.tau2_s),
+        ou_growth(FAST_ODD * max(cell.r1_ohm * hot * i_cell, fast_v) + 1e-4, dt_s, cell.tau1_s),
+        ou_growth(SLOW_ODD * max(cell.r2_ohm * hot * i_cell, slow_v) + 1e-4, dt_s, cell.tau2_s),
         RESISTANCE_WANDER**2 * hours,
         CAPACITY_WANDER**2 * hours,
         GAIN_WANDER**2 * hours,
-        ou_growth(ERROR_SD_V, dt_s, ERROR_TAU_S),
+        ou_growth(ERROR_SD_V, age, 1.0),
         RESISTANCE_WANDER**2 * hours,
     ]
 
