@@ -40,6 +40,7 @@ from supervisor.errors import InputError
 RANK: dict[str, int] = {"normal": 0, "advisory": 1, "caution": 2, "warning": 3}
 Raised = Literal["advisory", "caution", "warning"]
 GROUND = ("ground", "unknown")
+TOUCHED_M = 8.0  # a recording that ends in the landing hover, lower than this, ends on the ground
 
 
 class _Part(BaseModel):
@@ -142,6 +143,7 @@ class Watcher:
         self._advisories: list[messages.Advisory] = []
         self._take_off_s = self._energy_wh = math.nan
         self._phase = "unknown"
+        self._height_m = math.inf
 
     def hear(self, message: messages.Advisory | messages.Status) -> None:
         """Take one message in."""
@@ -150,6 +152,8 @@ class Watcher:
             return
         if message.phase != "unknown":
             self._phase = message.phase
+        if message.where is not None:
+            self._height_m = message.where.height_m
         if self._take_off_s != self._take_off_s and message.phase not in GROUND:
             self._take_off_s = message.t
         if message.pack is not None:
@@ -161,10 +165,14 @@ class Watcher:
         return Outcome(
             tuple(self._advisories),
             self._take_off_s if flew else 0.0,
-            flew and self._phase == "ground",
+            flew and self._on_ground(),
             self._energy_wh - self._reserve_wh,
             lowest_cell_v,
         )
+
+    def _on_ground(self) -> bool:
+        low = self._phase == "hover-landing" and self._height_m < TOUCHED_M
+        return self._phase == "ground" or low
 
 
 def judge(expected: Expected, outcome: Outcome) -> list[Check]:

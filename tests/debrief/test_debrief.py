@@ -1,0 +1,161 @@
+"""The debrief of a short simulated flight: it adds up, and says what happened."""
+
+from __future__ import annotations
+
+import json
+import math
+import re
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+from click.testing import CliRunner
+
+from supervisor import messages
+from supervisor.cli.debrief import command
+from supervisor.core.plan import WindRow
+from supervisor.debrief.answer import Debrief
+from supervisor.debrief.as_json import to_json
+from supervisor.debrief.causes import CAUSES, find_causes
+from supervisor.debrief.compute import _bands, _events, from_deg
+from supervisor.debrief.flown import WindSeen
+from supervisor.debrief.html import to_html
+from supervisor.debrief.said import Acknowledgement, Said
+from supervisor.debrief.text import render
+
+
+def test_causes_add_up_to_the_difference(debrief: Debrief) -> None:
+    assert set(debrief.causes.total_wh) == set(CAUSES)
+    assert sum(debrief.causes.total_wh.values()) == pytest.approx(debrief.difference_wh, abs=1e-6)
+
+
+def test_causes_by_leg_add_up_to_the_total(debrief: Debrief) -> None:
+    for cause in CAUSES[:-1]:
+        by_leg = sum(row[cause] for row in debrief.causes.by_leg_wh.values())
+        assert by_leg == pytest.approx(debrief.causes.total_wh[cause], abs=1e-9)
+
+
+def test_ledger_adds_up_on_both_sides(debrief: Debrief) -> None:
+    flown = sum(line.flown_wh for line in debrief.lines)
+    planned = sum(line.planned_wh for line in debrief.lines)
+    assert flown == pytest.approx(debrief.flown.pack.total_wh, rel=1e-9)
+    assert planned == pytest.approx(debrief.plan.energy_wh(), rel=1e-9)
+
+
+def test_legs_and_phases_are_those_of_the_plan(debrief: Debrief) -> None:
+    phases = {(line.leg, line.phase) for line in debrief.lines if line.flown_wh > 1.0}
+    assert {("to gauge 1", "take-off"), ("to gauge 2", "cruise"), ("home", "landing")} <= phases
+
+
+def with_forecast(d: Debrief, n_mps: float, e_mps: float) -> dict[str, float]:
+    """The causes if the forecast had been this wind (blowing toward) all day."""
+    rows = (WindRow(0.0, 100.0, n_mps, e_mps),)
+    flight = replace(d.flight, weather=replace(d.flight.weather, wind=rows))
+    return find_causes(flight, d.plan, d.flown, d.landing_wh).total_wh
+
+
+def test_wind_costs_nothing_when_it_was_forecast(debrief: Debrief) -> None:
+    cruise = [w for w in debrief.flown.winds if w.height_m > 80.0]
+    met = np.mean([(w.n_mps, w.e_mps) for w in cruise], axis=0)
+    assert abs(with_forecast(debrief, *met)["wind"]) < 1.0
+
+
+def test_any_wind_costs_more_than_the_calm_that_was_forecast(debrief: Debrief) -> None:
+    # out and back the same way: energy is proportional to 1/(V+w) + 1/(V-w), least at w = 0
+    assert with_forecast(debrief, 0.0, 0.0)["wind"] > 1.0
+
+
+def test_the_pack_is_read_like_the_truth(debrief: Debrief) -> None:
+    p = debrief.pack
+    assert 2.9 < p.lowest_cell_v < 4.2
+    assert p.start_c == pytest.approx(18.0, abs=2.5)  # sensor offset up to 1.5 K
+    assert 20.0 < p.hover_wh < 60.0
+    assert p.capacity_ah == pytest.approx(19.6, rel=0.06)
+
+
+def advisory(seq: int, t: float, condition: str, level: messages.LevelName) -> messages.Advisory:
+    return messages.Advisory(
+        aircraft="a", flight="f", t=t, seq=seq, condition=condition, level=level, sentence="-",
+        numbers=None, why_wh={},
+    )  # fmt: skip
+
+
+def test_advisories_have_their_times_and_acknowledgements() -> None:
+    said = Said(
+        (),
+        (
+            advisory(1, 10.0, "pack-weak", "caution"),
+            advisory(2, 70.0, "pack-weak", "caution"),  # a reminder
+            advisory(3, 90.0, "pack-weak", "warning"),
+            advisory(4, 200.0, "pack-weak", "normal"),
+        ),
+        (Acknowledgement(75.0, 2, "Ann"),),
+        False,
+    )
+    first, second = _events(said)
+    assert (first.t_s, first.level, first.ended_s, first.repeats) == (10.0, "caution", 90.0, 1)
+    assert (first.acked_by, first.acked_after_s) == ("Ann", 65.0)
+    assert (second.level, second.ended_s, second.acked_by) == ("warning", 200.0, "")
+
+
+@pytest.mark.parametrize(
+    ("n", "e", "wanted"),
+    [(-5.0, 0.0, 0.0), (0.0, 5.0, 270.0), (5.0, 0.0, 180.0), (1.0, 1.0, 225.0)],
+)
+def test_wind_blows_from(n: float, e: float, wanted: float) -> None:
+    assert from_deg(n, e) == pytest.approx(wanted)
+
+
+def test_wind_bands_average_vectors() -> None:
+    seen = [
+        WindSeen(0.0, 90.0, 5.0, 0.0, 0.5, 0.0, 0.0),
+        WindSeen(20.0, 95.0, -5.0, 0.0, 0.5, 3, 4),
+    ]
+    (band,) = _bands(tuple(seen))
+    assert (band.low_m, band.high_m) == (80.0, 120.0)
+    assert band.met_mps == pytest.approx(0.0)
+    assert band.told_mps == pytest.approx(2.5)
+
+
+def test_page_is_one_file_without_addresses(debrief: Debrief) -> None:
+    page = to_html(debrief)
+    assert not re.findall(r"""(?:src|href)\s*=\s*["'](?!#)|url\((?!["']?#)|@import|<script""", page)
+    assert page.count("<svg") == 5
+    assert f"Landed with {debrief.landing_wh:.0f} Wh" in page
+
+
+def test_strings_of_the_recording_are_not_html(debrief: Debrief) -> None:
+    odd = replace(debrief, flight=replace(debrief.flight, name="<script>x</script>"))
+    assert "<script>" not in to_html(odd)
+
+
+def test_terminal_fits_its_width(debrief: Debrief) -> None:
+    import click
+
+    lines = click.unstyle(render(debrief)).splitlines()
+    assert max(map(len, lines)) <= 100
+
+
+def test_json_has_no_nan(debrief: Debrief) -> None:
+    data = json.loads(to_json(debrief), parse_constant=lambda text: pytest.fail(text))
+    assert data["delivered_wh"] == pytest.approx(debrief.flown.pack.total_wh, rel=1e-5)
+    assert math.fsum(data["causes_wh"].values()) == pytest.approx(data["difference_wh"], abs=0.05)
+
+
+@pytest.mark.parametrize("keep", [0.2, 0.6])
+def test_a_cut_off_recording_is_debriefed_as_far_as_it_goes(
+    recorded: Path, keep: float, tmp_path: Path
+) -> None:
+    data = recorded.read_bytes()
+    cut = tmp_path / "cut.mcap"
+    cut.write_bytes(data[: int(keep * len(data))])
+    result = CliRunner().invoke(command, [str(cut), "--json"], standalone_mode=False)
+    if keep < 0.5:
+        assert (
+            "pack" in str(result.exception) or "no flight" in str(result.exception) or result.output
+        )
+    else:
+        told = json.loads(result.output)
+        assert any("cut off" in words for words in told["cautions"])
+        assert any("ends in the air" in words for words in told["cautions"])
