@@ -1,0 +1,108 @@
+"""The optional return request over real sockets: armed by a signature, asked once; else never."""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import pytest
+from aboard import FLIGHT, Daemon
+from airframe import Airframe
+from brokers import Mosquitto, plain
+from pymavlink.dialects.v20 import common
+
+from supervisor.keys import Fleet, Wanted
+
+pytestmark = [pytest.mark.system, pytest.mark.xdist_group("return")]
+RETURN = 20  # MAV_CMD_NAV_RETURN_TO_LAUNCH (MAVLink common)
+
+
+@pytest.fixture(scope="module")
+def keys(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    folder = tmp_path_factory.mktemp("keys")
+    Fleet(folder).make(Wanted(("localhost",), ("heron-1",), ("ann",)))
+    return folder
+
+
+@pytest.fixture
+def broker(tmp_path: Path) -> Mosquitto:
+    return plain(tmp_path / "broker").start()
+
+
+def anxious(folder: Path) -> Path:
+    """So large a reserve that it must turn soon, and a policy that lets the request be made."""
+    text = FLIGHT.read_text(encoding="utf-8")
+    policy = "final_reserve = { nameplate_percent = 66.0 }"
+    policy += "\nreturn_request = { after_s = 30.0, countdown_s = 20.0 }"
+    text = text.replace("final_reserve = { hover_min = 3.0 }", policy)
+    path = folder / "anxious.toml"
+    path.write_text(text, encoding="utf-8")
+    return path
+
+
+def wish(broker: Mosquitto, keys: Path, *more: str) -> subprocess.CompletedProcess[str]:
+    command = [sys.executable, "-m", "supervisor", "arm", "--aircraft", "heron-1", "--as", "ann"]
+    where = ["--broker", f"mqtt://127.0.0.1:{broker.port}", "--keys", str(keys / "people" / "ann")]
+    return subprocess.run([*command, *where, "--yes", *more], capture_output=True, text=True)
+
+
+def asked(frames: list[bytes]) -> int:
+    parsed = common.MAVLink(None).parse_buffer(b"".join(frames)) or []
+    return sum(m.get_type() == "COMMAND_LONG" and m.command == RETURN for m in parsed)
+
+
+def flown(daemon: Daemon, until_s: int = 840) -> tuple[int, list[str]]:
+    """Requests that came over the link, and what was said of them."""
+    airframe, frames = Airframe(), []
+    for second in range(until_s):
+        fast = second < 100  # take-off and climb closely, the cruise each second
+        times = [second + tick / 5 for tick in range(5)] if fast else [float(second)]
+        daemon.fly(airframe, times)
+        frames += daemon.heard()
+    daemon.wait(lambda: (daemon.recorded("status") or [{"t": 0}])[-1]["t"] > until_s - 20, "all")
+    time.sleep(0.3)
+    frames += daemon.heard()
+    said = [a for a in daemon.recorded("advisory") if a["condition"] == "return-request"]
+    assert any(a["condition"] == "turn-back-now" for a in daemon.recorded("advisory"))
+    return asked(frames), [a["sentence"] for a in said]
+
+
+def daemon_for(folder: Path, broker: Mosquitto, keys: Path) -> Daemon:
+    section = {
+        "address": f"mqtt://127.0.0.1:{broker.port}",
+        "people": str(keys / "aircraft" / "heron-1" / "people.toml"),
+    }
+    return Daemon(folder, flight=anxious(folder), sections={"broker": section})
+
+
+def test_armed_and_unanswered_it_announces_and_asks_once(
+    tmp_path: Path, broker: Mosquitto, keys: Path
+) -> None:
+    with daemon_for(tmp_path, broker, keys) as daemon:
+        daemon.wait(lambda: daemon.events("broker_connected"), "broker")
+        sent = wish(broker, keys)
+        assert sent.returncode == 0, sent.stderr
+        daemon.wait(lambda: daemon.events("return_request_wish"), "the wish arrives")
+        requests, said = flown(daemon)
+        daemon.stop()
+    assert requests == 1
+    assert "in 20 s" in said[0]
+    assert "has asked the autopilot" in said[-1]
+    # A warning that ends and comes again in between only begins the countdown anew.
+    assert all("in 20 s" in text or "No return" in text for text in said[:-1])
+    broker.stop()
+
+
+def test_stopped_nothing_is_asked(tmp_path: Path, broker: Mosquitto, keys: Path) -> None:
+    with daemon_for(tmp_path, broker, keys) as daemon:
+        daemon.wait(lambda: daemon.events("broker_connected"), "broker")
+        assert wish(broker, keys).returncode == 0
+        daemon.wait(lambda: daemon.events("return_request_wish"), "armed")
+        assert wish(broker, keys, "--stop").returncode == 0
+        daemon.wait(lambda: len(daemon.events("return_request_wish")) == 2, "stopped")
+        requests, said = flown(daemon)
+        daemon.stop()
+    assert (requests, said) == (0, [])
+    broker.stop()
