@@ -55,6 +55,7 @@ from supervisor.core.why import Explainer, Why
 from supervisor.core.wind_nodes import Query, ask_plan, ask_ways
 
 AT_HOME_M = 150.0
+TELL_S = 20.0  # reasons and advice are at most this old
 WH_PER_V = 200.0
 BATCH = 256  # members flown at once: their arrays then stay in the processor's cache
 STATION_POINTS = 12
@@ -102,6 +103,16 @@ class Course:
     departures: list[Departures]  # for home, then for each alternate
 
 
+@dataclass(frozen=True, slots=True)
+class Told:
+    """Reasons and advice, which change slowly and cost as much as the forecast itself."""
+
+    t_s: float = -math.inf
+    homeward: bool = False
+    why_wh: Why = ()
+    advice: tuple[tuple[str, float], ...] = ()
+
+
 class Forecaster:
     """Makes forecasts for one flight.
 
@@ -124,6 +135,7 @@ class Forecaster:
         self.check = SelfCheck()
         self.explainer = Explainer(flight) if explain else None
         self.budget = budget_line(flight) if explain else None
+        self.told = Told()
         self.members, self.points = members, points
         self.dtype = np.dtype(dtype)
         self.chart = map_of(flight)
@@ -159,19 +171,25 @@ class Forecaster:
         planned = None
         if self.budget and not belief.homeward:
             planned = self.budget.planned(self.flight, belief)
-        why: Why = ()
-        if self.explainer and not belief.homeward:
-            why = self.explainer.why(belief, run.expected_margin_wh())
+        if abs(belief.t_s - self.told.t_s) >= TELL_S or belief.homeward is not self.told.homeward:
+            self.told = self._tell(run)
         excess, cost = self._headwind(run)
         return replace(
             forecast,
             planned_wh=planned.ledger_wh if planned else (),
             overrun_wh=planned.energy_wh - run.expected_energy_wh() if planned else 0.0,
-            why_wh=why,
+            why_wh=self.told.why_wh,
             headwind_excess_mps=excess,
             headwind_cost_wh=cost,
-            advice=(*self._advice(run), *self._check_figures()),
+            advice=(*self.told.advice, *self._check_figures()),
         )
+
+    def _tell(self, run: Run) -> Told:
+        belief = run.belief
+        why: Why = ()
+        if self.explainer and not belief.homeward:
+            why = self.explainer.why(belief, run.expected_margin_wh())
+        return Told(belief.t_s, belief.homeward, why, self._advice(run))
 
     def _check_figures(self) -> tuple[tuple[str, float], ...]:
         rms = self.check.rms
