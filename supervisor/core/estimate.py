@@ -40,6 +40,7 @@ NAN = math.nan
 FRESH_S = 3.0  # a value older than this is not used in a formula together with newer ones
 SILENT_S = 5.0
 CLIMB_S = 6.0  # a gust lifts for seconds, a climb lasts
+MAP_S = 0.45  # positions are put on the map at most twice a second
 STEP_S = 0.95  # wind, power and phase look once a second
 REFUSED_S = 30.0  # how long an impossible value is worth a doubt
 DROP_RADIUS_M = 200.0
@@ -132,6 +133,8 @@ class Estimator:
         return last if last is not None and t_s - last.t_s <= FRESH_S else None
 
     def _on_position(self, fix: ev.Position) -> None:
+        if self._fix is not None and fix.t_s - self._fix.t_s < MAP_S:
+            return
         north, east = self._map.to_map(fix.lat_rad, fix.lon_rad)
         self._track, believed = gate.follow(self._track, fix.t_s, north, east)
         if not believed:

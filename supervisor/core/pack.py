@@ -49,6 +49,7 @@ STAND_IN_SD, STAND_IN_S = 0.08, 1800.0  # relative error of a current from the p
 READING_SD_V = 0.005
 FAST_ODD, SLOW_ODD = 0.25, 0.15  # of each relaxation: real ones are not single exponentials
 MISMATCH, MISMATCH_S = 0.05, 20.0  # of the ohmic and fast drop, and how long it lasts
+CELLS_S = 1.9  # how often the single cells are looked at
 STEPS = 400
 
 
@@ -86,6 +87,7 @@ class PackState:
     temperature_c: float
     temperature_var: float
     cells: weak_cell.CellSpread
+    cells_s: float = -math.inf  # when they were last looked at
     used_ah: float = 0.0
     last: Updated | None = None
 
@@ -232,12 +234,15 @@ def correct(
     new = seen.x
     new[CHARGE] = min(max(new[CHARGE], 0.0), 1.0)
     state = replace(state, x=new, p=seen.p, current_a=sample.now_a, last=seen)
-    if not sample.cell_v:
+    since_s = state.t_s - state.cells_s
+    if not sample.cell_v or since_s < CELLS_S:
         return state
     sag = drop + float(new[FAST] + new[SLOW])
     each_v = np.array(sample.cell_v)
-    spread = weak_cell.observe(state.cells, each_v, float(new[CHARGE]), sag, curves.ocv_grid, dt_s)
-    return replace(state, cells=spread)
+    spread = weak_cell.observe(
+        state.cells, each_v, float(new[CHARGE]), sag, curves.ocv_grid, min(since_s, 60.0)
+    )
+    return replace(state, cells=spread, cells_s=state.t_s)
 
 
 def warmed(state: PackState, reading_c: float) -> PackState:
