@@ -105,11 +105,23 @@ class WindSeen:
 
 
 @dataclass(frozen=True, slots=True)
+class AirMotion:
+    """A second on the wing: ground velocity, and the air's by its sensors along the heading."""
+
+    t_s: float
+    vn_mps: float
+    ve_mps: float
+    air_n_mps: float
+    air_e_mps: float
+
+
+@dataclass(frozen=True, slots=True)
 class Flown:
     """One recorded flight. NaN times where it did not take off, turn or land."""
 
     blocks: tuple[Block, ...]
     winds: tuple[WindSeen, ...]
+    motion: tuple[AirMotion, ...]
     pack: PackReadings
     lessons: Lessons
     take_off_s: float
@@ -147,7 +159,9 @@ class _Walker:
         self._air: AirData | None = None
         self._roll_rad = 0.0
         self._homeward = homeward.Homeward()
+        self._yaw_rad = NAN
         self._moments: list[Moment] = []
+        self._motion: list[AirMotion] = []
         self._reports: list[PackReport] = []
         self._winds: list[tuple[float, float, float, float, float, float, float]] = []
         self._take_off_s = self._turn_s = self._landing_s = NAN
@@ -162,6 +176,7 @@ class _Walker:
                 self._air = obs
             case Attitude():
                 self._roll_rad = obs.roll_rad if obs.roll_rad == obs.roll_rad else 0.0
+                self._yaw_rad = obs.yaw_rad
             case Position() if not self._moments or obs.t_s - self._moments[-1].t_s >= STEP_S:
                 self._step(obs)
 
@@ -173,6 +188,7 @@ class _Walker:
         density = density_kgpm3(fix.alt_m, self._offset_k)
         air = self._air
         cas = air.cas_mps if air is not None and fix.t_s - air.t_s < 3.0 else NAN
+        self._move(fix, NAMES[phase], cas * tas_per_cas(density))
         self._moments.append(
             Moment(
                 fix.t_s,
@@ -186,6 +202,13 @@ class _Walker:
                 1.0 / max(math.cos(self._roll_rad), 0.5),
             )
         )
+
+    def _move(self, fix: Position, phase: str, tas_mps: float) -> None:
+        heading = fix.heading_rad if fix.heading_rad == fix.heading_rad else self._yaw_rad
+        if phase not in (*WING, "loiter") or not math.isfinite(tas_mps * heading):
+            return
+        north, east = tas_mps * math.cos(heading), tas_mps * math.sin(heading)
+        self._motion.append(AirMotion(fix.t_s, fix.vn_mps, fix.ve_mps, north, east))
 
     def _mark(self, phase: Phase, t_s: float) -> None:
         if phase in AIRBORNE:
@@ -225,6 +248,7 @@ class _Walker:
         return Flown(
             blocks=tuple(self._blocks(pack)),
             winds=tuple(self._seen()),
+            motion=tuple(self._motion),
             pack=pack,
             lessons=self._estimator.lessons(),
             take_off_s=self._take_off_s,

@@ -1,0 +1,1 @@
+"""A builder's figures from flights: hover, cruise, airspeed, resistance, capacity, with doubt."""

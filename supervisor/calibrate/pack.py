@@ -1,0 +1,159 @@
+"""Fits the pack: resistance and capacity, from voltage, current and temperature.
+
+Per mean cell, with the table's curves (core/cells.py), z0 for each flight:
+
+    V = OCV(z0 - Q/C e^-c) - e^r h(T) [ I R0(z) + R1 F1(I) + e^s R2 F2(I) ]
+
+F are the current filtered with the two relaxation times, reckoned once. A table is never the pack:
+a slow error of the voltage (an Ornstein-Uhlenbeck process, as in core/pack.py) is in the noise, so
+that many readings of one flight do not look like many flights.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from supervisor.calibrate.leastsquares import Fit, Prior, fit
+from supervisor.core.belief import Array
+from supervisor.core.cells import ocv_slope_v, ocv_v, temperature_factor
+from supervisor.core.kalman import decay
+from supervisor.core.plan import Cell, Pack
+
+BIN_S = 10.0
+WHITE_V, SLOW_V, SLOW_TAU_S = 0.006, 0.012, 1800.0
+PRIOR_SD = {"resistance": 0.4, "capacity": 0.15, "slow": 0.5, "charge": 0.03}
+# Not in the readings: the current sensor's gain, and how far a cell is from its table.
+GAIN_SD, TABLE_R_SD, TABLE_C_SD = 0.012, 0.10, 0.012
+RESISTANCE, CAPACITY, SLOW, FIRST_CHARGE = 0, 1, 2, 3
+
+
+@dataclass(frozen=True, slots=True)
+class PackSeries:
+    """One flight's readings in bins: mean cell's voltage, cell current, charge drawn, filters."""
+
+    t_s: Array
+    voltage_v: Array
+    current_a: Array
+    drawn_ah: Array
+    fast_a: Array  # current through the fast relaxation, times h(T)
+    slow_a: Array
+    hot: Array
+    charge0: float
+
+
+@dataclass(frozen=True, slots=True)
+class PackFit:
+    """Scales on a new cell's resistance and the stated capacity; ``residual_v`` by flight."""
+
+    fit: Fit
+    resistance: float
+    resistance_sd: float
+    capacity_ah: float
+    capacity_sd_ah: float
+    depth: float  # largest share of the capacity used in one flight
+    residual_v: tuple[Array, ...]
+
+
+def binned(
+    pack: Pack, t_s: Array, pack_v: Array, current_a: Array, temperature_c: Array
+) -> PackSeries:
+    """From the monitor's reports of one flight."""
+    cell = pack.cell
+    edges = np.arange(t_s[0], t_s[-1] + BIN_S, BIN_S)
+    grid = np.arange(t_s[0], t_s[-1], 1.0)
+    now = np.interp(grid, t_s, current_a) / pack.parallel
+    warm = np.where(np.isfinite(temperature_c), temperature_c, pack.temperature_c)
+    hot_grid = temperature_factor(cell, np.interp(grid, t_s, warm))
+    fast = _filtered(now * hot_grid, cell.tau1_s)
+    slow = _filtered(now * hot_grid, cell.tau2_s)
+    drawn = np.concatenate([[0.0], np.cumsum(0.5 * (now[1:] + now[:-1]))]) / 3600.0
+    which: NDArray[np.intp] = np.digitize(t_s, edges)
+    at: NDArray[np.intp] = np.digitize(grid, edges)
+    bins = np.array([b for b in np.unique(which) if np.any(at == b)])
+
+    def mean(values: Array, place: NDArray[np.intp]) -> Array:
+        return np.array([values[place == b].mean() for b in bins])
+
+    return PackSeries(
+        t_s=mean(t_s, which),
+        voltage_v=mean(pack_v, which) / pack.series,
+        current_a=mean(current_a, which) / pack.parallel,
+        drawn_ah=mean(drawn, at),
+        fast_a=mean(fast, at),
+        slow_a=mean(slow, at),
+        hot=mean(hot_grid, at),
+        charge0=pack.initial_charge,
+    )
+
+
+def _filtered(current: Array, tau_s: float) -> Array:
+    """dF/dt = (I - F)/tau, in steps of one second."""
+    keep, state = decay(1.0, tau_s), 0.0
+    result = np.empty_like(current)
+    for k, value in enumerate(current.tolist()):
+        state = keep * state + (1.0 - keep) * value
+        result[k] = state
+    return result
+
+
+def model_v(
+    cell: Cell, cell_ah: float, x: Array, charge0: float, s: PackSeries
+) -> tuple[Array, Array]:
+    """Voltage [V] and its derivatives by (log resistance, log capacity, log slow, charge)."""
+    used = s.drawn_ah / cell_ah * math.exp(-x[CAPACITY])
+    z = np.clip(charge0 - used, 0.0, 1.0)
+    ocv, slope = ocv_v(cell, z), ocv_slope_v(cell, z)
+    r0 = np.interp(z, cell.charge_grid, cell.r0_ohm)
+    scale = math.exp(x[RESISTANCE])
+    slow = scale * math.exp(x[SLOW]) * cell.r2_ohm * s.slow_a
+    drop = scale * (s.current_a * r0 * s.hot + cell.r1_ohm * s.fast_a) + slow
+    return ocv - drop, np.column_stack([-drop, slope * used, -slow, slope])
+
+
+def fit_pack(pack: Pack, flights: list[PackSeries]) -> PackFit:
+    """All flights of one pack together."""
+    cell_ah = pack.capacity_ah / pack.parallel
+    whiten = [np.linalg.inv(np.linalg.cholesky(_noise(s.t_s))) for s in flights]
+    size = FIRST_CHARGE + len(flights)
+
+    def function(x: Array) -> tuple[Array, Array]:
+        residuals, jacobians = [], []
+        for k, (s, w) in enumerate(zip(flights, whiten, strict=True)):
+            volts, by = model_v(pack.cell, cell_ah, x, float(x[FIRST_CHARGE + k]), s)
+            jacobian = np.zeros((len(volts), size))
+            jacobian[:, :FIRST_CHARGE], jacobian[:, FIRST_CHARGE + k] = by[:, :3], by[:, 3]
+            residuals.append(w @ (volts - s.voltage_v))
+            jacobians.append(w @ jacobian)
+        return np.concatenate(residuals), np.vstack(jacobians)
+
+    mean = np.array([0.0, 0.0, 0.25, *(s.charge0 for s in flights)])
+    sd = np.array([PRIOR_SD["resistance"], PRIOR_SD["capacity"], PRIOR_SD["slow"]])
+    prior = Prior(mean, np.concatenate([sd, np.full(len(flights), PRIOR_SD["charge"])]))
+    found = fit(function, mean, prior)
+    spread = np.sqrt(np.diag(found.cov))
+    capacity = pack.capacity_ah * math.exp(found.x[CAPACITY])
+    resistance = math.exp(found.x[RESISTANCE])
+    return PackFit(
+        fit=found,
+        resistance=resistance,
+        resistance_sd=resistance * math.hypot(spread[RESISTANCE], TABLE_R_SD, GAIN_SD),
+        capacity_ah=capacity,
+        capacity_sd_ah=capacity * math.hypot(spread[CAPACITY], TABLE_C_SD, GAIN_SD),
+        depth=max(float(s.drawn_ah[-1]) / cell_ah for s in flights),
+        residual_v=tuple(
+            model_v(pack.cell, cell_ah, found.x, float(found.x[FIRST_CHARGE + k]), s)[0]
+            - s.voltage_v
+            for k, s in enumerate(flights)
+        ),
+    )
+
+
+def _noise(t_s: Array) -> Array:
+    """Covariance of the bins: white plus slow."""
+    apart = np.abs(t_s[:, None] - t_s[None, :])
+    slow: Array = SLOW_V**2 * np.exp(-apart / SLOW_TAU_S)
+    return slow + WHITE_V**2 * np.eye(len(t_s))

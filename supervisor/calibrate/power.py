@@ -1,0 +1,136 @@
+"""Fits hover and wing power: logarithms of four scales on the builder's own figures.
+
+    hover   P = e^h P_hover(rho, climb) + P_av
+    wing    P = e^a A(V, rho) + e^b B(V, rho, n) + e^c C(climb) + P_av
+
+A, B and C are the parasite, induced and climb parts of core/power.py (Traub 2011, eq. 4). Airspeed
+is taken as indicated: the figures that come out are for the airspeeds that the autopilot is set to.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from supervisor.calibrate.blocks import Steady
+from supervisor.calibrate.leastsquares import Fit, Prior, fit, serial_factor
+from supervisor.core.atmosphere import tas_per_cas
+from supervisor.core.belief import Array
+from supervisor.core.constants import G0_MPS2
+from supervisor.core.plan import Aircraft
+from supervisor.core.power import hover_w
+
+HOVER, PARASITE, INDUCED, CLIMB = range(4)
+# What is believed before: the builder may be off by a third in anything.
+PRIOR_SD = np.array([0.3, 0.3, 0.3, 0.3])
+# One hover differs from another by wind, ground effect and descent (4 %, as core/power_scales), one
+# lull of half a minute from the next; the current sensor's gain shifts all powers alike.
+HOVER_SD, WING_SD, GAIN_SD = 0.05, 0.04, 0.012
+# Efficiencies are not constant over speed and load as the model has it: ours, by simulation.
+MODEL_SD = np.array([0.02, 0.0, 0.0, 0.05])
+LEVEL_SD = 0.012
+EDGEWISE_SHARE = 0.5
+# At one speed parasite and induced drag cannot be told apart; they then change together.
+SPREAD_OF_SPEEDS = 1.12
+TIE_SD, WIDE_TIE_SD = 0.05, 1.0
+
+
+@dataclass(frozen=True, slots=True)
+class PowerFit:
+    """The fit, and the blocks it rests on; ``cov`` includes what blocks cannot show."""
+
+    fit: Fit
+    cov: Array
+    blocks: Steady
+    model_w: Array
+
+    @property
+    def scales(self) -> Array:
+        """Factors on the builder's figures: hover, parasite, induced, climb."""
+        result: Array = np.exp(self.fit.x)
+        return result
+
+
+def parts_w(craft: Aircraft, mass_kg: float, rows: Steady) -> Array:
+    """(blocks, 4) electrical power of each part at scale one [W]; a hover has only the first."""
+    weight = mass_kg * G0_MPS2
+    v, wing = np.maximum(rows.tas_mps, 5.0), 1.0 - rows.hover
+    area, eta = craft.wing_area_m2, craft.cruise_efficiency
+    parasite = 0.5 * rows.density * v**3 * area * craft.cd0 / eta
+    induced = 2.0 * craft.k * (weight * rows.load) ** 2 / (rows.density * v * area) / eta
+    climb = weight * rows.climb_mps / eta
+    rising = np.maximum(rows.climb_mps, 0.0)
+    hover = np.asarray(hover_w(craft, mass_kg, rows.density, rising))
+    hover = hover * edgewise(craft, weight, rows)
+    return np.column_stack([hover * rows.hover, *(p * wing for p in (parasite, induced, climb))])
+
+
+def speeds_differ(rows: Steady) -> bool:
+    """Whether level flight was seen at speeds far enough apart to show a polar's curve."""
+    level = (rows.hover < 0.5) & (np.abs(rows.climb_mps) < 0.5)
+    if not level.any():
+        return False
+    slow, fast = np.percentile(rows.tas_mps[level], [5, 95])
+    return bool(fast / slow >= SPREAD_OF_SPEEDS)
+
+
+def edgewise(craft: Aircraft, weight_n: float, rows: Steady) -> Array:
+    """A hover in wind takes less: power relative to the hover in still air [-].
+
+    Glauert's inflow in edgewise flow, v_i/v_h = sqrt(sqrt(1 + mu^4/4) - mu^2/2), mu = V/v_h
+    (Leishman, Principles of Helicopter Aerodynamics, ch. 2), of which half is taken: induced power
+    is about 70 % of the whole, and rear rotors fly in the front ones' wake (no source).
+    """
+    inflow = np.sqrt(weight_n / (2.0 * rows.density * craft.disk_area_m2))
+    mu2 = np.square(rows.wind_mps / inflow)
+    ratio = np.sqrt(np.sqrt(1.0 + 0.25 * mu2 * mu2) - 0.5 * mu2)
+    result: Array = 1.0 - EDGEWISE_SHARE * (1.0 - ratio)
+    return result
+
+
+def fit_power(craft: Aircraft, mass_kg: float, rows: Steady) -> PowerFit:
+    """The four scales from the blocks."""
+    parts = parts_w(craft, mass_kg, rows)
+    expected = parts.sum(axis=1) + craft.avionics_w
+    share = np.where(rows.hover > 0.5, HOVER_SD, WING_SD * np.sqrt(30.0 / rows.seconds))
+    sigma = share * np.maximum(expected, 100.0)
+
+    tie = np.array([0.0, 1.0, -1.0, 0.0]) / (WIDE_TIE_SD if speeds_differ(rows) else TIE_SD)
+
+    def function(x: Array) -> tuple[Array, Array]:
+        scaled = parts * np.exp(x)
+        residual = (scaled.sum(axis=1) + craft.avionics_w - rows.power_w) / sigma
+        return np.append(residual, tie @ x), np.vstack([scaled / sigma[:, None], tie])
+
+    found = fit(function, np.zeros(4), Prior(np.zeros(4), PRIOR_SD))
+    wing = rows.hover < 0.5
+    found = replace(found, residuals=found.residuals[:-1], weights=found.weights[:-1])
+    widened = serial_factor(found.residuals[wing], rows.run[wing])
+    cov = found.cov.copy()
+    cov[1:, 1:] = np.minimum(widened, 9.0) * cov[1:, 1:]
+    cov[0, 1:] = cov[1:, 0] = 0.0
+    cov += np.diag(MODEL_SD**2) + GAIN_SD**2
+    model = (parts * np.exp(found.x)).sum(axis=1) + craft.avionics_w
+    return PowerFit(found, cov, rows, model)
+
+
+def level_w(craft: Aircraft, mass_kg: float, x: Array, cas_mps: float, density: float) -> float:
+    """Level power of the whole aircraft at an indicated airspeed [W]."""
+    return float(_level(craft, mass_kg, cas_mps, density) @ np.exp(x[1:3])) + craft.avionics_w
+
+
+def level_sd_w(craft: Aircraft, mass_kg: float, power: PowerFit, cas: float, rho: float) -> float:
+    """One sigma of :func:`level_w` [W]."""
+    gradient = _level(craft, mass_kg, cas, rho) * np.exp(power.fit.x[1:3])
+    own = float(gradient @ power.cov[1:3, 1:3] @ gradient)
+    return math.hypot(math.sqrt(own), LEVEL_SD * float(gradient.sum()))
+
+
+def _level(craft: Aircraft, mass_kg: float, cas_mps: float, density: float) -> Array:
+    one, none = np.ones(1), np.zeros(1)
+    tas = np.array([cas_mps * tas_per_cas(density)])
+    row = Steady(none, none, density * one, tas, none, one, one, none, none, none, none)
+    result: Array = parts_w(craft, mass_kg, row)[0, 1:3]
+    return result
