@@ -16,9 +16,10 @@ import numpy as np
 from supervisor.calibrate.leastsquares import Prior, fit, serial_factor
 from supervisor.core.belief import Array
 
-KNOT_S, WALK_MPS = 600.0, 1.0  # the wind wanders by about this from one knot to the next
+KNOT_S, WALK_MPS = 600.0, 1.5  # the wind wanders by about this from one knot to the next
 SAMPLE_SD_MPS = 0.8  # gusts, over a block of 20 s
 PRIOR_SD = 0.1
+SHIFT_SD = 0.005  # a wind that turns between the way out and the way back looks like a factor
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,7 +67,8 @@ def fit_airspeed(samples: AirSamples) -> AirspeedFit:
     widened = serial_factor(found.residuals[:rows:2], samples.flight)
     a, b = float(found.x[0]), float(found.x[1])
     spread = np.minimum(np.sqrt(np.diag(found.cov)[:2] * widened), PRIOR_SD)
-    return AirspeedFit(math.hypot(a, b), float(spread[0]), math.atan2(b, a), float(spread[1]))
+    factor_sd = math.hypot(float(spread[0]), SHIFT_SD)
+    return AirspeedFit(math.hypot(a, b), factor_sd, math.atan2(b, a), float(spread[1]))
 
 
 def _knots(samples: AirSamples) -> tuple[Array, Array]:
