@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 
 from supervisor.calibrate.leastsquares import Fit, Prior, fit
 from supervisor.core.belief import Array
-from supervisor.core.cells import ocv_slope_v, ocv_v, temperature_factor
+from supervisor.core.cells import ocv_v, temperature_factor
 from supervisor.core.kalman import decay
 from supervisor.core.plan import Cell, Pack
 
@@ -106,12 +106,22 @@ def model_v(
     """Voltage [V] and its derivatives by (log resistance, log capacity, log slow, charge)."""
     used = s.drawn_ah / cell_ah * math.exp(-x[CAPACITY])
     z = np.clip(charge0 - used, 0.0, 1.0)
-    ocv, slope = ocv_v(cell, z), ocv_slope_v(cell, z)
-    r0 = np.interp(z, cell.charge_grid, cell.r0_ohm)
+    ocv, r0 = ocv_v(cell, z), np.interp(z, cell.charge_grid, cell.r0_ohm)
     scale = math.exp(x[RESISTANCE])
     slow = scale * math.exp(x[SLOW]) * cell.r2_ohm * s.slow_a
     drop = scale * (s.current_a * r0 * s.hot + cell.r1_ohm * s.fast_a) + slow
-    return ocv - drop, np.column_stack([-drop, slope * used, -slow, slope])
+    by_charge = _slope(cell, cell.ocv_v, z) - scale * s.current_a * s.hot * _slope(
+        cell, cell.r0_ohm, z
+    )
+    return ocv - drop, np.column_stack([-drop, by_charge * used, -slow, by_charge])
+
+
+def _slope(cell: Cell, values: tuple[float, ...], charge: Array) -> Array:
+    """Derivative by charge of a curve that is straight between the table's knots."""
+    grid = np.asarray(cell.charge_grid)
+    piece = np.clip(np.searchsorted(grid, charge, side="right") - 1, 0, len(grid) - 2)
+    result: Array = (np.diff(values) / np.diff(grid))[piece]
+    return result
 
 
 def fit_pack(pack: Pack, flights: list[PackSeries]) -> PackFit:
