@@ -103,9 +103,22 @@ def stripped_metadata(metadata: dict[str, str], mover: Mover) -> dict[str, str]:
     return kept
 
 
+def _without_comment(line: str) -> str:
+    """A line up to its #, unless that stands in a string."""
+    quote = ""
+    for at, sign in enumerate(line):
+        if quote:
+            quote = "" if sign == quote else quote
+        elif sign in "\"'":
+            quote = sign
+        elif sign == "#":
+            return line[:at].rstrip()
+    return line
+
+
 def stripped_flight_file(text: str, mover: Mover) -> str:
     """Comments go too: people write places into them."""
-    text = re.sub(r"(?m)#[^\n\"']*$", "", text)
+    text = "\n".join(_without_comment(line) for line in text.splitlines()) + "\n"
 
     def move(pair: re.Match[str]) -> str:
         lat, lon = mover.degrees(float(pair["a"]), float(pair["b"]))
