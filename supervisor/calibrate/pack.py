@@ -27,7 +27,7 @@ BIN_S = 10.0
 WHITE_V, SLOW_V, SLOW_TAU_S = 0.006, 0.012, 1800.0
 PRIOR_SD = {"resistance": 0.4, "capacity": 0.15, "slow": 0.5, "charge": 0.03}
 # Not in the readings: the current sensor's gain, and how far a cell is from its table.
-GAIN_SD, TABLE_R_SD, TABLE_C_SD = 0.012, 0.10, 0.012
+GAIN_SD, TABLE_R_SD, TABLE_C_SD = 0.012, 0.13, 0.012
 RESISTANCE, CAPACITY, SLOW, FIRST_CHARGE = 0, 1, 2, 3
 
 

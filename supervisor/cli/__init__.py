@@ -25,6 +25,7 @@ VERBS: dict[str, str] = {
     "debrief": "after the flight: planned against flown, and why",
     "calibrate": "your aircraft's and pack's figures from flights, old against new",
     "recording": "list, trim, merge, export and share recordings",
+    "logbook": "packs over their flights; is the next sortie on?",
     "demo": "a simulated flight from take-off to landing, in under two minutes",
     "fly": "the simulator alone, over real links",
     "keys": "certificates and signing keys for a fleet, by one command",

@@ -1,0 +1,155 @@
+"""``homeleg logbook``: packs over their flights, and the next sortie."""
+
+from __future__ import annotations
+
+import json
+import math
+from dataclasses import asdict
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from supervisor.errors import InputError
+
+if TYPE_CHECKING:
+    from supervisor.core.plan import Flight
+    from supervisor.learned import PackLearned
+    from supervisor.logbook import Health, Next, Trend
+
+
+@click.command(short_help="packs over their flights: fit, derate, retire; is the next sortie on?")
+@click.argument("folder", type=click.Path(path_type=Path, file_okay=False))
+@click.option("--pack", "pack_id", metavar="ID", help="one pack, with every flight")
+@click.option("--next", "flight_file", type=click.Path(path_type=Path), metavar="FLIGHT.toml",
+              help="is this sortie on? (exit status 1: no)")  # fmt: skip
+@click.option("--charge", type=click.FloatRange(1.0, 100.0), default=100.0, show_default=True,
+              help="with --next: charge in percent")  # fmt: skip
+@click.option("--temperature", type=click.FloatRange(-30.0, 70.0),
+              help="with --next: the pack's, in °C [default: the flight file's]")  # fmt: skip
+@click.option("--json", "as_json", is_flag=True, help="for machines")
+def command(
+    folder: Path,
+    pack_id: str | None,
+    flight_file: Path | None,
+    charge: float,
+    temperature: float | None,
+    as_json: bool,
+) -> int:
+    """Read the pack files in FOLDER, where flights leave what they learned.
+
+    Homeleg advises: a pack that is swollen, hot or damaged is not flown, whatever stands here.
+    """
+    if flight_file is not None:
+        return _next(folder, flight_file, charge / 100.0, temperature, as_json)
+    from supervisor.learned import load_pack
+    from supervisor.logbook import health
+
+    names = [pack_id] if pack_id else sorted(p.stem[5:] for p in folder.glob("pack-*.json"))
+    packs = [kept for name in names if (kept := load_pack(folder, name)) and kept.logbook]
+    if not packs:
+        raise InputError(str(folder), f"no logbook of {pack_id}" if pack_id else "no pack files")
+    if as_json:
+        click.echo(json.dumps([_plain(health(p)) for p in packs], indent=2))
+        return 0
+    for kept in packs:
+        click.echo(_about(health(kept)))
+        if pack_id:
+            click.echo(_flights(kept))
+    return 0
+
+
+def _plain(h: Health) -> dict[str, object]:
+    data = asdict(h) | {"state": h.state.value}
+    if math.isinf(h.cycles_left):
+        data["cycles_left"] = None
+    for name in ("capacity_trend", "resistance_trend"):
+        if math.isnan(data[name]["per_cycle"]):
+            data[name] = None
+    return data
+
+
+COLOURS = {"fit": "green", "derate": "yellow", "retire": "red"}
+
+
+def _about(h: Health) -> str:
+    word = click.style(h.state.value.upper(), fg=COLOURS[h.state.value], bold=True)
+    lines = [
+        f"{click.style(h.pack_id, bold=True)}  {word}  {h.flights} flights, {h.cycles:.1f} full "
+        f"cycles, {h.capacity_ah:.2f} ± {h.capacity_sd_ah:.2f} Ah "
+        f"({100 * h.capacity_share:.0f} % of its first)",
+        f"    capacity {_slope(h.capacity_trend)}, resistance {_slope(h.resistance_trend)}",
+    ]
+    if math.isfinite(h.cycles_left):
+        lines.append(f"    about {h.cycles_left:.0f} cycles to 80 % at this pace")
+    lines += [f"    {reason}" for reason in h.reasons]
+    if h.state.value == "derate":
+        lines.append(f"    put capacity_ah = {h.capacity_ah:.2f} into its flight files")
+    return "\n".join(lines)
+
+
+def _slope(t: Trend) -> str:
+    if t.per_cycle != t.per_cycle:
+        return "trend not known yet"
+    return f"{1000 * t.per_cycle:+.1f} ± {1000 * t.sd:.1f} % in 10 cycles"
+
+
+def _flights(kept: PackLearned) -> str:
+    from supervisor.logbook import cycles_of
+
+    lines = ["    date         cycles   min   used Ah  left %  capacity Ah    resistance     °C"]
+    for row, cycles in zip(kept.logbook, cycles_of(kept), strict=True):
+        day = datetime.fromtimestamp(row.unix_s, UTC).date().isoformat()
+        lines.append(
+            f"    {day} {cycles:8.1f} {row.airborne_s / 60:5.0f} {row.used_ah:9.2f} "
+            f"{100 * row.rest_charge:7.0f} {row.capacity_ah:7.2f} ± {row.capacity_sd_ah:.2f} "
+            f"{row.resistance:7.2f} ± {row.resistance_sd:.2f} {row.temperature_c:6.0f}"
+        )
+    return "\n".join(lines)
+
+
+def _next(
+    folder: Path, flight_file: Path, charge: float, temperature: float | None, as_json: bool
+) -> int:
+    from supervisor.budget.answer import Verdict
+    from supervisor.budget.compute import make_budget
+    from supervisor.flightfile import load_file, to_flight
+    from supervisor.learned import load_pack, prior_for
+    from supervisor.logbook import health, next_sortie
+
+    file = load_file(flight_file)
+    flight = to_flight(file, flight_file.parent, str(flight_file))
+    prior = prior_for(folder, flight)
+
+    def judge(planned: Flight) -> tuple[bool, str, float]:
+        budget = make_budget(file, planned, prior)
+        go = budget.verdict is not Verdict.NO_GO
+        return go, budget.verdict.value, budget.chances.completion
+
+    pack_c = flight.pack.temperature_c if temperature is None else temperature
+    answer = next_sortie(flight, charge, pack_c, judge)
+    kept = load_pack(folder, flight.pack.pack_id)
+    if as_json:
+        data = asdict(answer)
+        if math.isnan(answer.least_charge):
+            data["least_charge"] = None
+        click.echo(json.dumps(data, indent=2))
+    else:
+        click.echo(_sentence(flight, charge, pack_c, answer))
+        if kept and kept.logbook:
+            click.echo(_about(health(kept)))
+    return 0 if answer.go else 1
+
+
+def _sentence(flight: Flight, charge: float, pack_c: float, n: Next) -> str:
+    word = click.style("ON" if n.go else "NOT ON", fg="green" if n.go else "red", bold=True)
+    lines = [
+        f"{flight.name}: {word} with {100 * charge:.0f} % in {flight.pack.pack_id} at "
+        f"{pack_c:.0f} °C ({n.verdict}; whole plan {100 * n.completion:.0f} %)"
+    ]
+    if not n.go:
+        least = n.least_charge
+        more = f"from {100 * least:.0f} % on" if least == least else "not even fully charged"
+        lines.append(f"    It would be on {more}." if least == least else f"    It is {more}.")
+    return "\n".join([*lines, *(f"    {words}" for words in n.cautions)])
