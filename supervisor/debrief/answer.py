@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Literal
 
 from supervisor.core.plan import Flight
 from supervisor.debrief.causes import Causes
@@ -24,19 +25,22 @@ class Line:
 
 @dataclass(frozen=True, slots=True)
 class Foreseen:
-    """Landing energy as predicted at ``t_s``; ``committed``: on the way home already, so that
-    what was predicted is what then happened. Before, it is "if it turned now"."""
+    """Landing energy as predicted at ``t_s``.
+
+    ``kind``: "now" if it turned at that moment; "then" if it turned when later it did turn; "home"
+    on the way home. The last two are about what then happened and can be judged by it.
+    """
 
     t_s: float
     p05_wh: float
     p50_wh: float
     p95_wh: float
-    committed: bool
+    kind: Literal["now", "then", "home"]
 
 
 @dataclass(frozen=True, slots=True)
 class Quality:
-    """Of the committed forecasts: share inside P5..P95, mean error, mean width of the band."""
+    """Of the forecasts that can be judged: share inside P5..P95, mean error, mean width."""
 
     count: int
     inside: float

@@ -61,13 +61,28 @@ def draw_causes(d: Debrief) -> str:
         axes.annotate(
             "final reserve", (-0.45, d.flight.policy.final_reserve_wh), xytext=(0, 2),
             textcoords="offset points", ha="left", va="bottom", fontsize=7.5, color=RESERVE,
+            annotation_clip=True,
         )  # fmt: skip
         axes.set_xticks(range(last + 1), ["planned", *(c for c, _ in causes), "flown"])
         axes.tick_params(axis="x", length=0, labelcolor=INK)
         axes.set_ylabel("Wh left at landing")
-        axes.margins(y=0.14)
+        levels = np.array(
+            [d.plan.landing_wh, *d.plan.landing_wh - np.cumsum([c for _, c in causes])]
+        )
+        _zoom(axes, levels)
         _grid(axes, "y")
         return to_svg(figure)
+
+
+def _zoom(axes: Any, levels: Array) -> None:
+    """Room above; and small steps far above zero are looked at closely, which the axis says."""
+    low, high = axes.get_ylim()
+    span = float(np.ptp(levels))
+    if levels.min() > 4.0 * span > 0.0:
+        low = float(levels.min()) - 1.5 * span
+        high = float(levels.max())
+        axes.set_ylabel(f"Wh left at landing (the axis begins at {low:.0f})")
+    axes.set_ylim(low, high + 0.12 * (high - low))
 
 
 def _value(axes: Any, x: float, y: float, text: str) -> None:
@@ -81,10 +96,11 @@ def draw_forecast(d: Debrief) -> str:
     with matplotlib.rc_context(STYLE):
         figure = Figure(figsize=(WIDTH_IN, 3.9), layout="constrained")
         upper, lower = figure.subplots(2, 1, sharex=True, height_ratios=(5, 1.5))
-        before = [f for f in d.foreseen if not f.committed]
-        after = [f for f in d.foreseen if f.committed]
-        _band(upper, d, before, PAPER, "if it had turned at that moment")
-        _band(upper, d, after, OUT, "on the way home: predicted for landing")
+        kinds = {k: [f for f in d.foreseen if f.kind == k] for k in ("now", "then", "home")}
+        after = kinds["then"] + kinds["home"]
+        _band(upper, d, kinds["now"], PAPER, "if it had turned at that moment")
+        _band(upper, d, kinds["then"], HOME, "for the turn that it later made")
+        _band(upper, d, kinds["home"], OUT, "on the way home")
         end = _minutes(d, _end_s(d))
         upper.axhline(d.landing_wh, color=INK, linewidth=1.1, linestyle=(0, (5, 2)))
         upper.plot([end], [d.landing_wh], marker="o", color=INK, markersize=5)
@@ -97,13 +113,21 @@ def draw_forecast(d: Debrief) -> str:
             "final reserve", (0.0, d.flight.policy.final_reserve_wh), xytext=(2, -2),
             textcoords="offset points", va="top", fontsize=7.5, color=RESERVE,
         )  # fmt: skip
+        _look_at_the_end(upper, d, after)
         _turn_line((upper, lower), d)
         upper.set_ylabel("Wh at landing")
-        upper.legend(loc="center right", frameon=False)
+        upper.legend(loc="upper right", frameon=False)
         _advisory_bars(lower, d)
         lower.set_xlabel("minutes after take-off")
         _grid(upper)
         return to_svg(figure)
+
+
+def _look_at_the_end(axes: Any, d: Debrief, after: list[Foreseen]) -> None:
+    """What counts is near the reserve: a full pack's early hundreds may leave the picture."""
+    if after:
+        highest = max(d.landing_wh, d.flight.policy.final_reserve_wh, *(f.p95_wh for f in after))
+        axes.set_ylim(min(0.0, *(f.p05_wh for f in after)), 1.7 * highest)
 
 
 def _band(axes: Any, d: Debrief, rows: list[Foreseen], colour: str, label: str) -> None:
@@ -112,7 +136,7 @@ def _band(axes: Any, d: Debrief, rows: list[Foreseen], colour: str, label: str) 
     t = np.array([_minutes(d, f.t_s) for f in rows])
     low, mid, high = np.array([(f.p05_wh, f.p50_wh, f.p95_wh) for f in rows]).T
     axes.fill_between(t, low, high, color=colour, alpha=0.25, linewidth=0)
-    axes.plot(t, mid, color=colour, linewidth=1.6, label=f"{label} (line: median, band: 90 %)")
+    axes.plot(t, mid, color=colour, linewidth=1.6, label=label)
 
 
 def _turn_line(both: tuple[Any, ...], d: Debrief) -> None:

@@ -55,7 +55,7 @@ def make_debrief(recording: Recording, flight: Flight, where: str) -> Debrief:
         lines=tuple(_lines(flight, plan, flown)),
         causes=find_causes(flight, plan, flown, landing_wh),
         legs=leg_names(flight),
-        foreseen=(foreseen := tuple(_foreseen(said, flown))),
+        foreseen=(foreseen := tuple(_foreseen(flight, said, flown))),
         quality=_quality(foreseen, landing_wh),
         events=tuple(_events(said)),
         winds=tuple(_bands(flown.winds)),
@@ -121,7 +121,7 @@ def _lines(flight: Flight, plan: PlannedFlight, flown: Flown) -> list[Line]:
     return [Line(*key, *table[key]) for key in keys]
 
 
-def _foreseen(said: Said, flown: Flown) -> list[Foreseen]:
+def _foreseen(flight: Flight, said: Said, flown: Flown) -> list[Foreseen]:
     rows: list[Foreseen] = []
     for status in said.statuses:
         if status.numbers is None or not flown.take_off_s <= status.t:
@@ -131,12 +131,25 @@ def _foreseen(said: Said, flown: Flown) -> list[Foreseen]:
         low, middle, high = status.numbers.landing_energy_wh
         if low is None or middle is None or high is None:
             continue
-        rows.append(Foreseen(status.t, low, middle, high, status.t >= flown.turn_s))
+        homeward = status.t >= flown.turn_s
+        rows.append(Foreseen(status.t, low, middle, high, "home" if homeward else "now"))
+        if not homeward:
+            rows += _for_the_turn(status, flown.turn_s, flight.policy.final_reserve_wh)
     return rows
 
 
+def _for_the_turn(status: messages.Status, turn_s: float, reserve_wh: float) -> list[Foreseen]:
+    """What was predicted for a turn at the time at which it later turned."""
+    minutes = (turn_s - status.t) / 60.0
+    if not status.ahead or not status.ahead[0][0] <= minutes <= status.ahead[-1][0]:
+        return []
+    table = np.array(status.ahead, dtype=float).T
+    low, middle, high = (float(np.interp(minutes, table[0], row)) for row in table[1:])
+    return [Foreseen(status.t, low + reserve_wh, middle + reserve_wh, high + reserve_wh, "then")]
+
+
 def _quality(foreseen: tuple[Foreseen, ...], came_wh: float) -> Quality:
-    rows = [f for f in foreseen if f.committed]
+    rows = [f for f in foreseen if f.kind != "now"]
     if not rows:
         return Quality(0, NAN, NAN, NAN)
     inside = [f.p05_wh <= came_wh <= f.p95_wh for f in rows]

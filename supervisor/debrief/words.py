@@ -74,9 +74,9 @@ def quality(d: Debrief) -> str:
     """How good the forecasts of the way home were."""
     q = d.quality
     if q.count == 0:
-        return "It never turned for home before the plan's end: no forecast can be judged."
+        return "There are no forecasts that can be judged."
     return (
-        f"On the way home {100 * q.inside:.0f} % of {q.count} forecasts held the landing within "
+        f"{100 * q.inside:.0f} % of {q.count} forecasts held the landing that came within "
         f"their 90 % band ({q.width_wh:.0f} Wh wide on average); their median was "
         f"{abs(q.bias_wh):.0f} Wh {'too high' if q.bias_wh > 0.0 else 'too low'} on average."
     )
