@@ -30,7 +30,7 @@ import tomllib
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Annotated, Literal, Self
+from typing import Annotated, Any, Literal, Self
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
 
@@ -195,8 +195,22 @@ def judge_figures(expected: Expected, figures: Mapping[str, float]) -> list[Chec
         value = figures.get(name, math.nan)
         met = bounds.at_least <= value <= bounds.at_most  # an unknown figure (NaN) is not met
         found = f"{value:.4g}" if value == value else "no such figure"
-        checks.append(Check(f"{name} {_range(bounds.at_least, bounds.at_most)}", met, found))
+        checks.append(
+            Check(f"{name} {_range(bounds.at_least, bounds.at_most, first='at least')}", met, found)
+        )
     return checks
+
+
+def flat(table: Mapping[str, Any], before: str = "") -> dict[str, float]:
+    """The numbers of a nested table by dotted names: ``coverage.landing.inside``."""
+    found: dict[str, float] = {}
+    for key, value in table.items():
+        name = f"{before}{key}"
+        if isinstance(value, Mapping):
+            found |= flat(value, f"{name}.")
+        elif isinstance(value, int | float):
+            found[name] = float(value)
+    return found
 
 
 def all_met(checks: Iterable[Check]) -> bool:
@@ -249,7 +263,7 @@ def _landing(landing: Landing, outcome: Outcome) -> list[Check]:
     return checks
 
 
-def _range(low: float, high: float, unit: str = "") -> str:
-    words = [f"from {low:g}{unit}"] if math.isfinite(low) else []
+def _range(low: float, high: float, unit: str = "", first: str = "from") -> str:
+    words = [f"{first} {low:g}{unit}"] if math.isfinite(low) else []
     words += [f"at most {high:g}{unit}"] if math.isfinite(high) else []
     return " ".join(words)

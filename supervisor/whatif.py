@@ -12,6 +12,7 @@ from collections.abc import Iterable
 from pathlib import Path
 from typing import Any
 
+from supervisor import messages
 from supervisor.core.plan import Flight
 from supervisor.errors import InputError
 from supervisor.flightfile import to_flight, validated
@@ -28,6 +29,26 @@ def changed_flight(text: str, changes: Iterable[str], folder: Path, where: str) 
     for change in changes:
         _apply(data, change)
     return to_flight(validated(data, f"{where}, changed"), folder, where)
+
+
+def first_times(
+    advisories: Iterable[messages.Advisory],
+) -> dict[tuple[str, str], float]:
+    """When each condition first reached each level [s]."""
+    times: dict[tuple[str, str], float] = {}
+    for a in advisories:
+        if a.level != "normal":
+            times.setdefault((a.condition, a.level), a.t)
+    return times
+
+
+def compared(
+    flown: Iterable[messages.Advisory], changed: Iterable[messages.Advisory]
+) -> list[tuple[str, str, float | None, float | None]]:
+    """(condition, level, first time as flown, first time if): what a change would have moved."""
+    before, after = first_times(flown), first_times(changed)
+    keys = sorted({*before, *after}, key=lambda k: min(t[k] for t in (before, after) if k in t))
+    return [(*key, before.get(key), after.get(key)) for key in keys]
 
 
 def _apply(data: dict[str, Any], change: str) -> None:

@@ -36,6 +36,12 @@ HEAD = (
 @click.option("--out", type=click.Path(path_type=Path, file_okay=False), metavar="DIR",
               default=Path("campaign"), show_default=True,
               help="results; a campaign cut off there is resumed")  # fmt: skip
+@click.option("--expect", "expect_file", type=click.Path(path_type=Path), metavar="FILE.toml",
+              help="judge the table; exit status 1 when it is not as expected")  # fmt: skip
+@click.option("--junit", type=click.Path(path_type=Path), metavar="FILE.xml",
+              help="with --expect: the judgement for a CI's test page")  # fmt: skip
+@click.option("--summary", type=click.Path(path_type=Path), metavar="FILE.md",
+              help="with --expect: the judgement for a CI's summary page, appended")  # fmt: skip
 @click.option("--json", "as_json", is_flag=True, help="the table on standard output")
 def command(
     flights: int,
@@ -49,6 +55,9 @@ def command(
     members: int,
     points: int,
     out: Path,
+    expect_file: Path | None,
+    junit: Path | None,
+    summary: Path | None,
     as_json: bool,
 ) -> int:
     """Fly FLIGHTS flights of the simulator and judge every alert by the truth.
@@ -59,6 +68,11 @@ def command(
     from sim import campaign_report, crew
     from sim.verification import alarms_of
 
+    expected = None
+    if expect_file is not None:
+        from supervisor.expect import load_expected
+
+        expected = load_expected(expect_file)
     names = _known(scenarios)
     tasks = crew.tasks_of(
         flights, seed, names, members=members, points=points, bound=bound, futures=futures
@@ -79,6 +93,12 @@ def command(
         click.echo(json.dumps(campaign_report.plain(full)))
     else:
         _show(full, out)
+    if expected is not None:
+        from supervisor.cli.gate import report
+        from supervisor.expect import flat, judge_figures
+
+        checks = judge_figures(expected, flat(campaign_report.plain(full)))
+        failed += report(checks, "campaign", [], junit, summary)
     return 1 if failed else 0
 
 

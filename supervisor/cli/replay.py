@@ -66,8 +66,9 @@ def command(
     flight = _flight(recording, file, flight_file, changes)
     messages = _shown(replay(recording, flight, _effort(recording, members, seed)), as_json, status)
     if expected is None:
-        for _ in messages:
-            pass
+        heard = list(messages)
+        if changes or flight_file:
+            _compare(recording, heard)
         code = 0
     else:
         from supervisor.cli.gate import judge_replay
@@ -129,3 +130,27 @@ def _shown(
         if show:
             click.echo(message.payload().decode() if as_json else pretty(message))
         yield message
+
+
+def _compare(recording: Recording, changed: list[Advisory | Status]) -> None:
+    """When each alert came in flight and when it would have come; nothing for bare frames."""
+    from pydantic import ValidationError
+
+    from supervisor.messages import Advisory
+    from supervisor.replay import clock_text
+    from supervisor.whatif import compared
+
+    flown = []
+    for _, _, data in recording.messages({"advisory"}):
+        try:
+            flown.append(Advisory.model_validate_json(data))
+        except ValidationError:
+            continue
+    if not flown:
+        return
+    click.echo(f"\n{'':36} {'as flown':>9} {'what if':>9}", err=True)
+    for condition, level, before, after in compared(
+        flown, [m for m in changed if isinstance(m, Advisory)]
+    ):
+        times = [clock_text(t) if t is not None else "–" for t in (before, after)]
+        click.echo(f"{condition:26} {level:9} {times[0]:>9} {times[1]:>9}", err=True)

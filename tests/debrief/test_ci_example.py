@@ -13,6 +13,9 @@ from xml.etree import ElementTree
 
 import pytest
 
+from supervisor import messages
+from supervisor.whatif import changed_flight, compared
+
 EXAMPLE = Path(__file__).parents[2] / "deploy" / "ci-example"
 COMMAND = re.compile(r"^\s*- run: (homeleg .*)$", re.MULTILINE)
 
@@ -58,11 +61,34 @@ def test_a_wrong_what_if_is_refused(recorded: Path, change: str) -> None:
 
 
 def test_what_if_changes_what_is_said(recorded: Path) -> None:
-    """Half the pack: the same recording now warns."""
-    done = run(
-        f"homeleg replay {recorded} --members 60 --what-if pack.initial_charge_percent=30 --json "
-        "--what-if pack.capacity_ah=9",
-        recorded.parent,
-    )
+    """A pilot who wants 3.8 V a cell under load would have been warned: 3.70 V were seen."""
+    line = f"homeleg replay {recorded} --members 60 --json"
+    assert run(line, recorded.parent).stdout == ""
+    done = run(f"{line} --what-if policy.min_cell_v=3.8", recorded.parent)
     assert done.returncode == 0, done.stderr
     assert '"level":"warning"' in done.stdout
+
+
+def test_what_if_is_compared_with_what_was_flown() -> None:
+    flown = [told("turn-back-soon", "caution", 60.0), told("turn-back-soon", "normal", 90.0)]
+    changed = [told("pack-weak", "caution", 30.0), told("turn-back-soon", "caution", 20.0)]
+    assert compared(flown, changed) == [
+        ("turn-back-soon", "caution", 60.0, 20.0),
+        ("pack-weak", "caution", None, 30.0),
+    ]
+
+
+def told(condition: str, level: messages.LevelName, t: float) -> messages.Advisory:
+    return messages.Advisory(
+        aircraft="a", flight="f", t=t, seq=1, condition=condition, level=level, sentence="-",
+        numbers=None, why_wh={},
+    )  # fmt: skip
+
+
+def test_a_wind_in_short_is_a_forecast() -> None:
+    text = (EXAMPLE / "flight.toml").read_text(encoding="utf-8")
+    flight = changed_flight(text, ["wind=270/8,180/4", "policy.confidence=0.9"], EXAMPLE, "f")
+    first, second = flight.weather.wind
+    assert (round(first.e_mps, 6), round(first.n_mps, 6)) == (8.0, 0.0)  # from the west: blows east
+    assert (round(second.n_mps, 6), second.after_s) == (4.0, 3600.0)
+    assert flight.policy.confidence == 0.9

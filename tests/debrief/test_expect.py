@@ -16,6 +16,7 @@ from supervisor.expect import (
     Outcome,
     Watcher,
     all_met,
+    flat,
     judge,
     judge_figures,
     load_expected,
@@ -92,6 +93,11 @@ def test_figures_of_a_campaign_lie_between_their_bounds() -> None:
     })  # fmt: skip
     checks = judge_figures(expected, {"late_rate": 0.02, "coverage": 0.9})
     assert [c.met for c in checks] == [False, True, False]  # x: no such figure
+
+
+def test_figures_of_a_nested_table_have_dotted_names() -> None:
+    table = {"late_rate": 0.01, "rows": [1, 2], "coverage": {"landing": {"inside": 0.9}}, "x": None}
+    assert flat(table) == {"late_rate": 0.01, "coverage.landing.inside": 0.9}
 
 
 @pytest.mark.parametrize(
