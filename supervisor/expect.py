@@ -195,9 +195,7 @@ def judge_figures(expected: Expected, figures: Mapping[str, float]) -> list[Chec
         value = figures.get(name, math.nan)
         met = bounds.at_least <= value <= bounds.at_most  # an unknown figure (NaN) is not met
         found = f"{value:.4g}" if value == value else "no such figure"
-        checks.append(
-            Check(f"{name} {_range(bounds.at_least, bounds.at_most, first='at least')}", met, found)
-        )
+        checks.append(Check(f"{name} {_range(bounds.at_least, bounds.at_most)}", met, found))
     return checks
 
 
@@ -230,7 +228,7 @@ def _raised(outcome: Outcome, condition: str, level: str) -> list[messages.Advis
 
 def _must(row: Must, outcome: Outcome) -> Check:
     times = [_minutes(outcome, a) for a in _raised(outcome, row.condition, row.level)]
-    name = f"{row.condition} ({row.level}) {_range(row.from_min, row.by_min, ' min')}".rstrip()
+    name = f"{row.condition} ({row.level}) {_window(row)}".rstrip()
     met = any(row.from_min <= t <= row.by_min for t in times)
     # an alert that came too early counts as that, not as absent
     return Check(name, met, _came(times))
@@ -263,7 +261,13 @@ def _landing(landing: Landing, outcome: Outcome) -> list[Check]:
     return checks
 
 
-def _range(low: float, high: float, unit: str = "", first: str = "from") -> str:
-    words = [f"{first} {low:g}{unit}"] if math.isfinite(low) else []
-    words += [f"at most {high:g}{unit}"] if math.isfinite(high) else []
+def _window(row: Must) -> str:
+    words = [f"from {row.from_min:g} min"] if math.isfinite(row.from_min) else []
+    words += [f"by {row.by_min:g} min"] if math.isfinite(row.by_min) else []
+    return " ".join(words)
+
+
+def _range(low: float, high: float) -> str:
+    words = [f"at least {low:g}"] if math.isfinite(low) else []
+    words += [f"at most {high:g}"] if math.isfinite(high) else []
     return " ".join(words)
