@@ -1,0 +1,66 @@
+"""The debrief in a real Chromium: three widths, no outside address, print, accessibility."""
+
+from __future__ import annotations
+
+import re
+import shutil
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from supervisor.debrief.answer import Debrief
+from supervisor.debrief.html import to_html
+
+pytestmark = pytest.mark.browser
+
+
+@pytest.fixture(scope="module")
+def page(debrief: Debrief, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Any]:
+    program = shutil.which("chromium")
+    if program is None:
+        pytest.skip("chromium is not installed")
+    from playwright.sync_api import sync_playwright
+
+    path: Path = tmp_path_factory.mktemp("page") / "debrief.html"
+    path.write_text(to_html(debrief), encoding="utf-8")
+    with sync_playwright() as driver:
+        browser = driver.chromium.launch(executable_path=program, args=["--no-sandbox"])
+        opened = browser.new_page()
+        opened.asked = []
+        opened.on("request", lambda request: opened.asked.append(request.url))
+        opened.goto(path.as_uri())
+        yield opened
+        browser.close()
+
+
+def test_nothing_outside_is_asked_for(page: Any) -> None:
+    assert [url for url in page.asked if not url.startswith("file:")] == []
+
+
+@pytest.mark.parametrize("width", [360, 768, 1280])
+def test_it_fits_the_width(page: Any, width: int) -> None:
+    page.set_viewport_size({"width": width, "height": 900})
+    assert page.evaluate("document.documentElement.scrollWidth") <= width
+
+
+def test_the_answer_stands_first_and_the_caution_with_it(page: Any, debrief: Debrief) -> None:
+    page.set_viewport_size({"width": 1000, "height": 900})
+    top = page.locator(".verdict").bounding_box()
+    assert top is not None
+    assert top["y"] + top["height"] < 500
+    assert f"{debrief.landing_wh:.0f} Wh" in page.locator(".verdict strong").inner_text()
+    assert "remote pilot decides" in page.locator(".caution").first.inner_text()
+
+
+def test_it_prints_on_few_pages(page: Any) -> None:
+    printed = page.pdf(prefer_css_page_size=True)
+    assert 2 <= len(re.findall(rb"/Type\s*/Page[^s]", printed)) <= 6
+
+
+def test_no_serious_accessibility_fault(page: Any) -> None:
+    axe = pytest.importorskip("axe_playwright_python.sync_playwright")
+    page.set_viewport_size({"width": 1280, "height": 900})
+    found = axe.Axe().run(page).response["violations"]
+    assert [v["id"] for v in found if v["impact"] in ("serious", "critical")] == []
