@@ -57,7 +57,7 @@ def _figures(d: Debrief) -> list[tuple[str, str, str]]:
     """(what, value, remark) of the boxes at the top."""
     p, turn = d.pack, d.turn_back
     safe = turn.safe_left_s
-    spare = "–" if safe != safe else f"{safe / 60:+.0f} min"
+    spare = "ample" if safe != safe else f"{safe / 60:+.0f} min"
     return [
         ("landed with", f"{d.landing_wh:.0f} Wh", f"{d.above_reserve_wh:+.0f} on the reserve"),
         ("spare at the turn", spare, "left to the turn-back time advised"),

@@ -58,7 +58,21 @@ def _turn(d: Debrief) -> str:
     if turn.safe_left_s == turn.safe_left_s:
         side = "before" if turn.safe_left_s >= 0.0 else "after"
         text += f", {abs(turn.safe_left_s) / 60:.0f} min {side} the turn-back time advised"
-    return text + "."
+    return f"{text}. {_left_over(d)}".rstrip()
+
+
+def _left_over(d: Debrief) -> str:
+    """What the decision left over, as time: half of it out, half of it back."""
+    cruise = [x for x in d.lines if x.phase == "cruise"]
+    hours = sum(x.flown_s for x in cruise) / 3600.0
+    if d.above_reserve_wh <= 0.0 or hours <= 0.0:
+        return ""
+    power_w = sum(x.flown_wh for x in cruise) / hours
+    minutes = 60.0 * d.above_reserve_wh / power_w / 2.0
+    return (
+        f"The {d.above_reserve_wh:.0f} Wh left over were worth about {minutes:.0f} min farther out "
+        "and back, at the power flown."
+    )
 
 
 def _voltage(d: Debrief) -> str:

@@ -23,6 +23,9 @@ from supervisor.debrief.flown import WindSeen
 from supervisor.debrief.html import to_html
 from supervisor.debrief.said import Acknowledgement, Said
 from supervisor.debrief.text import render
+from supervisor.edge.recording import Recording
+from supervisor.errors import InputError
+from supervisor.recordings import trimmed, write_recording
 
 
 def test_causes_add_up_to_the_difference(debrief: Debrief) -> None:
@@ -151,11 +154,15 @@ def test_a_cut_off_recording_is_debriefed_as_far_as_it_goes(
     cut = tmp_path / "cut.mcap"
     cut.write_bytes(data[: int(keep * len(data))])
     result = CliRunner().invoke(command, [str(cut), "--json"], standalone_mode=False)
-    if keep < 0.5:
-        assert (
-            "pack" in str(result.exception) or "no flight" in str(result.exception) or result.output
-        )
-    else:
-        told = json.loads(result.output)
-        assert any("cut off" in words for words in told["cautions"])
-        assert any("ends in the air" in words for words in told["cautions"])
+    told = json.loads(result.output)
+    assert any("cut off" in words for words in told["cautions"])
+    assert any("ends in the air" in words for words in told["cautions"])
+    assert sum(told["causes_wh"].values()) == pytest.approx(told["difference_wh"], abs=0.05)
+
+
+def test_a_recording_without_a_flight_is_refused(recorded: Path, tmp_path: Path) -> None:
+    ground = tmp_path / "ground.mcap"
+    write_recording(ground, Recording(recorded).metadata, trimmed(Recording(recorded), 0.0, 4.0))
+    result = CliRunner().invoke(command, [str(ground)], standalone_mode=False)
+    assert isinstance(result.exception, InputError)
+    assert "never left the ground" in str(result.exception)
