@@ -102,10 +102,11 @@ def draw_forecast(d: Debrief) -> str:
         _band(upper, d, kinds["then"], HOME, "for the turn that it later made")
         _band(upper, d, kinds["home"], OUT, "on the way home")
         end = _minutes(d, _end_s(d))
+        word = "came" if d.flown.landing_s == d.flown.landing_s else "last heard"
         upper.axhline(d.landing_wh, color=INK, linewidth=1.1, linestyle=(0, (5, 2)))
         upper.plot([end], [d.landing_wh], marker="o", color=INK, markersize=5)
         upper.annotate(
-            f"came: {d.landing_wh:.0f} Wh", (0.0, d.landing_wh), xytext=(2, 3),
+            f"{word}: {d.landing_wh:.0f} Wh", (0.0, d.landing_wh), xytext=(2, 3),
             textcoords="offset points", fontsize=8, color=INK,
         )  # fmt: skip
         upper.axhline(d.flight.policy.final_reserve_wh, color=RESERVE, linewidth=1.2)

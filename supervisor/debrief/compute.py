@@ -56,7 +56,8 @@ def make_debrief(recording: Recording, flight: Flight, where: str) -> Debrief:
         causes=find_causes(flight, plan, flown, landing_wh),
         legs=leg_names(flight),
         foreseen=(foreseen := tuple(_foreseen(flight, said, flown))),
-        quality=_quality(foreseen, landing_wh),
+        # without a landing nothing has come that a forecast could be held against
+        quality=_quality(foreseen, landing_wh if flown.landing_s == flown.landing_s else NAN),
         events=tuple(_events(said)),
         winds=tuple(_bands(flown.winds)),
         pack=_pack(flight, flown, start_wh, landing_wh),
@@ -150,7 +151,7 @@ def _for_the_turn(status: messages.Status, turn_s: float, reserve_wh: float) -> 
 
 def _quality(foreseen: tuple[Foreseen, ...], came_wh: float) -> Quality:
     rows = [f for f in foreseen if f.kind != "now"]
-    if not rows:
+    if not rows or came_wh != came_wh:
         return Quality(0, NAN, NAN, NAN)
     inside = [f.p05_wh <= came_wh <= f.p95_wh for f in rows]
     return Quality(

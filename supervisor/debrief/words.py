@@ -88,7 +88,7 @@ def quality(d: Debrief) -> str:
     """How good the forecasts of the way home were."""
     q = d.quality
     if q.count == 0:
-        return "There are no forecasts that can be judged."
+        return "No landing came that a forecast could be judged by."
     return (
         f"{100 * q.inside:.0f} % of {q.count} forecasts held the landing that came within "
         f"their 90 % band ({q.width_wh:.0f} Wh wide on average); their median was "

@@ -157,6 +157,7 @@ def test_a_cut_off_recording_is_debriefed_as_far_as_it_goes(
     told = json.loads(result.output)
     assert any("cut off" in words for words in told["cautions"])
     assert any("ends in the air" in words for words in told["cautions"])
+    assert told["forecast"]["quality"]["count"] == 0  # nothing came that could judge them
     assert sum(told["causes_wh"].values()) == pytest.approx(told["difference_wh"], abs=0.05)
 
 
