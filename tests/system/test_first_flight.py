@@ -106,7 +106,7 @@ class TestDemo:
 def hasty_flight(folder: Path) -> Path:
     """The gauge round for a nervous owner: so large a reserve that the turn comes early."""
     text = FLIGHT.read_text(encoding="utf-8")
-    text = re.sub(r"final_reserve = .*", "final_reserve = { nameplate_percent = 75.0 }", text)
+    text = re.sub(r"final_reserve = .*", "final_reserve = { nameplate_percent = 69.0 }", text)
     path = folder / "hasty.toml"
     path.write_text(text, encoding="utf-8")
     return path
@@ -126,7 +126,7 @@ def test_simulator_daemon_broker_and_subscriber_are_four_processes(tmp_path: Pat
         stderr=subprocess.PIPE, text=True,
     )  # fmt: skip
     aircraft = homeleg(
-        "fly", "--scenario", "estuary", "--seed", "1", "--rate", "60", "--turn-back-at", "700",
+        "fly", "--scenario", "estuary", "--seed", "1", "--rate", "90", "--turn-back-at", "1200",
         "--to", f"udp:127.0.0.1:{udp}",
     )  # fmt: skip
     assert aircraft.returncode == 0, aircraft.stderr
