@@ -161,7 +161,8 @@ def headline(s: Situation, numbers: FourNumbers | None, worst: str) -> str:
     if not s.airborne:
         return f"On the ground. The whole plan has a chance of {percent(s.completion)}."
     if s.homeward:
-        return f"On the way home: {percent(s.covered)} to land there with the reserve.{_energy(s, numbers)}"
+        chance = percent(s.covered)
+        return f"On the way home: {chance} to land with the reserve.{_energy(s, numbers)}"
     if not math.isfinite(s.turn_back_safe_s):
         return f"Fine: the rest of the plan and the way home fit ({percent(s.completion)})."
     return f"Fine: {minutes(s.turn_back_safe_s)} until it must turn.{_energy(s, numbers)}"
