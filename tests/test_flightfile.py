@@ -35,7 +35,7 @@ def refusal(text: str) -> str:
 def test_the_example_is_read_whole() -> None:
     flight = load_flight(EXAMPLE)
     assert flight.guessed == ()
-    assert [w.name for w in flight.route][-1] == "outer 2"
+    assert [w.name for w in flight.route][-1] == "Farrow"
     assert flight.home.lat_rad == pytest.approx(math.radians(44.2))
     assert flight.return_plan.style is ReturnStyle.DIRECT
     assert flight.policy.soon_lead_s == 300.0

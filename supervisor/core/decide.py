@@ -2,8 +2,8 @@
 
 Every rule says which level its condition deserves in a situation, given the level it has now (so
 that a rule carries its own hysteresis). The machine below it is the same for all: a level must be
-wanted for ``persist_s`` before it rises, and is kept for ``hold_s`` before it falls; what nobody
-acknowledges is said again, at growing intervals. Levels after 14 CFR 25.1322(a); the alert is
+wanted for ``persist_s`` before it rises, and a lower one for ``hold_s`` before it falls; what
+nobody acknowledges is said again, at growing intervals. Levels after 14 CFR 25.1322(a); the alert is
 removed when the condition ends (25.1322(a)(3)).
 """
 
@@ -63,7 +63,7 @@ LevelOf = Callable[[Situation, Level], Level]
 class Rule:
     """One condition: the level it deserves, and how stubborn it is.
 
-    ``under``: a graver condition; while that holds, this one is not said again.
+    ``under``: a graver condition; while that holds, this one neither rises nor is said again.
     """
 
     condition: str
@@ -190,7 +190,7 @@ RULES: tuple[Rule, ...] = (
     Rule("divert", _divert, persist_s=10.0, hold_s=60.0),
     Rule("home-not-covered", _home_not_covered, persist_s=10.0, hold_s=60.0),
     Rule("hover-margin", _hover_margin, persist_s=20.0, hold_s=60.0),
-    Rule("turn-back-soon", _turn_back_soon, persist_s=4.0, under="turn-back-now"),
+    Rule("turn-back-soon", _turn_back_soon, persist_s=4.0, hold_s=60.0, under="turn-back-now"),
     Rule("telemetry-stale", _telemetry_stale, hold_s=0.0),
     Rule("position-lost", _position_lost, persist_s=3.0, hold_s=5.0),
     Rule("headwind-home", _headwind_home, persist_s=60.0, hold_s=120.0),
@@ -247,8 +247,7 @@ def _settle(rule: Rule, held: Held, wanted: Level, t_s: float) -> Held:
     if wanted is held.level:
         return held
     rising = wanted.rank > held.level.rank
-    since = held.wanted_since_s if rising else held.since_s
-    if t_s - since < (rule.persist_s if rising else rule.hold_s):
+    if t_s - held.wanted_since_s < (rule.persist_s if rising else rule.hold_s):
         return held
     return replace(held, level=wanted, since_s=t_s, acked_by="", reminders=0)
 
@@ -269,8 +268,11 @@ def decide(alerts: Alerts, situation: Situation) -> tuple[Alerts, list[Change]]:
     changes: list[Change] = []
     for rule in RULES:
         before = held.get(rule.condition, Held())
-        after = _settle(rule, before, rule.level_of(situation, before.level), t_s)
         quiet = held.get(rule.under, Held()).level is not Level.NORMAL
+        wanted = rule.level_of(situation, before.level)
+        if quiet and wanted.rank > before.level.rank:
+            wanted = before.level
+        after = _settle(rule, before, wanted, t_s)
         reminder = after.level is before.level and not quiet and _remind(after, t_s)
         if after.level is not before.level or reminder:
             seq += 1

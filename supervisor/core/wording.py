@@ -49,7 +49,8 @@ def _turn_back_now(s: Situation, n: FourNumbers | None) -> str:
 
 
 def _turn_back_soon(s: Situation, n: FourNumbers | None) -> str:
-    return f"Be ready to turn back in {minutes(s.turn_back_safe_s)}.{_energy(s, n)}"
+    when = "now" if s.turn_back_safe_s <= 0.0 else f"in {minutes(s.turn_back_safe_s)}"
+    return f"Be ready to turn back {when}.{_energy(s, n)}"
 
 
 def _home_not_covered(s: Situation, n: FourNumbers | None) -> str:

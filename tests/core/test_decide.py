@@ -150,9 +150,18 @@ def test_acknowledging_stops_the_reminders_of_that_advisory_only() -> None:
     assert [c for c in later if c.condition == "turn-back-now"] == []
 
 
-def test_the_caution_is_not_repeated_under_its_warning() -> None:
-    _, said = run(3600, turn_back_safe_s=-1.0)
-    assert [c.reminder for c in said if c.condition == "turn-back-soon"] == [False]
+def test_the_caution_neither_rises_nor_is_repeated_under_its_warning() -> None:
+    assert levels(run(3600, turn_back_safe_s=-1.0)[1], "turn-back-soon") == []
+    alerts, _ = run(60, turn_back_safe_s=200.0)
+    _, said = run(3600, alerts, start=60, turn_back_safe_s=-1.0)
+    assert [c.condition for c in said if c.condition == "turn-back-soon"] == []
+
+
+def test_one_good_look_does_not_end_a_warning() -> None:
+    alerts, _ = run(30, turn_back_safe_s=-1.0)
+    alerts, said = run(10, alerts, start=30, turn_back_safe_s=math.inf)
+    _, more = run(20, alerts, start=40, turn_back_safe_s=-1.0)
+    assert [c for c in said + more if not c.reminder] == []
 
 
 @given(
