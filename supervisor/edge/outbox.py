@@ -26,6 +26,9 @@ from pathlib import Path
 from urllib.parse import quote
 
 SCHEMA_VERSION = 1
+# From a schema to the next, in SQL. A later schema keeps the columns of `advisory`, so that a
+# version that was rolled back to can still take every row over (:class:`_LaterSchema`).
+MIGRATIONS: dict[int, str] = {}
 MAX_BYTES = 16_000_000  # some 15,000 advisories; a flight raises tens
 _COUNTERS = ("boot", "order")
 
@@ -37,6 +40,10 @@ class Held:
     order: int
     seq: int
     payload: bytes
+
+
+class _LaterSchema(sqlite3.DatabaseError):
+    """The file is a newer version's; nothing is wrong with it, but it is not ours to write."""
 
 
 def _silent(_: str) -> None:
@@ -127,7 +134,7 @@ class Outbox:
             self._take(_read(self._db))
             self._save()
         except sqlite3.DatabaseError as error:
-            if _is_damage(error):
+            if _is_damage(error) or isinstance(error, _LaterSchema):
                 self._start_anew(path, error)
             else:
                 self._take(_salvage(path))  # what a read-only disk still lets us see
@@ -147,7 +154,7 @@ class Outbox:
         if self._db is not None:
             with suppress(sqlite3.Error):
                 self._db.close()
-        aside = path.with_suffix(f".damaged-{os.getpid()}")
+        aside = path.with_suffix(f".aside-{os.getpid()}")
         self._take(_salvage(path))
         self._unsaved = set(self._held)
         try:
@@ -158,7 +165,7 @@ class Outbox:
             self._save()
         except (sqlite3.Error, OSError) as second:
             self._degrade(second)
-        self._on_trouble(f"outbox was damaged ({error}); set aside as {aside.name}, begun anew")
+        self._on_trouble(f"outbox set aside as {aside.name}, rows taken over: {error}")
 
     def _save(self) -> None:
         """Bring the file in line with memory in one synced transaction."""
@@ -224,10 +231,10 @@ def _connect(path: Path) -> sqlite3.Connection:
         db.execute("PRAGMA synchronous=FULL")  # in WAL mode: every commit is synced
         version = db.execute("PRAGMA user_version").fetchone()[0]
         if version > SCHEMA_VERSION:
-            raise sqlite3.OperationalError(
-                f"{path.name} was written by a later version (schema {version})"
-            )
+            raise _LaterSchema(f"{path.name} was written by a later version, schema {version}")
         with db:
+            for schema in range(max(version, 1), SCHEMA_VERSION):
+                db.execute(MIGRATIONS[schema])
             db.execute(
                 'CREATE TABLE IF NOT EXISTS advisory ("order" INTEGER PRIMARY KEY, '
                 "seq INTEGER NOT NULL, payload BLOB NOT NULL)"
