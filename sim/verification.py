@@ -17,7 +17,7 @@ from sim.cells import CELLS
 from sim.pack import Pack as TruePack
 from sim.pack import PackBuild
 from supervisor.celltable import find_cell
-from supervisor.core import pack as filters
+from supervisor.core.estimate import pack as filters
 from supervisor.core.plan import Pack
 
 LIMIT, LEAD_S = 0.30, 150.0

@@ -15,8 +15,15 @@ from typing import Annotated, TypeVar
 import numpy as np
 from pydantic import BaseModel, ConfigDict, Field, FiniteFloat, ValidationError
 
+from supervisor.core.estimate.prior import (
+    Lessons,
+    PackPrior,
+    PowerPrior,
+    Prior,
+    next_pack,
+    next_power,
+)
 from supervisor.core.plan import Flight
-from supervisor.core.prior import Lessons, PackPrior, PowerPrior, Prior, next_pack, next_power
 from supervisor.errors import InputError
 
 SCHEMA = 1

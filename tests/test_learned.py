@@ -11,8 +11,8 @@ import numpy as np
 import pytest
 
 from supervisor import learned
-from supervisor.core.estimate import Estimator
-from supervisor.core.prior import PackPrior, PowerPrior, Prior
+from supervisor.core.estimate.estimator import Estimator
+from supervisor.core.estimate.prior import PackPrior, PowerPrior, Prior
 from supervisor.errors import InputError
 from tests.core.flights import cruise, flight
 

@@ -6,9 +6,9 @@ from dataclasses import dataclass
 from enum import Enum
 
 from supervisor.core.belief import Array
+from supervisor.core.estimate.prior import Prior
 from supervisor.core.events import FourNumbers, Spread
 from supervisor.core.plan import Flight
-from supervisor.core.prior import Prior
 
 
 class Verdict(Enum):

@@ -1,7 +1,7 @@
 """A flight with its figures as earlier flights taught them, for what is reckoned on paper.
 
-Chances take the whole prior (``core/prior.py``) with its uncertainty; paper takes its mean. Climb
-and descent have scales of their own there; on paper they follow the cruise.
+Chances take the whole prior (``core/estimate/prior.py``) with its uncertainty; paper takes its
+mean. Climb and descent have scales of their own there; on paper they follow the cruise.
 """
 
 from __future__ import annotations
@@ -9,8 +9,8 @@ from __future__ import annotations
 import math
 from dataclasses import replace
 
+from supervisor.core.estimate.prior import Prior
 from supervisor.core.plan import Flight
-from supervisor.core.prior import Prior
 
 
 def as_learned(flight: Flight, prior: Prior) -> Flight:

@@ -9,12 +9,12 @@ import numpy as np
 
 from supervisor.budget.answer import Chances
 from supervisor.core.belief import Array, Belief
-from supervisor.core.estimate import Estimator
+from supervisor.core.estimate.estimator import Estimator
+from supervisor.core.estimate.prior import Prior
 from supervisor.core.events import FlightState, FourNumbers, Heartbeat, Landed, Lift, Position
-from supervisor.core.forecast import Forecaster, Run
+from supervisor.core.forecast.forecaster import Forecaster, Run
+from supervisor.core.forecast.tail import spread
 from supervisor.core.plan import Flight
-from supervisor.core.prior import Prior
-from supervisor.core.tail import spread
 
 SEED = 0  # the same draws for every variant, so that differences are the variants' own
 

@@ -16,8 +16,8 @@ from matplotlib.figure import Figure
 
 from supervisor.budget.answer import Budget, PointOnPlan
 from supervisor.budget.footprint import Footprint
+from supervisor.core.forecast.legs import map_of
 from supervisor.core.geodesy import LocalMap
-from supervisor.core.legs import map_of
 
 INK, FAINT, GRID = "#1d2733", "#6b7785", "#e3e7ec"
 OUT, HOME, SAFE, PAPER = "#1f5fa8", "#7a4fa3", "#2e8b57", "#9aa4b0"

@@ -13,8 +13,8 @@ from collections.abc import Iterator
 import numpy as np
 
 from supervisor.budget.answer import Finding, Weight
+from supervisor.core.paper.sortie import Paper, Sortie
 from supervisor.core.plan import Flight, ReturnStyle
-from supervisor.core.sortie import Paper, Sortie
 from supervisor.flightmodels import FlightFile
 from supervisor.reserves import reserve_wh
 

@@ -21,8 +21,8 @@ from supervisor.budget.layout import (
 from supervisor.budget.ledger import ledger_of, rows_of, track_of, turns_of
 from supervisor.budget.measures import best_measures, judged
 from supervisor.budget.performance import performance
+from supervisor.core.estimate.prior import Prior
 from supervisor.core.plan import Flight
-from supervisor.core.prior import Prior
 from supervisor.flightmodels import FlightFile
 
 

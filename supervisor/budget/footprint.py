@@ -14,9 +14,9 @@ import numpy as np
 from supervisor.budget.as_learned import as_learned
 from supervisor.budget.chance import odds
 from supervisor.budget.layout import lay_out, turn_back_on_paper
+from supervisor.core.estimate.prior import Prior
 from supervisor.core.geodesy import LocalMap
 from supervisor.core.plan import Flight, ReturnStyle, Waypoint
-from supervisor.core.prior import Prior
 from supervisor.flightsense import still_air_reach_m
 
 BEARINGS = 24

@@ -9,10 +9,10 @@ import numpy as np
 
 from supervisor.budget.answer import PointOnPlan
 from supervisor.core.belief import Array
+from supervisor.core.paper.returns import Returns, last_covered, returns_from
+from supervisor.core.paper.sortie import Paper, Sortie, fine, fly, on_paper, outbound
+from supervisor.core.paper.sortie_home import way_home
 from supervisor.core.plan import Flight
-from supervisor.core.returns import Returns, last_covered, returns_from
-from supervisor.core.sortie import Paper, Sortie, fine, fly, on_paper, outbound
-from supervisor.core.sortie_home import way_home
 
 # A tenth of a volt counts like 20 Wh when two margins are put on one scale (as in core/forecast).
 WH_PER_V = 200.0

@@ -7,9 +7,9 @@ from itertools import groupby
 from supervisor.budget.answer import Row, SiteFrom, Track, TurnHere
 from supervisor.budget.chance import Odds
 from supervisor.budget.layout import OnPaper, kept_wh
+from supervisor.core.paper.returns import Returns
+from supervisor.core.paper.sortie import Sortie
 from supervisor.core.plan import Flight
-from supervisor.core.returns import Returns
-from supervisor.core.sortie import Sortie
 
 LEAST_ROW_S = 0.5  # shorter phases are steps in the reckoning, not phases of flight
 

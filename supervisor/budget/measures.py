@@ -9,10 +9,10 @@ from supervisor.budget.answer import Variant
 from supervisor.budget.as_learned import as_learned
 from supervisor.budget.chance import Odds, odds
 from supervisor.budget.layout import OnPaper
+from supervisor.core.estimate.prior import Prior
+from supervisor.core.paper.returns import returns_from
+from supervisor.core.paper.sortie import fine, fly, on_paper, outbound
 from supervisor.core.plan import Flight
-from supervisor.core.prior import Prior
-from supervisor.core.returns import returns_from
-from supervisor.core.sortie import fine, fly, on_paper, outbound
 
 MEASURES = 3
 MEMBERS, POINTS = 400, 16

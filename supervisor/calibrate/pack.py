@@ -5,8 +5,8 @@ Per mean cell, with the table's curves (core/cells.py), z0 for each flight:
     V = OCV(z0 - Q/C e^-c) - e^r h(T) [ I R0(z) + R1 F1(I) + e^s R2 F2(I) ]
 
 F are the current filtered with the two relaxation times, reckoned once. A table is never the pack:
-a slow error of the voltage (an Ornstein-Uhlenbeck process, as in core/pack.py) is in the noise, so
-that many readings of one flight do not look like many flights.
+a slow error of the voltage (an Ornstein-Uhlenbeck process, as in core/estimate/pack.py) is in the
+noise, so that many readings of one flight do not look like many flights.
 """
 
 from __future__ import annotations
@@ -20,7 +20,7 @@ from numpy.typing import NDArray
 from supervisor.calibrate.leastsquares import Fit, Prior, fit
 from supervisor.core.belief import Array
 from supervisor.core.cells import ocv_v, temperature_factor
-from supervisor.core.kalman import decay
+from supervisor.core.estimate.kalman import decay
 from supervisor.core.plan import Cell, Pack
 
 BIN_S = 10.0

@@ -350,7 +350,7 @@ class Status:
     ``planned_wh``: the same as the budget planned it for this point of the route.
     ``advice``: named figures beyond the four numbers (best return airspeed ... ).
     ``ahead``: (seconds from now, P5, P50, P95 Wh above the reserve if turned then).
-    ``footprint_m``: see core/footprint.py.
+    ``footprint_m``: see core/forecast/footprint.py.
     """
 
     t_s: float

@@ -11,10 +11,12 @@ from __future__ import annotations
 import math
 from dataclasses import replace
 
-from supervisor.core import homeward, report, wording
 from supervisor.core.belief import Belief
-from supervisor.core.decide import STALE_S, Alerts, Change, Situation, acknowledge, decide
-from supervisor.core.estimate import Estimator
+from supervisor.core.decide import homeward, report, wording
+from supervisor.core.decide.return_watch import CONDITION, ReturnWatch
+from supervisor.core.decide.rules import STALE_S, Alerts, Change, Situation, acknowledge, decide
+from supervisor.core.decide.situation import Heard, assess
+from supervisor.core.estimate.estimator import Estimator
 from supervisor.core.events import (
     Acknowledged,
     Advisory,
@@ -27,10 +29,8 @@ from supervisor.core.events import (
     Status,
     Text,
 )
-from supervisor.core.forecast import Forecast, Forecaster
+from supervisor.core.forecast.forecaster import Forecast, Forecaster
 from supervisor.core.plan import Flight
-from supervisor.core.return_watch import CONDITION, ReturnWatch
-from supervisor.core.situation import Heard, assess
 
 Output = Advisory | Status | Text | ReturnAsked
 

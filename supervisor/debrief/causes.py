@@ -22,10 +22,10 @@ import numpy as np
 
 from supervisor.core.atmosphere import tas_per_cas
 from supervisor.core.belief import Array
-from supervisor.core.legs import map_of
+from supervisor.core.estimate.windfield import forecast_wind
+from supervisor.core.forecast.legs import map_of
 from supervisor.core.plan import Flight
 from supervisor.core.power import hover_w, wing_w
-from supervisor.core.windfield import forecast_wind
 from supervisor.debrief.flown import WING, Block, Flown
 from supervisor.debrief.planned import PlannedFlight
 

@@ -14,15 +14,15 @@ from itertools import pairwise
 
 import numpy as np
 
-from supervisor.core import homeward
 from supervisor.core.atmosphere import day_offset_k, density_kgpm3, tas_per_cas
 from supervisor.core.belief import Array
-from supervisor.core.estimate import AIRBORNE, Estimator
+from supervisor.core.decide import homeward
+from supervisor.core.estimate.estimator import AIRBORNE, Estimator
+from supervisor.core.estimate.prior import Lessons
+from supervisor.core.estimate.windfield import forecast_wind
 from supervisor.core.events import AirData, Attitude, Observation, PackReport, Phase, Position
-from supervisor.core.legs import map_of, mission_layout, route_on_map
+from supervisor.core.forecast.legs import map_of, mission_layout, route_on_map
 from supervisor.core.plan import Flight
-from supervisor.core.prior import Lessons
-from supervisor.core.windfield import forecast_wind
 from supervisor.debrief.readings import PackReadings, pack_readings
 
 NAN = math.nan

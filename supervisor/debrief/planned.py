@@ -10,12 +10,12 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from supervisor.core.ahead import Columns, _stretch_power_w
-from supervisor.core.legs import Kind
-from supervisor.core.members import air_at
+from supervisor.core.forecast.ahead import Columns, _stretch_power_w
+from supervisor.core.forecast.legs import Kind
+from supervisor.core.forecast.members import air_at
+from supervisor.core.paper.sortie import Sortie, fine, fly, on_paper, outbound
+from supervisor.core.paper.sortie_home import way_home
 from supervisor.core.plan import Flight
-from supervisor.core.sortie import Sortie, fine, fly, on_paper, outbound
-from supervisor.core.sortie_home import way_home
 
 
 @dataclass(frozen=True, slots=True)

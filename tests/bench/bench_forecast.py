@@ -16,9 +16,9 @@ import numpy as np
 
 from sim.harness import Harness
 from sim.scenario import load
-from supervisor.core import forecast as module
 from supervisor.core.belief import Belief
-from supervisor.core.forecast import Forecaster
+from supervisor.core.forecast import forecaster as module
+from supervisor.core.forecast.forecaster import Forecaster
 from supervisor.core.plan import Flight
 from tests.core.plain_loops import Loops
 

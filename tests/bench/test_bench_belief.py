@@ -7,7 +7,7 @@ import tracemalloc
 from collections.abc import Iterator
 from dataclasses import replace
 
-from supervisor.core.estimate import Estimator
+from supervisor.core.estimate.estimator import Estimator
 from supervisor.core.events import Observation
 from tests.core.flights import air, flight, position, report
 

@@ -15,9 +15,9 @@ from supervisor.budget import variants
 from supervisor.budget.as_learned import as_learned
 from supervisor.budget.chance import odds
 from supervisor.budget.layout import lay_out, margin_on_paper
-from supervisor.core.budget_line import budget_line
+from supervisor.core.estimate.prior import PowerPrior, Prior
+from supervisor.core.paper.budget_line import budget_line
 from supervisor.core.plan import Flight, ReturnStyle, Weather, WindRow
-from supervisor.core.prior import PowerPrior, Prior
 from supervisor.flightfile import load_flight
 
 EXAMPLE = load_flight(Path(__file__).parents[2] / "sim/scenarios/estuary/flight.toml")

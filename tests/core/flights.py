@@ -8,7 +8,7 @@ from pathlib import Path
 
 from supervisor.core.events import AirData, Heartbeat, Observation, PackReport, Position
 from supervisor.core.plan import Flight
-from supervisor.flightfile import load_flight
+from supervisor.flightfile import parse_flight
 
 ROOT = Path(__file__).resolve().parents[2]
 NAN = math.nan
@@ -16,8 +16,19 @@ NAN = math.nan
 
 @functools.cache
 def flight() -> Flight:
-    """The gauge round of the demo."""
-    return load_flight(ROOT / "sim" / "scenarios" / "estuary" / "flight.toml")
+    """The gauge round of the demo, two gauges further out: more than the pack can do."""
+    path = ROOT / "sim" / "scenarios" / "estuary" / "flight.toml"
+    return parse_flight(further_out(path.read_text(encoding="utf-8")), str(path))
+
+
+def further_out(text: str) -> str:
+    """The flight file with two more points behind its last one, 76 km from home."""
+    route, rest = text.split("\n]\n\n[return]", 1)
+    more = "".join(
+        f'\n  {{ name = "outer {n}", lat_deg = {lat}, lon_deg = {lon}, height_m = 120.0 }},'
+        for n, lat, lon in ((1, 44.13, -27.80), (2, 44.15, -27.65))
+    )
+    return f"{route}{more}\n]\n\n[return]{rest}"
 
 
 def position(

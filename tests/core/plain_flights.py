@@ -13,10 +13,10 @@ import numpy as np
 
 from supervisor.core.belief import Array, Belief
 from supervisor.core.events import Phase, Position
-from supervisor.core.forecast import Forecaster, Run
+from supervisor.core.forecast.forecaster import Forecaster, Run
+from supervisor.core.forecast.members import Unforeseen
 from supervisor.core.geodesy import direct
-from supervisor.core.members import Unforeseen
-from supervisor.core.paper import paper_belief
+from supervisor.core.paper.paper import paper_belief
 from supervisor.core.plan import Flight, Waypoint
 from supervisor.core.power import wing_w
 from tests.core.flights import flight

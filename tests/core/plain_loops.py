@@ -1,7 +1,8 @@
 """The forecast's members flown in plain loops over floats: the same formulas, no arrays.
 
-Written for reading beside ``supervisor/core/ahead.py`` and ``way.py``. Only the lookup tables
-of the cell are taken over; powers, wind triangle, relaxations, currents and warmth are done here.
+Written for reading beside ``supervisor/core/forecast/ahead.py`` and ``way.py``. Only the lookup
+tables of the cell are taken over; powers, wind triangle, relaxations, currents and warmth are done
+here.
 """
 
 from __future__ import annotations
@@ -10,10 +11,10 @@ import math
 from dataclasses import dataclass
 from typing import Any
 
-from supervisor.core.discharge import DEAD_V, LOSS_GUESS, NODES
-from supervisor.core.forecast import Run
-from supervisor.core.legs import Kind
-from supervisor.core.members import GUST_TIME_S
+from supervisor.core.forecast.discharge import DEAD_V, LOSS_GUESS, NODES
+from supervisor.core.forecast.forecaster import Run
+from supervisor.core.forecast.legs import Kind
+from supervisor.core.forecast.members import GUST_TIME_S
 
 G, KELVIN = 9.80665, 273.15
 

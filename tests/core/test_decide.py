@@ -9,9 +9,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from supervisor.core.decide import RULES, Alerts, Change, Situation, acknowledge, decide
+from supervisor.core.decide.rules import RULES, Alerts, Change, Situation, acknowledge, decide
+from supervisor.core.decide.wording import sentence
 from supervisor.core.events import Level
-from supervisor.core.wording import sentence
 
 CALM = Situation(
     t_s=0.0,

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from supervisor.core.footprint import SLOWEST_MPS, ground_speed_mps
+from supervisor.core.forecast.footprint import SLOWEST_MPS, ground_speed_mps
 
 
 def test_ground_speed_is_the_wind_triangle() -> None:

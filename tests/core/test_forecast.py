@@ -11,11 +11,11 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from supervisor.core import forecast as module
 from supervisor.core.belief import Belief
 from supervisor.core.events import Phase, Position
-from supervisor.core.forecast import Forecast, Forecaster, fail_times_s
-from supervisor.core.paper import paper_belief
+from supervisor.core.forecast import forecaster as module
+from supervisor.core.forecast.forecaster import Forecast, Forecaster, fail_times_s
+from supervisor.core.paper.paper import paper_belief
 from tests.core.flights import flight
 from tests.core.plain_flights import SteadyWind
 from tests.core.plain_loops import Loops

@@ -10,7 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from supervisor.core import events as ev
-from supervisor.core import gate
+from supervisor.core.estimate import gate
 from supervisor.edge.decoder import Decoder
 from supervisor.edge.frames import Frame
 from tests.core.flights import air, flight, position, report

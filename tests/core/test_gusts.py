@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy.signal import lfilter
 
-from supervisor.core.gusts import Gusts, Residual, watch
+from supervisor.core.estimate.gusts import Gusts, Residual, watch
 
 GUST_S = 13.0
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 
-from supervisor.core.homeward import PERSIST_S, Homeward, watch
+from supervisor.core.decide.homeward import PERSIST_S, Homeward, watch
 
 
 def fly(state: Homeward, velocity: tuple[float, float], seconds: int, **kw: object) -> Homeward:

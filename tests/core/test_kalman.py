@@ -9,7 +9,7 @@ from filterpy.common import Q_discrete_white_noise
 from hypothesis import given
 from hypothesis import strategies as st
 
-from supervisor.core.kalman import decay, ou_growth, predict, update
+from supervisor.core.estimate.kalman import decay, ou_growth, predict, update
 
 
 def test_a_tracking_filter_equals_filterpys() -> None:

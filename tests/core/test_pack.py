@@ -12,8 +12,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pytest
 
-from supervisor.core import cells, pack
-from supervisor.core.pack import CHARGE, PackSample, PackState
+from supervisor.core import cells
+from supervisor.core.estimate import pack
+from supervisor.core.estimate.pack import CHARGE, PackSample, PackState
 from tests.core.flights import NAN, flight
 
 PACK = flight().pack

@@ -6,8 +6,8 @@ from dataclasses import replace
 
 import pytest
 
+from supervisor.core.estimate.pack_monitor import FROZEN_S, MonitorState, read
 from supervisor.core.events import PackReport
-from supervisor.core.pack_monitor import FROZEN_S, MonitorState, read
 from tests.core.flights import NAN, flight, report
 
 PACK = flight().pack

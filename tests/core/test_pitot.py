@@ -6,7 +6,7 @@ import math
 
 import numpy as np
 
-from supervisor.core.pitot import Pitot, watch
+from supervisor.core.estimate.pitot import Pitot, watch
 
 RHO0, G = 1.225, 9.80665
 

@@ -8,9 +8,9 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from supervisor.core import power, power_scales
-from supervisor.core.events import Phase
-from supervisor.core.power_scales import (
+from supervisor.core import power
+from supervisor.core.estimate import power_scales
+from supervisor.core.estimate.power_scales import (
     ALLOWANCE,
     CRUISE,
     HOVER,
@@ -23,6 +23,7 @@ from supervisor.core.power_scales import (
     observe,
     start,
 )
+from supervisor.core.events import Phase
 from tests.core.flights import flight
 
 CRAFT = flight().aircraft

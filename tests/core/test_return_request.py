@@ -8,9 +8,9 @@ from dataclasses import replace
 
 import pytest
 
+from supervisor.core.decide.return_request import BARS, Facts, Memory, Step, bar, step
 from supervisor.core.events import Phase
 from supervisor.core.plan import ReturnRequest
-from supervisor.core.return_request import BARS, Facts, Memory, Step, bar, step
 
 RULES = ReturnRequest(after_s=120.0, countdown_s=60.0)
 NOW_S = 5000.0

@@ -6,7 +6,7 @@ import math
 
 import pytest
 
-from supervisor.core.self_check import HORIZONS_S, LIMIT, WIDEST, SelfCheck, due, note
+from supervisor.core.forecast.self_check import HORIZONS_S, LIMIT, WIDEST, SelfCheck, due, note
 
 
 def missed(found_wh: float) -> SelfCheck:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from supervisor.core import weak_cell
+from supervisor.core.estimate import weak_cell
 from tests.core.flights import flight
 
 GRID = np.linspace(0.0, 1.0, 401)

@@ -7,8 +7,8 @@ import math
 import numpy as np
 import pytest
 
-from supervisor.core import wind
-from supervisor.core.windfield import ForecastWind, Kernel, Series
+from supervisor.core.estimate import wind
+from supervisor.core.estimate.windfield import ForecastWind, Kernel, Series
 
 KNOT = 0.514444
 CALM = ForecastWind(())

@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from supervisor.core import wind_change
-from supervisor.core.windfield import Evidence, Kernel
+from supervisor.core.estimate import wind_change
+from supervisor.core.estimate.windfield import Evidence, Kernel
 
 KERNEL = Kernel()
 

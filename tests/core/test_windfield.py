@@ -9,8 +9,7 @@ import filterpy.kalman
 import numpy as np
 import pytest
 
-from supervisor.core.plan import Weather, WindRow
-from supervisor.core.windfield import (
+from supervisor.core.estimate.windfield import (
     Evidence,
     Field,
     ForecastWind,
@@ -18,6 +17,7 @@ from supervisor.core.windfield import (
     forecast_wind,
     posterior,
 )
+from supervisor.core.plan import Weather, WindRow
 
 NOWHERE = ForecastWind(())
 FAST = Kernel(bias_mps=1e-9, vary_mps=2.0, vary_s=1800.0, vary_m=30e3, vary_log_h=1e9)

@@ -19,7 +19,8 @@ import numpy as np
 import pytest
 
 from supervisor.celltable import built_in
-from supervisor.core import cells, pack
+from supervisor.core import cells
+from supervisor.core.estimate import pack
 from supervisor.core.plan import Pack
 
 pybamm = pytest.importorskip("pybamm")

@@ -16,8 +16,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from supervisor.core import wind_change
-from supervisor.core.windfield import Evidence, ForecastWind, Kernel, Series, posterior
+from supervisor.core.estimate import wind_change
+from supervisor.core.estimate.windfield import Evidence, ForecastWind, Kernel, Series, posterior
 
 SPEC = importlib.util.find_spec("brightwind")
 pytestmark = pytest.mark.skipif(SPEC is None, reason="package brightwind is not installed")

@@ -15,7 +15,7 @@ import pytest
 
 from supervisor.celltable import built_in
 from supervisor.core.cells import energy_grid_wh
-from supervisor.core.discharge import Charge, drain, loaded_v, tables, u_of_charge
+from supervisor.core.forecast.discharge import Charge, drain, loaded_v, tables, u_of_charge
 
 CELL = built_in()["nmc-21700-5ah"]
 TABLE = tables(CELL, np.float64)

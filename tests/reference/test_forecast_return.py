@@ -12,8 +12,8 @@ import math
 import numpy as np
 import pytest
 
-from supervisor.core.advice import best_airspeed, equal_time_s
 from supervisor.core.atmosphere import density_kgpm3
+from supervisor.core.forecast.advice import best_airspeed, equal_time_s
 from tests.core.plain_flights import (
     KNOT_MPS,
     SteadyWind,

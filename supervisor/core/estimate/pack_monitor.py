@@ -10,9 +10,9 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
+from supervisor.core.estimate.gate import clean_cells
+from supervisor.core.estimate.pack import PackSample
 from supervisor.core.events import PackReport
-from supervisor.core.gate import clean_cells
-from supervisor.core.pack import PackSample
 from supervisor.core.plan import Pack
 
 NAN = math.nan

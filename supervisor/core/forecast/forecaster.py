@@ -23,15 +23,14 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from supervisor.core.advice import best_airspeed, best_height, equal_time_s
-from supervisor.core.ahead import Ahead, Columns, fly_plan, joined_ahead
 from supervisor.core.belief import Array, Belief
-from supervisor.core.budget_line import budget_line
 from supervisor.core.cells import pack_energy_wh
 from supervisor.core.constants import RHO0_KGPM3
-from supervisor.core.discharge import CellTables, Charge, Floats, tables
 from supervisor.core.events import FourNumbers, Phase, PlaceAhead, SiteChance
-from supervisor.core.legs import (
+from supervisor.core.forecast.advice import best_airspeed, best_height, equal_time_s
+from supervisor.core.forecast.ahead import Ahead, Columns, fly_plan, joined_ahead
+from supervisor.core.forecast.discharge import CellTables, Charge, Floats, tables
+from supervisor.core.forecast.legs import (
     ROTORBORNE,
     Habits,
     Kind,
@@ -45,14 +44,21 @@ from supervisor.core.legs import (
     seen_or_planned,
     ways_to,
 )
-from supervisor.core.members import USUAL, Members, Unforeseen, air_at, draw
+from supervisor.core.forecast.members import USUAL, Members, Unforeseen, air_at, draw
+from supervisor.core.forecast.self_check import HORIZONS_S, SelfCheck, due, note
+from supervisor.core.forecast.tail import low_quantile, spread
+from supervisor.core.forecast.way import (
+    Departures,
+    Destination,
+    Landings,
+    fly_ways,
+    joined_landings,
+)
+from supervisor.core.forecast.why import Explainer, Why
+from supervisor.core.forecast.wind_nodes import Query, ask_plan, ask_ways
+from supervisor.core.paper.budget_line import budget_line
 from supervisor.core.plan import Aircraft, Flight, Site
 from supervisor.core.power import wing_w
-from supervisor.core.self_check import HORIZONS_S, SelfCheck, due, note
-from supervisor.core.tail import low_quantile, spread
-from supervisor.core.way import Departures, Destination, Landings, fly_ways, joined_landings
-from supervisor.core.why import Explainer, Why
-from supervisor.core.wind_nodes import Query, ask_plan, ask_ways
 
 AT_HOME_M = 150.0
 TELL_S = 20.0  # reasons and advice are at most this old

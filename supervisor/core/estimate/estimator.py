@@ -14,7 +14,10 @@ from typing import Any, TypeVar
 import numpy as np
 
 from supervisor.core import events as ev
-from supervisor.core import (
+from supervisor.core.atmosphere import day_offset_k, density_kgpm3, tas_per_cas
+from supervisor.core.belief import Belief
+from supervisor.core.constants import G0_MPS2, LAPSE_KPM, R_AIR_JPKGK, T0_K
+from supervisor.core.estimate import (
     flown,
     gate,
     pack,
@@ -25,16 +28,13 @@ from supervisor.core import (
     wind,
     windfield,
 )
-from supervisor.core import phase as phases
-from supervisor.core.atmosphere import day_offset_k, density_kgpm3, tas_per_cas
-from supervisor.core.belief import Belief
-from supervisor.core.constants import G0_MPS2, LAPSE_KPM, R_AIR_JPKGK, T0_K
+from supervisor.core.estimate import phase as phases
+from supervisor.core.estimate.kalman import Updated
+from supervisor.core.estimate.prior import Lessons, Prior
 from supervisor.core.events import Observation, Phase
 from supervisor.core.geodesy import LocalMap
-from supervisor.core.kalman import Updated
 from supervisor.core.plan import Flight
 from supervisor.core.power import hover_relief
-from supervisor.core.prior import Lessons, Prior
 
 NAN = math.nan
 FRESH_S = 3.0  # a value older than this is not used in a formula together with newer ones

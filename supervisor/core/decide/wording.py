@@ -9,7 +9,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 
-from supervisor.core.decide import Situation
+from supervisor.core.decide.rules import Situation
 from supervisor.core.events import FourNumbers, Level
 
 

@@ -5,10 +5,10 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-from supervisor.core.decide import STALE_S, Alerts, Held, Situation
+from supervisor.core.decide.return_request import Facts, Memory, Step, bar, step
+from supervisor.core.decide.rules import STALE_S, Alerts, Held, Situation
 from supervisor.core.events import Level, Phase, ReturnWish, Wish
 from supervisor.core.plan import ReturnRequest
-from supervisor.core.return_request import Facts, Memory, Step, bar, step
 
 CONDITION = "return-request"
 WARNING = "turn-back-now"

@@ -8,16 +8,16 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from supervisor.core.ahead import Ahead
 from supervisor.core.belief import Array
-from supervisor.core.discharge import Charge
-from supervisor.core.legs import Kind, Stretch, Ways, ways_to
-from supervisor.core.members import air_at
+from supervisor.core.estimate.windfield import ForecastWind
+from supervisor.core.forecast.ahead import Ahead
+from supervisor.core.forecast.discharge import Charge
+from supervisor.core.forecast.legs import Kind, Stretch, Ways, ways_to
+from supervisor.core.forecast.members import air_at
+from supervisor.core.forecast.way import Departures, Destination, Landings, fly_ways
+from supervisor.core.forecast.wind_nodes import Query, ask_ways
+from supervisor.core.paper.sortie import Paper, Sortie, course_of
 from supervisor.core.plan import Site
-from supervisor.core.sortie import Paper, Sortie, course_of
-from supervisor.core.way import Departures, Destination, Landings, fly_ways
-from supervisor.core.wind_nodes import Query, ask_ways
-from supervisor.core.windfield import ForecastWind
 
 
 @dataclass(frozen=True, slots=True)

@@ -23,11 +23,11 @@ from numpy.typing import NDArray
 
 from supervisor.core.belief import PowerBelief
 from supervisor.core.constants import G0_MPS2
+from supervisor.core.estimate.kalman import Updated, update
+from supervisor.core.estimate.prior import PowerPrior
 from supervisor.core.events import Phase
-from supervisor.core.kalman import Updated, update
 from supervisor.core.plan import Aircraft
 from supervisor.core.power import INDUCED_SHARE
-from supervisor.core.prior import PowerPrior
 
 Array = NDArray[np.float64]
 

@@ -15,7 +15,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from supervisor.core.windfield import Evidence, Kernel
+from supervisor.core.estimate.windfield import Evidence, Kernel
 
 Array = NDArray[np.float64]
 

@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from supervisor.core.belief import Array, WindBelief
-from supervisor.core.legs import Ways
+from supervisor.core.forecast.legs import Ways
 
 Floats = NDArray[np.floating[Any]]
 

@@ -13,10 +13,10 @@ import numpy as np
 
 from supervisor.core.belief import Array, Belief
 from supervisor.core.events import Phase
-from supervisor.core.legs import Point, next_waypoint
+from supervisor.core.forecast.legs import Point, next_waypoint
+from supervisor.core.paper.returns import home_parts
+from supervisor.core.paper.sortie import Sortie, fine, fly, on_paper, outbound
 from supervisor.core.plan import Flight, Policy
-from supervisor.core.returns import home_parts
-from supervisor.core.sortie import Sortie, fine, fly, on_paper, outbound
 
 # In these the aircraft stays at a route point; how long already, nobody reports.
 STAYING = (Phase.LOITER, Phase.HOVER_LANDING, Phase.GROUND)

@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from supervisor.core.discharge import (
+from supervisor.core.forecast.discharge import (
     LOSS_GUESS,
     CellTables,
     Charge,
@@ -22,8 +22,8 @@ from supervisor.core.discharge import (
     relaxed,
     thaw,
 )
-from supervisor.core.legs import Kind, Stretch
-from supervisor.core.members import (
+from supervisor.core.forecast.legs import Kind, Stretch
+from supervisor.core.forecast.members import (
     GUST_TIME_S,
     Air,
     Members,

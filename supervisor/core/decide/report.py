@@ -8,7 +8,8 @@ from dataclasses import dataclass
 from supervisor.core.atmosphere import density_kgpm3, tas_per_cas
 from supervisor.core.belief import Belief
 from supervisor.core.cells import pack_energy_wh
-from supervisor.core.decide import Alerts, Situation
+from supervisor.core.decide.rules import Alerts, Situation
+from supervisor.core.decide.situation import Heard
 from supervisor.core.events import (
     ActiveCondition,
     FourNumbers,
@@ -18,10 +19,9 @@ from supervisor.core.events import (
     Status,
     WindNow,
 )
-from supervisor.core.footprint import covered_m
-from supervisor.core.forecast import Forecast
+from supervisor.core.forecast.footprint import covered_m
+from supervisor.core.forecast.forecaster import Forecast
 from supervisor.core.plan import Flight, Pack
-from supervisor.core.situation import Heard
 
 NAN = math.nan
 AHEAD_ROWS = 10

@@ -8,13 +8,13 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from supervisor.core import legs
-from supervisor.core.ahead import ground_speed_mps
-from supervisor.core.legs import Kind, Stretch, Ways
-from supervisor.core.members import air_at, turn_s
+from supervisor.core.forecast import legs
+from supervisor.core.forecast.ahead import ground_speed_mps
+from supervisor.core.forecast.legs import Kind, Stretch, Ways
+from supervisor.core.forecast.members import air_at, turn_s
+from supervisor.core.forecast.way import CIRCUIT_S
+from supervisor.core.paper.sortie import Paper, Step, course_of
 from supervisor.core.plan import Site
-from supervisor.core.sortie import Paper, Step, course_of
-from supervisor.core.way import CIRCUIT_S
 
 Array = NDArray[np.float64]
 
@@ -116,7 +116,7 @@ def _at(corners: Array, marks: list[float], along: float) -> tuple[float, float]
 def _landing(
     paper: Paper, place: tuple[float, float], ground_m: float, gone: float
 ) -> list[tuple[Stretch, str]]:
-    """The landing hover, with the missed landings that the policy plans for (see core/way.py)."""
+    """The landing hover, with the missed landings of the policy (see core/forecast/way.py)."""
     flight, craft = paper.flight, paper.flight.aircraft
     leg, low = len(flight.route), ground_m + craft.transition_height_m
     hover_s, rounds = paper.habits.landing_hover_s, flight.policy.missed_landings

@@ -26,12 +26,13 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from supervisor.core import cells, weak_cell
+from supervisor.core import cells
 from supervisor.core.belief import PackBelief
 from supervisor.core.constants import KELVIN
-from supervisor.core.kalman import Updated, decay, ou_growth, update
+from supervisor.core.estimate import weak_cell
+from supervisor.core.estimate.kalman import Updated, decay, ou_growth, update
+from supervisor.core.estimate.prior import PackPrior
 from supervisor.core.plan import Cell, Pack
-from supervisor.core.prior import PackPrior
 
 Array = NDArray[np.float64]
 

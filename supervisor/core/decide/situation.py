@@ -7,7 +7,7 @@ import math
 import numpy as np
 
 from supervisor.core.belief import Belief
-from supervisor.core.decide import Situation
+from supervisor.core.decide.rules import Situation
 from supervisor.core.events import (
     AirData,
     ClockFix,
@@ -18,7 +18,7 @@ from supervisor.core.events import (
     Phase,
     Position,
 )
-from supervisor.core.forecast import Forecast
+from supervisor.core.forecast.forecaster import Forecast
 from supervisor.core.plan import Flight
 
 NAN = math.nan

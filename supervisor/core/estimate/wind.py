@@ -21,8 +21,8 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from supervisor.core import gusts, wind_change
-from supervisor.core.windfield import (
+from supervisor.core.estimate import gusts, wind_change
+from supervisor.core.estimate.windfield import (
     Evidence,
     Field,
     ForecastWind,

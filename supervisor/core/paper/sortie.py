@@ -13,22 +13,22 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from supervisor.core import legs
-from supervisor.core.ahead import (
+from supervisor.core.belief import Belief
+from supervisor.core.cells import capacity_factor, energy_grid_wh
+from supervisor.core.estimate.windfield import ForecastWind, forecast_wind
+from supervisor.core.forecast import legs
+from supervisor.core.forecast.ahead import (
     Ahead,
     Columns,
     _stretch_power_w,
     fly_plan,
 )
-from supervisor.core.belief import Belief
-from supervisor.core.cells import capacity_factor, energy_grid_wh
-from supervisor.core.discharge import CellTables, loaded_v, tables, thaw
+from supervisor.core.forecast.discharge import CellTables, loaded_v, tables, thaw
+from supervisor.core.forecast.legs import Habits, Kind, Stretch
+from supervisor.core.forecast.members import Air, Members, air_at, draw
 from supervisor.core.geodesy import LocalMap
-from supervisor.core.legs import Habits, Kind, Stretch
-from supervisor.core.members import Air, Members, air_at, draw
-from supervisor.core.paper import paper_belief
+from supervisor.core.paper.paper import paper_belief
 from supervisor.core.plan import Flight
-from supervisor.core.windfield import ForecastWind, forecast_wind
 
 Array = NDArray[np.float64]
 

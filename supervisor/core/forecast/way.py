@@ -13,8 +13,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from supervisor.core.ahead import Ahead, Array, ground_speed_mps
-from supervisor.core.discharge import (
+from supervisor.core.forecast.ahead import Ahead, Array, ground_speed_mps
+from supervisor.core.forecast.discharge import (
     CellTables,
     Charge,
     Floats,
@@ -24,8 +24,8 @@ from supervisor.core.discharge import (
     relaxed,
     thaw,
 )
-from supervisor.core.legs import Habits, Ways
-from supervisor.core.members import (
+from supervisor.core.forecast.legs import Habits, Ways
+from supervisor.core.forecast.members import (
     GUST_TIME_S,
     Air,
     Members,
@@ -33,8 +33,8 @@ from supervisor.core.members import (
     turn_s,
     wing_power_w,
 )
+from supervisor.core.forecast.wind_nodes import Spread
 from supervisor.core.plan import Flight
-from supervisor.core.wind_nodes import Spread
 
 CIRCUIT_S = 60.0  # on the wing between a missed landing and the next try; ours
 

@@ -17,17 +17,17 @@ from typing import Any
 
 import numpy as np
 
-from supervisor.core.ahead import Ahead, Columns, fly_plan
 from supervisor.core.belief import Array, Belief
 from supervisor.core.cells import temperature_factor
-from supervisor.core.discharge import Charge
-from supervisor.core.legs import Habits, Stretch, next_waypoint, ways_to
-from supervisor.core.members import Air, Members, air_at, wing_power_w
+from supervisor.core.estimate.windfield import ForecastWind
+from supervisor.core.forecast.ahead import Ahead, Columns, fly_plan
+from supervisor.core.forecast.discharge import Charge
+from supervisor.core.forecast.legs import Habits, Stretch, next_waypoint, ways_to
+from supervisor.core.forecast.members import Air, Members, air_at, wing_power_w
+from supervisor.core.forecast.way import Departures, Destination, fly_ways
+from supervisor.core.forecast.wind_nodes import Query, ask_plan, ask_ways
+from supervisor.core.paper.sortie import Paper, Step, fine, on_paper, outbound
 from supervisor.core.plan import Flight
-from supervisor.core.sortie import Paper, Step, fine, on_paper, outbound
-from supervisor.core.way import Departures, Destination, fly_ways
-from supervisor.core.wind_nodes import Query, ask_plan, ask_ways
-from supervisor.core.windfield import ForecastWind
 
 Why = tuple[tuple[str, float], ...]
 

@@ -3,8 +3,8 @@
 Every rule says which level its condition deserves in a situation, given the level it has now (so
 that a rule carries its own hysteresis). The machine below it is the same for all: a level must be
 wanted for ``persist_s`` before it rises, and a lower one for ``hold_s`` before it falls; what
-nobody acknowledges is said again, at growing intervals. Levels after 14 CFR 25.1322(a); the alert is
-removed when the condition ends (25.1322(a)(3)).
+nobody acknowledges is said again, at growing intervals. Levels after 14 CFR 25.1322(a); the alert
+is removed when the condition ends (25.1322(a)(3)).
 """
 
 from __future__ import annotations

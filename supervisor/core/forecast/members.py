@@ -18,7 +18,7 @@ from supervisor.core.atmosphere import density_kgpm3, tas_per_cas
 from supervisor.core.belief import Belief
 from supervisor.core.cells import temperature_factor
 from supervisor.core.constants import G0_MPS2, T0_K
-from supervisor.core.discharge import u_of_charge
+from supervisor.core.forecast.discharge import u_of_charge
 from supervisor.core.plan import Flight
 from supervisor.core.power import hover_w, wing_w
 
