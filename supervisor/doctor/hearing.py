@@ -174,7 +174,7 @@ def _pack(report: events.PackReport, flight: Flight) -> Iterator[Finding]:
         says = f"{len(report.cell_v)} cells are reported, the flight file has {series} in series"
         yield bad("cells", says, "mend [pack] series, or take the pack that the file means")
     each_v = report.pack_v / series
-    if not 0.75 * cell.ocv_v[0] <= each_v <= cell.max_v + 0.05:
+    if not 0.95 * cell.ocv_v[0] <= each_v <= cell.max_v + 0.05:
         says = f"{report.pack_v:.1f} V over {series} cells is {each_v:.2f} V each"
         yield bad("pack voltage", says, "mend [pack] series, or the monitor's voltage scale")
     else:

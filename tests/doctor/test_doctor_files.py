@@ -125,7 +125,7 @@ async def test_a_broker_that_is_there_and_one_that_is_not(tmp_path: Path) -> Non
     assert gone.verdict is Verdict.BAD
 
 
-# --- the command -----------------------------------------------------------------------------------
+# --- the command ------------------------------------------------------------------------------
 
 
 def doctor(*words: str) -> subprocess.Popen[str]:
