@@ -23,6 +23,9 @@ DATE_S = 1_795_600_000  # 2026-11-25
 class Airframe:
     """One aircraft's telemetry. ``used_ah`` goes on across restarts of its autopilot."""
 
+    cruise_a = 8.0
+    turn_s = math.inf  # flies so long one way, then back, and so on
+
     def __init__(self, system: int = 1, component: int = 1, *, version: int = 2) -> None:
         dialect = common if version == 2 else common_1
         self.mav = dialect.MAVLink(None, srcSystem=system, srcComponent=component)
@@ -54,9 +57,12 @@ class Airframe:
         boot_ms = round((t_s - self.boot_s) * 1000)
         flying = max(t_s - TAKE_OFF_S, 0.0)
         height_m = min(flying * 2.5, HEIGHT_M)
-        out_m = max(flying - CLIMB_S, 0.0) * SPEED_MPS
+        on_way_s = max(flying - CLIMB_S, 0.0)
+        if math.isfinite(self.turn_s):
+            on_way_s = self.turn_s - abs(on_way_s % (2.0 * self.turn_s) - self.turn_s)
+        out_m = on_way_s * SPEED_MPS
         winged = flying > CLIMB_S
-        current_a = 1.0 if not flying else 34.0 if not winged else 8.0
+        current_a = 1.0 if not flying else 34.0 if not winged else self.cruise_a
         step_s, self._at_s = max(t_s - self._at_s, 0.0), t_s
         self.used_ah += current_a * step_s / 3600.0
         cell_mv = round(1000 * (FULL_V - (FULL_V - EMPTY_V) * self.used_ah / CAPACITY_AH))
