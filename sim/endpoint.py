@@ -22,6 +22,7 @@ from sim.telemetry import Telemetry
 Hold = Callable[[float], Awaitable[None]]  # called with simulated time; returns when it may go on
 
 TICK_S = 0.02  # wall time between looks at the clock
+LONGEST_HELD_S = 2.0  # simulated time sent in one go when something may hold us
 LONGEST_CHUNK_S = 1.0  # simulated time sent in one go when there is no rate
 BEHIND_S = 0.5  # wall time behind which the schedule is given up rather than caught up
 BEAT_S = 0.5  # heartbeats before take-off, wall time
@@ -185,6 +186,10 @@ class Endpoint:
                 if until_s - sent_s > BEHIND_S * pace.rate:  # this machine is too slow: slip
                     until_s = sent_s + BEHIND_S * pace.rate
                     zero_wall, zero_sim = loop.time(), until_s
+            if pace.hold is not None and until_s > sent_s + LONGEST_HELD_S:
+                # Whoever holds us decides in small steps, or a busy machine would leap past it.
+                until_s = sent_s + LONGEST_HELD_S
+                zero_wall, zero_sim = loop.time(), until_s
             await self._send(self._frames_until(until_s))
             sent_s = until_s
             await asyncio.sleep(0.0 if math.isinf(pace.rate) else TICK_S)

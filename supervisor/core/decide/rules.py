@@ -273,7 +273,8 @@ def decide(alerts: Alerts, situation: Situation) -> tuple[Alerts, list[Change]]:
         if quiet and wanted.rank > before.level.rank:
             wanted = before.level
         after = _settle(rule, before, wanted, t_s)
-        reminder = after.level is before.level and not quiet and _remind(after, t_s)
+        steady = after.level is before.level and after.wanted is after.level
+        reminder = steady and not quiet and _remind(after, t_s)
         if after.level is not before.level or reminder:
             seq += 1
             count = after.reminders + 1 if reminder else 0

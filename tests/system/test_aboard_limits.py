@@ -1,0 +1,105 @@
+"""A daemon that runs out of disk, of file descriptors, and of luck (kill -9)."""
+
+from __future__ import annotations
+
+import os
+import random
+import resource
+import shutil
+import subprocess
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+from aboard import Daemon
+from airframe import Airframe
+
+from supervisor.edge.recording import Recording
+
+pytestmark = pytest.mark.system
+KILLS = 200 if os.environ.get("HOMELEG_LONG") == "1" else 4
+PRLIMIT = shutil.which("prlimit")
+
+
+def fifths(begin_s: int, end_s: int) -> list[float]:
+    return [tick / 5 for tick in range(begin_s * 5, end_s * 5)]
+
+
+@pytest.fixture
+def small_disk(tmp_path: Path) -> Iterator[Path]:
+    """A real file system of 1 MB."""
+    place = tmp_path / "disk"
+    place.mkdir()
+    mount = ["mount", "-t", "tmpfs", "-o", "size=1m", "none", str(place)]
+    if os.geteuid() != 0 or subprocess.run(mount, capture_output=True).returncode != 0:
+        pytest.skip("cannot mount a small file system here")
+    yield place
+    subprocess.run(["umount", "-l", str(place)], check=True)
+
+
+def test_a_full_disk_is_said_survived_and_made_up_for(tmp_path: Path, small_disk: Path) -> None:
+    filler = small_disk / "old-recordings"
+    filler.write_bytes(bytes(900_000))
+    sections = {"storage": {"directory": str(small_disk / "storage")}}
+    with Daemon(tmp_path, sections=sections) as daemon:
+        daemon.storage = small_disk / "storage"
+        daemon.fly(Airframe(), fifths(0, 300))
+        daemon.wait(lambda: daemon.metrics()["troubles_count"] > 0, "the trouble is said")
+        troubles = [t for line in daemon.events("troubles") for t in line["troubles"]]
+        assert any("No space left" in text or "disk" in text for text in troubles)
+        looks = daemon.metrics()["process_looks"]
+        assert looks > 20  # it went on reckoning
+        filler.unlink()
+        daemon.wait(lambda: daemon.events("recording_resumed"), "room again", 20.0)
+        daemon.stop()
+        assert daemon.metrics_port
+        told = daemon.recorded("status")
+    # Nothing is missing of what happened while there was no room.
+    times = [status["t"] for status in told]
+    assert times == sorted(times)
+    assert len(told) >= looks
+
+
+@pytest.mark.skipif(PRLIMIT is None, reason="prlimit is not installed")
+def test_without_file_descriptors_it_goes_on(tmp_path: Path) -> None:
+    section = {"broker": {"address": "mqtt://127.0.0.1:9"}}  # discard: nobody answers there
+    with Daemon(tmp_path, sections=section) as daemon:
+        daemon.fly(Airframe(), fifths(0, 30))
+        daemon.wait(lambda: daemon.metrics()["process_looks"] > 2, "looks")
+        open_now = len(os.listdir(f"/proc/{daemon.process.pid}/fd"))
+        limits = (open_now - 1, resource.RLIM_INFINITY)
+        resource.prlimit(daemon.process.pid, resource.RLIMIT_NOFILE, limits)
+        airframe = Airframe()
+        airframe.used_ah = 0.3
+        daemon.fly(airframe, fifths(30, 150))
+        last = 100.0
+        daemon.wait(
+            lambda: (daemon.recorded("status") or [{"t": 0.0}])[-1]["t"] > last,
+            "looks without",
+            20.0,
+        )
+        resource.prlimit(daemon.process.pid, resource.RLIMIT_NOFILE, (1024, resource.RLIM_INFINITY))
+        daemon.wait(lambda: daemon.metrics()["process_looks"] > 10, "it answers again")
+        daemon.stop()
+
+
+def test_kill_9_at_any_moment_costs_less_than_a_second_of_recording(tmp_path: Path) -> None:
+    """Also that the next life starts: outbox, recording and stamp of the last are no hindrance."""
+    draw = random.Random(9)
+    lengths = []
+    for _ in range(KILLS):
+        with Daemon(tmp_path, clock="receipt") as daemon:
+            airframe, sent = Airframe(), 0
+            for tick in range(draw.randrange(2, 40)):
+                frames = airframe.frames(tick / 5)
+                daemon.fly(airframe, [tick / 5], pause_s=0.05)
+                sent += len(frames)
+            daemon.process.kill()
+            daemon.process.wait()
+        newest = max(daemon.storage.glob("*.mcap"), default=None, key=lambda p: p.stat().st_mtime)
+        kept = len(list(Recording(newest).messages({"mavlink"}))) if newest else 0
+        lengths.append((sent, kept))
+    boots = sorted(path.name for path in daemon.storage.glob("*.mcap"))
+    assert len(set(boots)) == len(boots)
+    # 20 ticks a second here; a second of them is about 120 frames, and 40 more for the doubling.
+    assert all(sent // 2 - kept < 160 for sent, kept in lengths), lengths
