@@ -31,6 +31,7 @@ SCHEMA_VERSION = 1
 MIGRATIONS: dict[int, str] = {}
 MAX_BYTES = 16_000_000  # some 15,000 advisories; a flight raises tens
 _COUNTERS = ("boot", "order")
+MOST = 1 << 53  # no counter of ours comes near it
 
 
 @dataclass(frozen=True, slots=True)
@@ -133,6 +134,8 @@ class Outbox:
             self._db = _connect(path)
             self._take(_read(self._db))
             self._save()
+        except ValueError as error:  # the library could not even decode what is wrong
+            self._start_anew(path, error)
         except sqlite3.DatabaseError as error:
             if _is_damage(error) or isinstance(error, _LaterSchema):
                 self._start_anew(path, error)
@@ -163,7 +166,7 @@ class Outbox:
                     os.replace(f"{path}{tail}", f"{aside}{tail}")
             self._db = _connect(path)
             self._save()
-        except (sqlite3.Error, OSError) as second:
+        except (sqlite3.Error, OSError, ValueError) as second:
             self._degrade(second)
         self._on_trouble(f"outbox set aside as {aside.name}, rows taken over: {error}")
 
@@ -177,7 +180,7 @@ class Outbox:
             if self._db is None:
                 self._db = _connect(self._path)
             self._write(self._db)
-        except (sqlite3.Error, OSError) as error:
+        except (sqlite3.Error, OSError, ValueError) as error:
             self._degrade(error)
             return
         self._unsaved.clear()
@@ -243,7 +246,7 @@ def _connect(path: Path) -> sqlite3.Connection:
             db.execute(f"PRAGMA user_version={SCHEMA_VERSION}")
         if db.execute("PRAGMA quick_check(1)").fetchone()[0] != "ok":
             raise sqlite3.DatabaseError("database disk image is malformed")
-    except sqlite3.Error:
+    except (sqlite3.Error, ValueError):
         db.close()
         raise
     return db
@@ -267,7 +270,17 @@ class _Found:
 def _read(db: sqlite3.Connection) -> _Found:
     rows = db.execute('SELECT "order", seq, payload FROM advisory ORDER BY "order"').fetchall()
     counters = dict(db.execute("SELECT name, value FROM counter").fetchall())
+    numbers = [*counters.values(), *(n for order, seq, _ in rows for n in (order, seq))]
+    if not all(map(_is_number, numbers)) or not all(
+        isinstance(payload, bytes) for _, _, payload in rows
+    ):
+        # A flipped bit that the database itself does not see: sqlite has no checksums.
+        raise sqlite3.DatabaseError("malformed: a value is of another kind than was written")
     return _Found([Held(order, seq, bytes(payload)) for order, seq, payload in rows], counters)
+
+
+def _is_number(value: object) -> bool:
+    return isinstance(value, int) and 0 <= value < MOST
 
 
 def _salvage(path: Path) -> _Found:
@@ -278,14 +291,17 @@ def _salvage(path: Path) -> _Found:
     # A file on a read-only disk whose WAL cannot be used opens only as "immutable".
     for how in ("mode=ro", "mode=ro&immutable=1"):
         for direction in ("ASC", "DESC"):  # from both ends towards the damage
-            with suppress(sqlite3.Error), closing(_open_uri(f"file:{place}?{how}")) as db:
+            with (
+                suppress(sqlite3.Error, ValueError),
+                closing(_open_uri(f"file:{place}?{how}")) as db,
+            ):
                 query = f'SELECT "order", seq, payload FROM advisory ORDER BY "order" {direction}'
                 for order, seq, payload in db.execute(query):
-                    if isinstance(order, int) and isinstance(payload, bytes):
+                    if _is_number(order) and _is_number(seq) and isinstance(payload, bytes):
                         rows.setdefault(order, Held(order, int(seq), payload))
-        with suppress(sqlite3.Error), closing(_open_uri(f"file:{place}?{how}")) as db:
+        with suppress(sqlite3.Error, ValueError), closing(_open_uri(f"file:{place}?{how}")) as db:
             for name, value in db.execute("SELECT name, value FROM counter"):
-                if name in _COUNTERS and isinstance(value, int) and 0 <= value < 1 << 53:
+                if name in _COUNTERS and _is_number(value):
                     counters.setdefault(name, value)
     return _Found([rows[order] for order in sorted(rows)], counters)
 

@@ -156,7 +156,13 @@ class Recorder:
         self.path.parent.mkdir(parents=True, exist_ok=True)
         self._file = self.path.open("xb", buffering=0)
         start, self._metadata_index = opening(self._metadata)
-        self._append(start)
+        try:
+            self._append(start)
+        except OSError:  # no file at all rather than one without a beginning; it is tried again
+            self._file.close()
+            self._file = None
+            self.path.unlink(missing_ok=True)
+            raise
 
     def _append(self, data: bytes) -> None:
         """All of it, on the disk, or (as far as the reader is concerned) none of it."""

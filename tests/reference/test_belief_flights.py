@@ -183,8 +183,8 @@ def test_cruise_power_is_within_a_few_percent(records: list[Record]) -> None:
     """Expected against true mean power in cruise, current gain included; rms over the flights."""
     off = np.array([r.cruise_error for r in records])
     print(f"cruise power: rms {np.sqrt(np.mean(off**2)):.4f}, mean {off.mean():+.4f}")
-    # The aim is 0.02. Measured on these flights: 0.0205, of it a bias of +0.012; the bound below only
-    # keeps it from growing.
+    # The aim is 0.02. Measured on these flights: 0.0205, of it a bias of +0.012; the bound below
+    # only keeps it from growing.
     assert np.sqrt(np.mean(off**2)) < 0.025
 
 

@@ -130,6 +130,7 @@ class Daemon:
     def recorded(self, topic: str) -> list[dict[str, Any]]:
         """Recorded JSON messages of all its recordings."""
         found: list[dict[str, Any]] = []
-        for path in sorted(self.storage.glob("*.mcap")):
+        begun = (path for path in self.storage.glob("*.mcap") if path.stat().st_size > 8)
+        for path in sorted(begun):
             found += [json.loads(data) for _, _, data in Recording(path).messages({topic})]
         return found

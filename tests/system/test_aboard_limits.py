@@ -5,8 +5,8 @@ from __future__ import annotations
 import os
 import random
 import resource
-import shutil
 import subprocess
+import time
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -18,7 +18,6 @@ from supervisor.edge.recording import Recording
 
 pytestmark = pytest.mark.system
 KILLS = 200 if os.environ.get("HOMELEG_LONG") == "1" else 4
-PRLIMIT = shutil.which("prlimit")
 
 
 def fifths(begin_s: int, end_s: int) -> list[float]:
@@ -52,7 +51,6 @@ def test_a_full_disk_is_said_survived_and_made_up_for(tmp_path: Path, small_disk
         filler.unlink()
         daemon.wait(lambda: daemon.events("recording_resumed"), "room again", 20.0)
         daemon.stop()
-        assert daemon.metrics_port
         told = daemon.recorded("status")
     # Nothing is missing of what happened while there was no room.
     times = [status["t"] for status in told]
@@ -60,26 +58,27 @@ def test_a_full_disk_is_said_survived_and_made_up_for(tmp_path: Path, small_disk
     assert len(told) >= looks
 
 
-@pytest.mark.skipif(PRLIMIT is None, reason="prlimit is not installed")
 def test_without_file_descriptors_it_goes_on(tmp_path: Path) -> None:
     section = {"broker": {"address": "mqtt://127.0.0.1:9"}}  # discard: nobody answers there
     with Daemon(tmp_path, sections=section) as daemon:
         daemon.fly(Airframe(), fifths(0, 30))
         daemon.wait(lambda: daemon.metrics()["process_looks"] > 2, "looks")
-        open_now = len(os.listdir(f"/proc/{daemon.process.pid}/fd"))
-        limits = (open_now - 1, resource.RLIM_INFINITY)
-        resource.prlimit(daemon.process.pid, resource.RLIMIT_NOFILE, limits)
+        pid = daemon.process.pid
+        before = resource.prlimit(pid, resource.RLIMIT_NOFILE)
+        open_now = len(os.listdir(f"/proc/{pid}/fd"))
+        resource.prlimit(pid, resource.RLIMIT_NOFILE, (open_now - 1, before[1]))
         airframe = Airframe()
         airframe.used_ah = 0.3
         daemon.fly(airframe, fifths(30, 150))
-        last = 100.0
-        daemon.wait(
-            lambda: (daemon.recorded("status") or [{"t": 0.0}])[-1]["t"] > last,
-            "looks without",
-            20.0,
-        )
-        resource.prlimit(daemon.process.pid, resource.RLIMIT_NOFILE, (1024, resource.RLIM_INFINITY))
+
+        def troubles() -> str:
+            return str([line["troubles"] for line in daemon.events("troubles")])
+
+        daemon.wait(lambda: "Too many open files" in troubles(), "the trouble is said")
+        resource.prlimit(pid, resource.RLIMIT_NOFILE, before)
         daemon.wait(lambda: daemon.metrics()["process_looks"] > 10, "it answers again")
+        # Nothing that happened meanwhile is missing from the recording.
+        daemon.wait(lambda: (daemon.recorded("status") or [{"t": 0.0}])[-1]["t"] > 100.0, "kept")
         daemon.stop()
 
 
@@ -92,7 +91,9 @@ def test_kill_9_at_any_moment_costs_less_than_a_second_of_recording(tmp_path: Pa
             airframe, sent = Airframe(), 0
             for tick in range(draw.randrange(2, 40)):
                 frames = airframe.frames(tick / 5)
-                daemon.fly(airframe, [tick / 5], pause_s=0.05)
+                for frame in frames:
+                    daemon.send(frame)
+                time.sleep(0.05)
                 sent += len(frames)
             daemon.process.kill()
             daemon.process.wait()
@@ -101,5 +102,6 @@ def test_kill_9_at_any_moment_costs_less_than_a_second_of_recording(tmp_path: Pa
         lengths.append((sent, kept))
     boots = sorted(path.name for path in daemon.storage.glob("*.mcap"))
     assert len(set(boots)) == len(boots)
-    # 20 ticks a second here; a second of them is about 120 frames, and 40 more for the doubling.
-    assert all(sent // 2 - kept < 160 for sent, kept in lengths), lengths
+    # 20 fifths of a second a second here, of 3 to 8 frames: 80 frames a second. Half as many
+    # again for a machine that is busy with other tests.
+    assert all(sent - kept < 120 for sent, kept in lengths), lengths
