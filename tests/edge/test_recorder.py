@@ -273,3 +273,29 @@ def test_a_slow_disk_does_not_hold_up_the_writer(
             time.sleep(0.002)
     assert slowest < 0.1
     assert len(list(Recording(tmp_path / "a.mcap").messages())) == 200
+
+
+def test_a_disk_that_is_full_at_the_very_beginning_leaves_no_file_without_one(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    refusals = [OSError(errno.ENOSPC, "No space left on device")] * 3
+    sync = os.fsync
+
+    def full_at_first(handle: int) -> None:
+        if refusals:
+            raise refusals.pop()
+        sync(handle)
+
+    monkeypatch.setattr(os, "fsync", full_at_first)
+    monkeypatch.setattr("supervisor.edge.recorder.RETRY_S", 0.05)
+    monkeypatch.setattr("supervisor.edge.recorder.PERIOD_S", 0.05)
+    path = tmp_path / "flight.mcap"
+    with Recorder(path, {"flight": "f"}) as recorder:
+        recorder.write("mavlink", 1, b"\xfd first")
+        end = time.monotonic() + 10.0
+        while refusals and time.monotonic() < end:
+            time.sleep(0.02)
+        recorder.write("mavlink", 2, b"\xfd second")
+    read = Recording(path)
+    assert [data for _, _, data in read.messages()] == [b"\xfd first", b"\xfd second"]
+    assert read.complete
