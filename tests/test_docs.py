@@ -70,7 +70,7 @@ def test_every_condition_is_in_the_readme() -> None:
 def test_what_the_documents_point_at_is_there() -> None:
     pointed = re.findall(r"`((?:deploy|sim|tests|supervisor)/[\w./-]+)`", README + DEVELOPERS)
     assert pointed
-    for path in pointed:
+    for path in [p for p in pointed if "NAME" not in p]:
         assert (ROOT / path).exists(), path
 
 
