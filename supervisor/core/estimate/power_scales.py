@@ -212,7 +212,7 @@ def _noise(noise: Regime, seen: Updated, r: float, least: float) -> Regime:
 
 # Two-sided CUSUM (Page 1954) on standardised innovations of the blocks; allowance k, threshold h.
 # By Siegmund's formula ARL = (exp(2 k b) - 2 k b - 1) / (2 k^2), b = h + 1.166: one false alarm in
-# 9600 blocks, 27 h of flight; a shift of two standard deviations is found in 6 blocks (1 min).
+# 9600 blocks, some 80 h of cruise at 30 s each; a shift of two deviations is found in 6 blocks.
 ALLOWANCE, THRESHOLD = 0.5, 8.0
 CHANGE_SD = 0.20  # how much a scale may have changed when the detector fires
 
