@@ -31,6 +31,7 @@ SCHEMA_VERSION = 1
 MIGRATIONS: dict[int, str] = {}
 MAX_BYTES = 16_000_000  # some 15,000 advisories; a flight raises tens
 _COUNTERS = ("boot", "order")
+MAY_PASS = ("BUSY", "LOCKED", "FULL", "READONLY", "IOERR", "CANTOPEN", "PERM", "AUTH", "NOMEM")
 MOST = 1 << 53  # no counter of ours comes near it
 
 
@@ -137,7 +138,7 @@ class Outbox:
         except ValueError as error:  # the library could not even decode what is wrong
             self._start_anew(path, error)
         except sqlite3.DatabaseError as error:
-            if _is_damage(error) or isinstance(error, _LaterSchema):
+            if _is_damage(error, path):
                 self._start_anew(path, error)
             else:
                 self._take(_salvage(path))  # what a read-only disk still lets us see
@@ -153,19 +154,25 @@ class Outbox:
         self.boot = found.counters.get("boot", 0) + 1
 
     def _start_anew(self, path: Path, error: Exception) -> None:
-        """Set a damaged file aside, take over its readable rows, begin a new file."""
+        """Take over the readable rows of a damaged or foreign file, and begin a new one."""
         if self._db is not None:
             with suppress(sqlite3.Error):
                 self._db.close()
-        aside = path.with_suffix(f".aside-{os.getpid()}")
+            self._db = None
         self._take(_salvage(path))
-        self._unsaved = set(self._held)
+        self._replace(path, error)
+
+    def _replace(self, path: Path, error: Exception) -> None:
+        """Set the file aside under another name; all that is held goes into a new one."""
+        aside = path.with_suffix(f".aside-{os.getpid()}-{len(list(path.parent.glob('*.aside-*')))}")
+        self._unsaved, self._undeleted = set(self._held), set()
         try:
             for tail in ("", "-wal", "-shm"):
                 with suppress(FileNotFoundError):
                     os.replace(f"{path}{tail}", f"{aside}{tail}")
             self._db = _connect(path)
-            self._save()
+            self._write(self._db)
+            self._unsaved.clear()
         except (sqlite3.Error, OSError, ValueError) as second:
             self._degrade(second)
         self._on_trouble(f"outbox set aside as {aside.name}, rows taken over: {error}")
@@ -182,6 +189,9 @@ class Outbox:
             self._write(self._db)
         except (sqlite3.Error, OSError, ValueError) as error:
             self._degrade(error)
+            if isinstance(error, sqlite3.DatabaseError) and _is_damage(error, self._path):
+                self.trouble = ""  # not the disk's fault: a new file will do
+                self._replace(self._path, error)
             return
         self._unsaved.clear()
         self._undeleted.clear()
@@ -252,11 +262,16 @@ def _connect(path: Path) -> sqlite3.Connection:
     return db
 
 
-def _is_damage(error: sqlite3.DatabaseError) -> bool:
-    """Damage to the file itself; all else (full, read-only, locked) may pass."""
-    damage = {"SQLITE_CORRUPT", "SQLITE_NOTADB", "SQLITE_FORMAT"}
+def _is_damage(error: sqlite3.DatabaseError, path: Path) -> bool:
+    """Whether the file itself is at fault. What may pass is not: full, read-only, locked ...
+
+    A flipped bit shows in many ways ("no such column"), so all that cannot pass counts; in the
+    header it can also read as "read-only" on a disk that is not.
+    """
     name = getattr(error, "sqlite_errorname", "")
-    return "malformed" in str(error) or any(name.startswith(word) for word in damage)
+    if name == "SQLITE_READONLY" and os.access(path, os.W_OK):
+        return True
+    return not any(name.startswith(f"SQLITE_{word}") for word in MAY_PASS)
 
 
 @dataclass(frozen=True, slots=True)
