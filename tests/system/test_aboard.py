@@ -168,7 +168,7 @@ def test_nothing_that_it_sends_can_move_the_aircraft(tmp_path: Path) -> None:
     airframe = Airframe()
     allowed = {"HEARTBEAT", "COMMAND_LONG", "STATUSTEXT", "MISSION_REQUEST_LIST",
                "MISSION_REQUEST_INT", "MISSION_ACK"}  # fmt: skip
-    with Daemon(tmp_path, sections={"link": {"download_plan": True}}) as daemon:
+    with Daemon(tmp_path, sections={"link": {"download_plan": True, "request_rates": True}}) as daemon:
         heard = []
         for begin in range(0, 600, 20):
             daemon.fly(airframe, fifths(begin, begin + 20))
