@@ -48,7 +48,9 @@ def test_turning_at_t_star_lands_with_the_reserve_and_later_does_not(
     assert not truth.fly_home(late).good(KEPT_WH, 2.9)
 
 
-def test_a_large_reserve_turns_the_round_before_its_last_gauge(flight: Flight, t_star_s: float) -> None:
+def test_a_large_reserve_turns_the_round_before_its_last_gauge(
+    flight: Flight, t_star_s: float
+) -> None:
     there = flight.fork()
     there.advance(t_star_s)
     assert 30e3 < there.distance_home_m < 48e3

@@ -168,7 +168,9 @@ def test_nothing_that_it_sends_can_move_the_aircraft(tmp_path: Path) -> None:
     airframe = Airframe()
     allowed = {"HEARTBEAT", "COMMAND_LONG", "STATUSTEXT", "MISSION_REQUEST_LIST",
                "MISSION_REQUEST_INT", "MISSION_ACK"}  # fmt: skip
-    with Daemon(tmp_path, sections={"link": {"download_plan": True, "request_rates": True}}) as daemon:
+    with Daemon(
+        tmp_path, sections={"link": {"download_plan": True, "request_rates": True}}
+    ) as daemon:
         heard = []
         for begin in range(0, 600, 20):
             daemon.fly(airframe, fifths(begin, begin + 20))
@@ -177,8 +179,8 @@ def test_nothing_that_it_sends_can_move_the_aircraft(tmp_path: Path) -> None:
         heard += daemon.heard()
         daemon.stop()
     sent = common.MAVLink(None).parse_buffer(b"".join(heard)) or []
-    assert len(sent) > 20
-    assert {m.get_type() for m in sent} <= allowed
+    # One question at a time, asked again every second while nobody answers.
+    assert {"HEARTBEAT", "COMMAND_LONG"} <= {m.get_type() for m in sent} <= allowed
     commands = {m.command for m in sent if m.get_type() == "COMMAND_LONG"}
     assert commands <= {511, 512}  # SET_MESSAGE_INTERVAL, REQUEST_MESSAGE (MAVLink common)
 
