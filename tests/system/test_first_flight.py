@@ -126,7 +126,7 @@ def test_simulator_daemon_broker_and_subscriber_are_four_processes(tmp_path: Pat
         stderr=subprocess.PIPE, text=True,
     )  # fmt: skip
     aircraft = homeleg(
-        "fly", "--scenario", "estuary", "--seed", "1", "--rate", "90", "--turn-back-at", "1200",
+        "fly", "--scenario", "estuary", "--seed", "1", "--rate", "120", "--turn-back-at", "1500",
         "--to", f"udp:127.0.0.1:{udp}",
     )  # fmt: skip
     assert aircraft.returncode == 0, aircraft.stderr
