@@ -33,7 +33,7 @@ def agrees(seen: dict[str, Any], status: Status) -> None:
         safe = numbers.turn_back_safe_min
         assert safe is not None
         # Rounded down to whole minutes above ten; counted on by less than three seconds of age.
-        assert safe - 1.05 <= shown <= safe
+        assert safe - 1.05 <= shown <= max(safe, 0.0)  # there is no time below none
     phases = ("turn", "climb", "cruise", "descent", "landing")
     home_wh = sum(wh for term, wh in status.ledger_wh.items() if term in phases)
     assert (
