@@ -96,7 +96,7 @@ def _follow(page: Any, voice: Voice, demo: subprocess.Popen[bytes]) -> set[str]:
             break
         page.wait_for_timeout(150)
     print(f"{compared} moments compared, {len(voice.statuses)} statuses published")
-    assert compared > 30
+    assert compared > 10  # how many depends on the machine; that they agree does not
     return words
 
 
