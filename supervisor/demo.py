@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import asyncio
 import json
+import signal
 import sys
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
@@ -60,6 +61,10 @@ class Story:
 
 async def show(demo: Demo, screen: Screen) -> int:
     """Run it; exit status 0 when the aircraft landed with its reserve, else 1."""
+    task = asyncio.current_task()
+    assert task is not None
+    # Told to stop, it takes its daemon and its broker with it.
+    asyncio.get_running_loop().add_signal_handler(signal.SIGTERM, task.cancel)
     truth = scenarios.load(demo.scenario)
     flight_file = truth.flight_path
     flight = load_flight(flight_file)

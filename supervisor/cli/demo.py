@@ -33,6 +33,8 @@ def command(seed: int, out: Path | None, broker: str, scenario: str, rate: float
     folder = out or Path(tempfile.mkdtemp(prefix="homeleg-demo-"))
     try:
         return asyncio.run(show(Demo(scenario, seed, rate, broker, folder), Screen()))
+    except asyncio.CancelledError:
+        return 130
     except ScenarioError as error:
         raise InputError(scenario, str(error)) from None
     except aiomqtt.MqttError as error:
