@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import asyncio
 import math
+import secrets
 import signal
 from collections.abc import Callable, Coroutine
 from contextlib import suppress
@@ -18,6 +19,7 @@ from supervisor import __version__, assembly, messages
 from supervisor.assembly import Setup
 from supervisor.budget.compute import planned_ledger_wh
 from supervisor.core.events import ReturnAsked, Text
+from supervisor.core.plan import Flight
 from supervisor.doctor.hearing import Hearing
 from supervisor.edge.clock import Clock, ReceiptClock, TelemetryClock
 from supervisor.edge.frame_signing import TICKS_PER_S, load_key, load_newest, save_newest
@@ -50,7 +52,7 @@ class Service:
         self.aircraft = flight.aircraft.aircraft_id
         self.clock: Clock = TelemetryClock() if daemon.clock == "telemetry" else ReceiptClock()
         self.outbox = assembly.open_outbox(daemon)
-        self.flight_id = f"{self.aircraft}-{self.outbox.boot:05d}"
+        self.flight_id = _flight_id(flight, self.outbox.boot)
         self.line = Line(flight, self.flight_id, daemon.forecast)
         key = load_key(daemon.link.signing_key) if daemon.link.signing_key else None
         self._stamp_file = daemon.storage.directory / "signature-newest"
@@ -310,6 +312,16 @@ class Service:
     def _record(self, topic: str, t_ns: int, data: bytes) -> None:
         if self.recorder:
             self.recorder.write(topic, t_ns, data)
+
+
+def _flight_id(flight: Flight, boot: int) -> str:
+    """Names this power-up; where a signed wish could move the aircraft, unguessably.
+
+    The count of power-ups begins again when the disk is read-only, damaged or wiped. An old wish
+    to arm must then not fit the new flight, so its name has a part that never comes again.
+    """
+    name = f"{flight.aircraft.aircraft_id}-{boot:05d}"
+    return f"{name}-{secrets.token_hex(8)}" if flight.policy.return_request else name
 
 
 def _monotonic_s() -> float:

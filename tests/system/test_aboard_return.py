@@ -37,6 +37,7 @@ def anxious(folder: Path) -> Path:
     policy = "final_reserve = { nameplate_percent = 66.0 }"
     policy += "\nreturn_request = { after_s = 30.0, countdown_s = 20.0 }"
     text = text.replace("final_reserve = { hover_min = 3.0 }", policy)
+    folder.mkdir(parents=True, exist_ok=True)
     path = folder / "anxious.toml"
     path.write_text(text, encoding="utf-8")
     return path
@@ -105,4 +106,28 @@ def test_stopped_nothing_is_asked(tmp_path: Path, broker: Mosquitto, keys: Path)
         requests, said = flown(daemon)
         daemon.stop()
     assert (requests, said) == (0, [])
+    broker.stop()
+
+
+def test_an_old_wish_does_not_arm_a_new_flight_though_the_disk_was_wiped(
+    tmp_path: Path, broker: Mosquitto, keys: Path
+) -> None:
+    where = ["-p", str(broker.port), "-t", "homeleg/v1/heron-1/return"]
+    with daemon_for(tmp_path / "first", broker, keys) as daemon:
+        daemon.wait(lambda: daemon.events("broker_connected"), "broker")
+        first = daemon.events("daemon_ready")[0]["flight"]
+        tap = subprocess.Popen(["mosquitto_sub", *where, "-C", "1", "-N"], stdout=subprocess.PIPE)
+        time.sleep(0.5)
+        assert wish(broker, keys).returncode == 0
+        captured, _ = tap.communicate(timeout=10)
+        daemon.wait(lambda: daemon.events("return_request_wish"), "it counts for its own flight")
+        daemon.stop()
+    with daemon_for(tmp_path / "second", broker, keys) as daemon:  # as if its disk were new
+        daemon.wait(lambda: daemon.events("broker_connected"), "broker")
+        second = daemon.events("daemon_ready")[0]["flight"]
+        assert first.rsplit("-", 1)[0] == second.rsplit("-", 1)[0]  # the same count of power-ups
+        subprocess.run(["mosquitto_pub", *where, "-q", "1", "-s"], input=captured, check=True)
+        daemon.wait(lambda: daemon.events("ack_refused") or daemon.events("wish_refused"), "no")
+        assert not daemon.events("return_request_wish")
+        daemon.stop()
     broker.stop()
