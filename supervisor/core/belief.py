@@ -17,8 +17,8 @@ from supervisor.core.events import Phase, Position
 Array = NDArray[np.float64]
 
 
-class WindBelief(Protocol):
-    """The wind field as believed: near or far, now or later."""
+class WindDraws(Protocol):
+    """A wind of which samples can be had."""
 
     def draw(
         self,
@@ -36,6 +36,10 @@ class WindBelief(Protocol):
         about the wind there now, and how it may change until then.
         """
         ...
+
+
+class WindBelief(WindDraws, Protocol):
+    """The wind field as believed: near or far, now or later."""
 
     def mean_at(
         self, north_m: float, east_m: float, height_m: float, ahead_s: float

@@ -44,26 +44,6 @@ class TwoWinds:
     belief: Belief
     airborne_s: float
 
-    def mean_at(
-        self, north_m: float, east_m: float, height_m: float, ahead_s: float
-    ) -> tuple[float, float, float]:
-        """The believed one."""
-        return self.belief.wind.mean_at(north_m, east_m, height_m, ahead_s)
-
-    def draw_air(
-        self,
-        rng: np.random.Generator,
-        members: int,
-        north_m: Array,
-        east_m: Array,
-        height_m: Array,
-        ahead_s: Array,
-        cas_mps: float,  # noqa: ARG002
-    ) -> tuple[Array, Array, Array]:
-        """The same, with an airspeed that is told truly."""
-        north, east = self.draw(rng, members, north_m, east_m, height_m, ahead_s)
-        return north, east, np.ones(members)
-
     def draw(
         self,
         rng: np.random.Generator,  # noqa: ARG002

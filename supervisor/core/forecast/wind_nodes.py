@@ -14,7 +14,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from supervisor.core.belief import Array, WindBelief
+from supervisor.core.belief import Array, WindBelief, WindDraws
 from supervisor.core.forecast.legs import Ways
 
 Floats = NDArray[np.floating[Any]]
@@ -43,7 +43,7 @@ class Query:
         self.count += len(north)
         return slice(self.count - len(north), self.count)
 
-    def draw(self, wind: WindBelief, rng: np.random.Generator, members: int) -> tuple[Array, Array]:
+    def draw(self, wind: WindDraws, rng: np.random.Generator, members: int) -> tuple[Array, Array]:
         """All nodes at once, so that they are consistent with each other."""
         n, e = np.concatenate(self.north), np.concatenate(self.east)
         h, ahead = np.concatenate(self.height), np.concatenate(self.ahead)

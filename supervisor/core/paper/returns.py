@@ -9,56 +9,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from supervisor.core.belief import Array
-from supervisor.core.estimate.windfield import ForecastWind
 from supervisor.core.forecast.ahead import Ahead
 from supervisor.core.forecast.discharge import Charge
 from supervisor.core.forecast.legs import Kind, Stretch, Ways, ways_to
 from supervisor.core.forecast.members import air_at
 from supervisor.core.forecast.way import Departures, Destination, Landings, fly_ways
 from supervisor.core.forecast.wind_nodes import Query, ask_ways
+from supervisor.core.paper.paper import ForecastOnly
 from supervisor.core.paper.sortie import Paper, Sortie, course_of
 from supervisor.core.plan import Site
-
-
-@dataclass(frozen=True, slots=True)
-class ForecastOnly:
-    """The forecast wind taken at its word, as a ``WindBelief``."""
-
-    wind: ForecastWind
-
-    def draw(
-        self,
-        rng: np.random.Generator,  # noqa: ARG002
-        members: int,
-        north_m: Array,
-        east_m: Array,
-        height_m: Array,
-        ahead_s: Array,
-    ) -> tuple[Array, Array]:
-        """The same for every member."""
-        both = self.wind.at(north_m, east_m, height_m, ahead_s)
-        return np.tile(both[:, 0], (members, 1)), np.tile(both[:, 1], (members, 1))
-
-    def draw_air(
-        self,
-        rng: np.random.Generator,
-        members: int,
-        north_m: Array,
-        east_m: Array,
-        height_m: Array,
-        ahead_s: Array,
-        cas_mps: float,  # noqa: ARG002
-    ) -> tuple[Array, Array, Array]:
-        """The same, with an airspeed sensor that is right."""
-        n, e = self.draw(rng, members, north_m, east_m, height_m, ahead_s)
-        return n, e, np.ones(members)
-
-    def mean_at(
-        self, north_m: float, east_m: float, height_m: float, ahead_s: float
-    ) -> tuple[float, float, float]:
-        """(north, east, 0) [m/s]."""
-        both = self.wind.at(*(np.array([v]) for v in (north_m, east_m, height_m, ahead_s)))
-        return float(both[0, 0]), float(both[0, 1]), 0.0
 
 
 @dataclass(frozen=True, slots=True)
