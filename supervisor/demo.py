@@ -55,7 +55,6 @@ class Story:
 
     advisories: list[str] = field(default_factory=list)
     turn_back_s: float | None = None
-    last_status_s: float = -1.0
     online: asyncio.Event = field(default_factory=asyncio.Event)
 
 
@@ -114,7 +113,6 @@ async def _pilot(
                 story.online.set()
             elif leaf == "status":
                 status = messages.Status.model_validate_json(payload)
-                story.last_status_s = status.t
                 screen.status(status)
                 leash.seen(status.t)
             elif leaf == "advisory":

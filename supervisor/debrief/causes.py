@@ -25,7 +25,7 @@ from supervisor.core.belief import Array
 from supervisor.core.estimate.windfield import forecast_wind
 from supervisor.core.forecast.legs import map_of
 from supervisor.core.plan import Flight
-from supervisor.core.power import hover_w, wing_w
+from supervisor.core.power import wing_w
 from supervisor.debrief.flown import WING, Block, Flown
 from supervisor.debrief.planned import PlannedFlight
 
@@ -186,9 +186,3 @@ class _Track:
         )
         result: Array = (power + craft.avionics_w) * self.seconds / 3600.0
         return result
-
-
-def hover_model_w(flight: Flight, density: float) -> float:
-    """Power of the whole aircraft in a hover by the builder's figures [W]."""
-    craft = flight.aircraft
-    return float(hover_w(craft, craft.mass_kg, density)) + craft.avionics_w

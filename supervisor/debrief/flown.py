@@ -85,11 +85,6 @@ class Block:
         """Mean electrical power [W]."""
         return self.energy_wh * 3600.0 / self.seconds if self.seconds > 0.0 else 0.0
 
-    @property
-    def moved_m(self) -> float:
-        """Ground distance [m]."""
-        return math.hypot(self.moved_n_m, self.moved_e_m)
-
 
 @dataclass(frozen=True, slots=True)
 class WindSeen:

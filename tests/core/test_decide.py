@@ -21,7 +21,6 @@ CALM = Situation(
     soon_lead_s=300.0,
     confidence=0.99,
     covered=1.0,
-    landing_p50_wh=400.0,
     completion=1.0,
     hover_holds=1.0,
     best_alternate="pad",

@@ -18,7 +18,7 @@ RULES = ReturnRequest(after_s=120.0, countdown_s=60.0)
 def situation(t_s: float, **changes: object) -> Situation:
     fields: dict[str, object] = {
         "t_s": t_s, "airborne": True, "homeward": False, "turn_back_safe_s": -10.0,
-        "soon_lead_s": 300.0, "confidence": 0.99, "covered": 0.9, "landing_p50_wh": 100.0,
+        "soon_lead_s": 300.0, "confidence": 0.99, "covered": 0.9,
         "completion": 0.0, "hover_holds": 1.0, "best_alternate": "",
         "best_alternate_covered": math.nan, "any_site_reachable": True,
         "headwind_excess_mps": 0.0, "headwind_cost_wh": 0.0, "overrun_wh": 0.0,

@@ -37,7 +37,6 @@ class Situation:
     soon_lead_s: float
     confidence: float
     covered: float
-    landing_p50_wh: float
     completion: float
     hover_holds: float
     best_alternate: str

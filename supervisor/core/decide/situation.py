@@ -82,7 +82,6 @@ def assess(
         soon_lead_s=policy.soon_lead_s,
         confidence=policy.confidence,
         covered=_covered_now(forecast, elapsed),
-        landing_p50_wh=numbers.landing_energy_wh.p50 if numbers else NAN,
         completion=numbers.completion if numbers else NAN,
         hover_holds=numbers.hover_holds if numbers else NAN,
         best_alternate=best.name if best else "",

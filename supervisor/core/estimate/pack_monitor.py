@@ -16,8 +16,7 @@ from supervisor.core.events import PackReport
 from supervisor.core.plan import Pack
 
 NAN = math.nan
-FROZEN_S = 12.0  # identical for this long under load
-LOAD_C = 0.05  # a current above this many C is load
+FROZEN_S = 12.0  # identical for this long in the air
 COUNTER_GAP_S = 4.0  # the counter is asked only over gaps: it is coarse over short ones
 
 

@@ -53,9 +53,6 @@ START_NOISE = {HOVER: 0.10, CLIMB: 0.06, CRUISE: 0.06, DESCENT: 0.2}  # of a blo
 # their noise is held so large that a hover of half a minute tells its power to 4 %.
 LEAST_NOISE = {HOVER: 0.10, CLIMB: 0.01, CRUISE: 0.01, DESCENT: 0.02}
 NOISE_GAIN = 0.05
-REFERENCE_FLOOR_W = (
-    40.0  # noise is relative to no less than this: a descent may draw next to nothing
-)
 
 
 @dataclass(frozen=True, slots=True)

@@ -20,8 +20,6 @@ from supervisor.core.constants import G0_MPS2
 from supervisor.core.plan import Flight
 from supervisor.core.power import wing_w
 
-Advice = tuple[tuple[str, float], ...]
-
 AIRSPEEDS = np.arange(1.15, 2.6, 0.025)  # over the stall: below is no margin, above no pack
 HEIGHTS_M = (60.0, 80.0, 100.0, 120.0, 150.0, 200.0, 300.0)
 SLOWEST_MPS = 3.0  # over ground: slower is no return

@@ -88,7 +88,6 @@ class Forecast:
     headwind_excess_mps: float
     headwind_cost_wh: float
     overrun_wh: float
-    any_site_reachable: bool
     ahead_s: Array
     covered_at: Array
     margin_wh: Array
@@ -517,7 +516,6 @@ class Run:
         alternates = tuple(
             self._chance(index, site) for index, site in enumerate(flight.alternates, start=1)
         )
-        reachable = max([numbers.covered, *(a.covered for a in alternates)]) > 0.0
         return Forecast(
             t_s=self.belief.t_s,
             numbers=numbers,
@@ -530,7 +528,6 @@ class Run:
             headwind_excess_mps=0.0,
             headwind_cost_wh=0.0,
             overrun_wh=0.0,
-            any_site_reachable=reachable,
             ahead_s=self.ahead.t_s.mean(axis=0, dtype=float),
             covered_at=covered_at,
             margin_wh=np.quantile(energy, (0.05, 0.5, 0.95), axis=0).astype(float),
