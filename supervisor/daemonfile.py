@@ -9,6 +9,7 @@ from typing import Any, Literal
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from supervisor.errors import InputError
+from supervisor.problems import first_problem
 
 
 class _Section(BaseModel):
@@ -106,8 +107,4 @@ def parse_daemon(data: dict[str, Any], where: str) -> DaemonFile:
     try:
         return DaemonFile.model_validate(data)
     except ValidationError as error:
-        first = error.errors()[0]
-        key = ".".join(str(part) for part in first["loc"])
-        value = first["input"]
-        shown = "" if isinstance(value, dict) else f" = {value!r}"
-        raise InputError(where, f"{key}{shown}: {first['msg']}") from None
+        raise first_problem(error, where, show_value=True) from None

@@ -36,6 +36,7 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_valida
 
 from supervisor import messages
 from supervisor.errors import InputError
+from supervisor.problems import first_problem
 
 RANK: dict[str, int] = {"normal": 0, "advisory": 1, "caution": 2, "warning": 3}
 Raised = Literal["advisory", "caution", "warning"]
@@ -130,9 +131,7 @@ def load_expected(path: Path) -> Expected:
     except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
         raise InputError(str(path), f"is not TOML: {error}") from None
     except ValidationError as error:
-        first = error.errors()[0]
-        key = ".".join(str(part) for part in first["loc"]) or "the file"
-        raise InputError(str(path), f"{key}: {first['msg']}") from None
+        raise first_problem(error, str(path)) from None
 
 
 class Watcher:

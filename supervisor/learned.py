@@ -25,6 +25,7 @@ from supervisor.core.estimate.prior import (
 )
 from supervisor.core.plan import Flight
 from supervisor.errors import InputError
+from supervisor.problems import first_problem
 
 SCHEMA = 1
 LOGBOOK_ROWS = 500  # about two years of daily flights; older rows are dropped
@@ -114,9 +115,7 @@ def _load(kind: type[T], path: Path) -> T | None:
     try:
         return kind.model_validate_json(text)
     except ValidationError as error:
-        first = error.errors()[0]
-        key = ".".join(str(part) for part in first["loc"]) or "the file"
-        raise InputError(str(path), f"{key}: {first['msg']}") from None
+        raise first_problem(error, str(path)) from None
 
 
 def prior_for(folder: Path, flight: Flight) -> Prior:
