@@ -25,9 +25,9 @@ def command(seed: int, out: Path | None, broker: str, scenario: str, rate: float
     """
     import aiomqtt
 
+    from sim.demo import Demo, show
+    from sim.demo_screen import Screen
     from sim.plan import ScenarioError
-    from supervisor.demo import Demo, show
-    from supervisor.demo_screen import Screen
     from supervisor.errors import InputError
 
     folder = out or Path(tempfile.mkdtemp(prefix="homeleg-demo-"))

@@ -20,6 +20,7 @@ from pathlib import Path
 import aiomqtt
 
 from sim import scenario as scenarios
+from sim.demo_screen import Screen
 from sim.endpoint import Endpoint, Leash, Pace
 from sim.flight import Flight as SimulatedFlight
 from sim.ports import UdpPort
@@ -28,7 +29,6 @@ from sim.state import Phase as TruePhase
 from sim.telemetry import Telemetry
 from supervisor import messages
 from supervisor.core.plan import Flight
-from supervisor.demo_screen import Screen
 from supervisor.edge.dial import BrokerAddress
 from supervisor.errors import InputError
 from supervisor.flightfile import load_flight
