@@ -82,8 +82,8 @@ class Weather:
     reference_m: float = 100.0
     exponent: float = 0.143
     veer_deg_per_100m: float = 0.0
-    drift_sd_mps: float = 0.6
-    drift_time_s: float = 1200.0
+    drift_sd_mps: float = 1.3  # with its time as measured wind changes (tests/reference)
+    drift_time_s: float = 2700.0
     gradient_per_km: tuple[float, float] = (0.0, 0.0)  # relative speed gained to the north, east
     gust_factor: float = 1.0
     temperature_c: float = 15.0
@@ -283,8 +283,8 @@ def _weather(table: Table) -> Weather:
         reference_m=table.number("reference_m", 100.0),
         exponent=table.number("exponent", 0.143),
         veer_deg_per_100m=table.number("veer_deg_per_100m", 0.0),
-        drift_sd_mps=table.number("drift_sd_mps", 0.6),
-        drift_time_s=_minutes(table, "drift_time_min", 20.0),
+        drift_sd_mps=table.number("drift_sd_mps", 1.3),
+        drift_time_s=_minutes(table, "drift_time_min", 45.0),
         gradient_per_km=(gradient.number("north", 0.0), gradient.number("east", 0.0)),
         gust_factor=table.number("gust_factor", 1.0),
         temperature_c=table.number("temperature_c", 15.0),

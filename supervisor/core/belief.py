@@ -12,6 +12,7 @@ from typing import Protocol
 import numpy as np
 from numpy.typing import NDArray
 
+from supervisor.core.draws import gaussian, mirrored
 from supervisor.core.events import Phase, Position
 
 Array = NDArray[np.float64]
@@ -94,10 +95,8 @@ class PowerBelief:
 
     def draw(self, rng: np.random.Generator, members: int) -> PowerMembers:
         """``members`` samples."""
-        scales = np.exp(
-            rng.multivariate_normal(self.log_mean, self.log_cov, members, method="eigh")
-        )
-        mass = self.mass_kg + self.mass_sd_kg * rng.standard_normal(members)
+        scales = np.exp(gaussian(rng, self.log_mean, self.log_cov, members))
+        mass = self.mass_kg + self.mass_sd_kg * mirrored(rng, members)[:, 0]
         return PowerMembers(
             hover=scales[:, 0],
             climb=scales[:, 1],
@@ -112,10 +111,10 @@ class PowerBelief:
 class PackMembers:
     """Samples of the pack, per mean cell; each array is (members,).
 
-    ``weak_v``: how far (>= 0) the weakest cell stands below the mean cell at rest, and
-    ``weak_r``: its resistance over the mean cell's; ``weak_lost``: the fraction by which its
-    capacity is smaller: z_weak = 1 - (1 - z) / (1 - lost), since all cells were full together and
-    give the same ampere-hours. ``current_gain``: true current over what the
+    ``weak_v``: how far the weakest cell stands below what its table says at rest (the table's own
+    error, either way), and ``weak_r``: its resistance over the mean cell's; ``weak_lost``: the
+    fraction by which its capacity is smaller: z_weak = 1 - (1 - z) / (1 - lost), since all cells
+    were full together and give the same ampere-hours. ``current_gain``: true current over what the
     monitor reads; powers learned from its readings are true powers over it.
     """
 
@@ -155,11 +154,12 @@ class PackBelief:
 
     def draw(self, rng: np.random.Generator, members: int) -> PackMembers:
         """``members`` samples, charge held within 0..1."""
-        x = rng.multivariate_normal(self.mean, self.cov, members, method="eigh")
-        weak = np.abs(self.weak_v + self.weak_v_sd * rng.standard_normal(members))
-        weak_r = 1.0 + np.abs(self.weak_r - 1.0 + self.weak_r_sd * rng.standard_normal(members))
-        heat = self.temperature_c + self.temperature_sd_c * rng.standard_normal(members)
-        lost = np.abs(self.weak_capacity + self.weak_capacity_sd * rng.standard_normal(members))
+        x = gaussian(rng, self.mean, self.cov, members)
+        odd = mirrored(rng, members, 4).T
+        weak = self.weak_v + self.weak_v_sd * odd[0]
+        weak_r = 1.0 + np.abs(self.weak_r - 1.0 + self.weak_r_sd * odd[1])
+        heat = self.temperature_c + self.temperature_sd_c * odd[2]
+        lost = np.abs(self.weak_capacity + self.weak_capacity_sd * odd[3])
         return PackMembers(
             charge=np.clip(x[:, 0], 0.0, 1.0),
             v1_v=x[:, 1],

@@ -64,7 +64,6 @@ class Monitor:
         self._homeward = homeward.Homeward()
         self._return = ReturnWatch(flight.policy.return_request)
         self._forecast: Forecast | None = None
-        self._looks = 0
         self._looked_s = -math.inf
         self._next_s = math.inf
 
@@ -114,8 +113,7 @@ class Monitor:
         belief = self._estimator.belief(t_s)
         if belief is not None and t_s - self._heard.t_s <= STALE_S:
             belief = self._with_heading_home(belief)
-            self._looks += 1
-            forecast = self._forecaster.forecast(belief, self._looks)
+            forecast = self._forecaster.forecast(belief)
             self._forecast = _bound_for_home(forecast) if belief.homeward else forecast
         situation = assess(
             self.flight, self._heard, belief, self._forecast, t_s, self._homeward.yes

@@ -129,7 +129,7 @@ class Pack:
     resistance_scale: float
     initial_charge: float
     temperature_c: float
-    capacity_sd: float = 0.04
+    capacity_sd: float = 0.02
     resistance_sd: float = 0.15
 
     @property

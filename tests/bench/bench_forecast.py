@@ -64,7 +64,7 @@ def loops_ms(plan: Flight, belief: Belief) -> float:
     module.fly_plan, module.fly_ways = fly_plan, fly_ways
     try:
         maker = Forecaster(plan, members=few, points=points, dtype=np.float64, explain=False)
-        run = maker.run(belief, np.random.default_rng(1))
+        run = maker.run(belief)
     finally:
         module.fly_plan, module.fly_ways = real_plan, real_ways
     _, _, _, air, _, winds, gusts = caught["plan"]
@@ -106,10 +106,10 @@ def main() -> None:
     plan, belief = moment()
     for members, points, rounds in ((1000, 60, 40), (400, 40, 40), (200, 30, 60)):
         maker = Forecaster(plan, members=members, points=points, explain=False)
-        ms = timed(lambda maker=maker: maker.forecast(belief, 1), rounds)
+        ms = timed(lambda maker=maker: maker.forecast(belief), rounds)
         print(f"forecast, {members} members x {points} points x 4 sites: {ms:.1f} ms")
     maker = Forecaster(plan, members=1000, points=60)
-    print(f"... with plan, why and advice: {timed(lambda: maker.forecast(belief, 1), 20):.1f} ms")
+    print(f"... with plan, why and advice: {timed(lambda: maker.forecast(belief), 20):.1f} ms")
     print(f"the same in plain loops: {loops_ms(plan, belief):.0f} ms")
     theirs = progpy_ms()
     if theirs is not None:

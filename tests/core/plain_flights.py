@@ -117,4 +117,4 @@ def certain_run(plan: Flight, wind: SteadyWind, points: int = 60) -> Run:
         plan, members=5, points=points, dtype=np.float64, explain=False,
         unforeseen=Unforeseen(0.0, 0.0),
     )  # fmt: skip
-    return maker.run(overhead_home(plan, wind), np.random.default_rng(1))
+    return maker.run(overhead_home(plan, wind))

@@ -51,6 +51,11 @@ READING_SD_V = 0.005
 FAST_ODD, SLOW_ODD = 0.25, 0.15  # of each relaxation: real ones are not single exponentials
 MISMATCH, MISMATCH_S = 0.05, 20.0  # of the ohmic and fast drop, and how long it lasts
 CELLS_S = 1.9  # how often the single cells are looked at
+# A pack whose resistance turns out far above what it was said to be has aged, and an aged pack
+# holds less: at 80 % of the capacity the resistance is up by half or more (common practice, no
+# source).
+AGED_SIGMA, KNOWN_SD = 2.2, 0.10
+AGED_SHARE, AGED_SHARE_SD = 0.40, 0.20  # log of capacity lost, over that of resistance gained
 STEPS = 400
 
 
@@ -91,6 +96,7 @@ class PackState:
     cells_s: float = -math.inf  # when they were last looked at
     used_ah: float = 0.0
     last: Updated | None = None
+    aged: bool = False  # found to be older than it was said to be
 
 
 class PackSample(NamedTuple):
@@ -235,6 +241,8 @@ def correct(
     new = seen.x
     new[CHARGE] = min(max(new[CHARGE], 0.0), 1.0)
     state = replace(state, x=new, p=seen.p, current_a=sample.now_a, last=seen)
+    if not state.aged:
+        state = _aged(state, pack)
     since_s = state.t_s - state.cells_s
     if not sample.cell_v or since_s < CELLS_S:
         return state
@@ -244,6 +252,27 @@ def correct(
         state.cells, each_v, float(new[CHARGE]), sag, curves.ocv_grid, min(since_s, 60.0)
     )
     return replace(state, cells=spread, cells_s=state.t_s)
+
+
+def _aged(state: PackState, pack: Pack) -> PackState:
+    """(belief) -> belief: resistance far above its prior says something about capacity too.
+
+    How much more a cold cell resists is known to half of it only, and is no sign of age.
+    """
+    gained = float(state.x[RESISTANCE]) - math.log(pack.resistance_scale)
+    cold = max(math.log(resistance_factor(pack.cell, state.temperature_c)), 0.0)
+    unsure = math.hypot(pack.resistance_sd, cold)
+    if gained < AGED_SIGMA * unsure or state.p[RESISTANCE, RESISTANCE] > KNOWN_SD**2:
+        return state
+    by_age = gained - cold
+    x, p = state.x.copy(), state.p.copy()
+    x[CAPACITY] -= AGED_SHARE * by_age
+    # what was used is known in ampere-hours: of a smaller pack it is a larger share
+    x[CHARGE] = max(1.0 - (1.0 - x[CHARGE]) * math.exp(AGED_SHARE * by_age), 0.0)
+    loose = np.zeros(8)
+    loose[CAPACITY], loose[CHARGE] = 1.0, 1.0 - x[CHARGE]
+    p += (AGED_SHARE_SD * by_age) ** 2 * np.outer(loose, loose)
+    return replace(state, x=x, p=p, aged=True)
 
 
 def warmed(state: PackState, reading_c: float) -> PackState:

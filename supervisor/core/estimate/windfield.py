@@ -24,12 +24,14 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from supervisor.core.draws import gaussian
 from supervisor.core.plan import Weather, WindRow
 
 Array = NDArray[np.float64]
 
 # Neutral onshore profile exponent 1/7 (references: power law of the wind profile).
 PROFILE_EXPONENT, PROFILE_REF_M, PROFILE_LOW_M = 1.0 / 7.0, 100.0, 5.0
+ALIKE = 1e-6  # a millimetre a second keeps a root real when two points are the same [(m/s)^2]
 
 
 def profile(height_m: Array) -> Array:
@@ -234,8 +236,7 @@ class Field:
         """See ``WindBelief.draw_air``: true over indicated = 1 + scale + bias / V."""
         mean, cov = self.with_sensors(north_m, east_m, height_m, ahead_s)
         q = len(north_m)
-        root = np.linalg.cholesky(cov + 1e-6 * np.eye(len(cov)))
-        both = rng.standard_normal((members, len(cov))) @ root.T + mean
+        both = gaussian(rng, mean, cov + ALIKE * np.eye(len(cov)), members)
         factor = 1.0 + both[:, 2 * q] + both[:, 2 * q + 1] / cas_mps
         return both[:, :q], both[:, q : 2 * q], factor
 
@@ -251,10 +252,8 @@ class Field:
         """See ``WindBelief.draw``."""
         mean, cov = self.moments(north_m, east_m, height_m, ahead_s)
         q = len(north_m)
-        # a millimetre a second keeps the factor real when two points are the same
-        root = np.linalg.cholesky(cov + 1e-6 * np.eye(2 * q))
-        both = rng.standard_normal((members, 2 * q)) @ root.T
-        return both[:, :q] + mean[:, 0], both[:, q:] + mean[:, 1]
+        both = gaussian(rng, mean.T.ravel(), cov + ALIKE * np.eye(2 * q), members)
+        return both[:, :q], both[:, q:]
 
     def mean_at(
         self, north_m: float, east_m: float, height_m: float, ahead_s: float

@@ -8,10 +8,10 @@ members is exactly what contingency stands for (ICAO Annex 6: unforeseen factors
 
 ``turn_back_s`` is the time at which a member first fails when it goes on along the plan, as a
 distribution; ``turn_back_safe_s`` is how long the chance of success stays at the policy's
-confidence, less the pilot's reaction time. Its tail is read off a line through the lowest quarter
-of the members on normal scores, not off one or two extreme members (see ``low_quantile``).
+confidence, less the pilot's reaction time; for its tail see ``low_quantile``.
 
-The generator is seeded from (seed, forecast number): replays agree draw for draw.
+The generators are seeded anew at every look (see ``draws.py``): replays agree draw for draw, and a
+forecast changes only when the belief does.
 """
 
 from __future__ import annotations
@@ -26,6 +26,7 @@ from numpy.typing import NDArray
 from supervisor.core.belief import Array, Belief
 from supervisor.core.cells import pack_energy_wh
 from supervisor.core.constants import RHO0_KGPM3
+from supervisor.core.draws import mirrored
 from supervisor.core.events import FourNumbers, Phase, PlaceAhead, SiteChance
 from supervisor.core.forecast.advice import best_airspeed, best_height, equal_time_s
 from supervisor.core.forecast.ahead import Ahead, Columns, fly_plan, joined_ahead
@@ -63,6 +64,7 @@ from supervisor.core.power import wing_w
 AT_HOME_M = 150.0
 TELL_S = 20.0  # reasons and advice are at most this old
 WH_PER_V = 200.0
+EARLIEST_S = -600.0  # how far back a missed turn is reckoned
 BATCH = 256  # members flown at once: their arrays then stay in the processor's cache
 STATION_POINTS = 12
 SWEEP = (0.80, 0.90, 0.95, 0.99, 0.999)
@@ -152,10 +154,9 @@ class Forecaster:
         index = next_waypoint(self.flight, belief)
         return self.route[index] if index < len(self.route) else None
 
-    def forecast(self, belief: Belief, number: int) -> Forecast:
-        """The forecast from ``belief``, with the generator seeded from (seed, number)."""
-        rng = np.random.default_rng([self.seed, number])
-        run = self._checked(self.run(belief, rng))
+    def forecast(self, belief: Belief) -> Forecast:
+        """The forecast from ``belief``."""
+        run = self._checked(self.run(belief))
         forecast = run.summary()
         return self._explained(run, forecast) if self.explainer else forecast
 
@@ -246,20 +247,18 @@ class Forecaster:
         circle = Stretch(
             Kind.CIRCLE, here, here, height, height, cas, dwell_s=held_s, waypoint=first
         )
-        rng = np.random.default_rng([self.seed, 1])
-        stay = self.run(run.belief, rng, circle.cut(STATION_POINTS))
+        stay = self.run(run.belief, circle.cut(STATION_POINTS))
         fails_s = fail_times_s(stay.ahead.t_s, stay.joint_margin_wh(), whole=False)
         policy = self.flight.policy
         return low_quantile(fails_s, 1.0 - policy.confidence) - policy.reaction_s
 
-    def run(
-        self, belief: Belief, rng: np.random.Generator, stretches: list[Stretch] | None = None
-    ) -> Run:
+    def run(self, belief: Belief, stretches: list[Stretch] | None = None) -> Run:
         """The members' fates, before they are summed up.
 
         ``stretches``: what is flown on instead of the plan; then only home is looked at.
         """
         flight, dtype = self.flight, self.dtype
+        rng, of_air, of_gusts = (np.random.default_rng([self.seed, k]) for k in range(3))
         habits = seen_or_planned(flight, belief)
         course = self._course(belief, habits, stretches)
         members = draw(flight, belief, rng, self.members, dtype, self.unforeseen)
@@ -269,9 +268,9 @@ class Forecaster:
         sites = (flight.home, *(flight.alternates if stretches is None else ()))
         targets = [self._target(query, belief, course, leave_s, site) for site in sites]
         cas = flight.return_plan.airspeed_mps
-        wind, factor = query.draw_air(belief.wind, rng, self.members, cas)
+        wind, factor = query.draw_air(belief.wind, of_air, self.members, cas)
         members = replace(members, true_cas=factor.astype(dtype)[:, None])
-        gusts = rng.standard_normal((self.members, len(course.stretches)), dtype=np.float32)
+        gusts = mirrored(of_gusts, self.members, len(course.stretches)).astype(dtype)
         to = list(zip(course.departures, targets, strict=False))
         parts: list[tuple[Ahead, list[Landings]]] = []
         for start in range(0, self.members, BATCH):
@@ -585,5 +584,5 @@ def fail_times_s(t_s: Floats, margin: Floats, whole: bool) -> NDArray[np.float64
     t0, t1 = t_s[rows, right - 1].astype(float), t_s[rows, right].astype(float)
     time = t0 + (t1 - t0) * m0 / np.maximum(m0 - m1, 1e-6)
     end = np.inf if whole else t_s[:, -1].astype(float)
-    result: NDArray[np.float64] = np.where(failed.any(axis=1), np.maximum(time, -3600.0), end)
+    result: NDArray[np.float64] = np.where(failed.any(axis=1), np.maximum(time, EARLIEST_S), end)
     return result

@@ -18,6 +18,7 @@ from supervisor.core.atmosphere import density_kgpm3, tas_per_cas
 from supervisor.core.belief import Belief
 from supervisor.core.cells import temperature_factor
 from supervisor.core.constants import G0_MPS2, T0_K
+from supervisor.core.draws import mirrored
 from supervisor.core.forecast.discharge import u_of_charge
 from supervisor.core.plan import Flight
 from supervisor.core.power import hover_w, wing_w
@@ -88,6 +89,7 @@ def draw(
 
     # Scales were learned from the monitor's current: what it reads too low, they are too low.
     gain = pack.current_gain
+    chance = mirrored(rng, count, 3).T
 
     def column(values: Floats) -> Floats:
         return np.asarray(values, dtype=dtype)[:, None]
@@ -110,11 +112,11 @@ def draw(
         descent=column(gain * power.descent),
         avionics_w=column(gain * power.avionics_w),
         mass_kg=column(power.mass_kg),
-        landing=column(np.exp(unforeseen.landing_time_sd * rng.standard_normal(count))),
-        airspeed=column(1.0 + unforeseen.airspeed_sd * rng.standard_normal(count)),
+        landing=column(np.exp(unforeseen.landing_time_sd * chance[0])),
+        airspeed=column(1.0 + unforeseen.airspeed_sd * chance[1]),
         true_cas=np.ones((count, 1), dtype),
         gust_w=column(np.full(count, belief.power.gust_w_sd)),
-        gust_home=column(rng.standard_normal(count)),
+        gust_home=column(chance[2]),
     )
 
 
