@@ -193,7 +193,8 @@ def _period_s(s: Situation) -> float:
         return HOMEWARD_PERIOD_S
     if not math.isfinite(s.turn_back_safe_s):
         return CALM_PERIOD_S
-    return min(max(s.turn_back_safe_s * LOOK_SHARE, KEEN_PERIOD_S), CALM_PERIOD_S)
+    # long before the turn and long after it was missed nothing changes within seconds
+    return min(max(abs(s.turn_back_safe_s) * LOOK_SHARE, KEEN_PERIOD_S), CALM_PERIOD_S)
 
 
 def _worst_condition(alerts: Alerts) -> str:
