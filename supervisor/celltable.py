@@ -114,6 +114,11 @@ def _read_points(path: Path, capacity_ah: float) -> list[tuple[float, float, flo
         raise InputError(str(path), f"cannot be read: {error.strerror}") from None
     except (UnicodeDecodeError, csv.Error) as error:
         raise InputError(str(path), f"is not a CSV text: {error}") from None
+    head = list(rows[0]) if rows else []
+    if rows and not ({"voltage_v"} < set(head) and {"charge_percent", "used_ah"} & set(head)):
+        told = ", ".join(str(name) for name in head)
+        why = " (separated by commas?)" if len(head) == 1 else ""
+        raise InputError(f"{path} line 1", f"columns {told}{why}", allowed=", ".join(CURVE_COLUMNS))
     points = sorted(_point(path, i + 2, row, capacity_ah) for i, row in enumerate(rows))
     if len(points) < 4:
         raise InputError(str(path), f"{len(points)} points", allowed="4 or more")
@@ -121,9 +126,10 @@ def _read_points(path: Path, capacity_ah: float) -> list[tuple[float, float, flo
     if len(set(charges)) != len(charges):
         raise InputError(str(path), "two points have the same charge")
     if charges[0] > 0.12 or charges[-1] < 0.95:
+        fraction = " (fractions, not percent?)" if charges[-1] <= 0.011 else ""
         raise InputError(
             str(path),
-            f"the curve runs from {charges[0]:.0%} to {charges[-1]:.0%} of charge",
+            f"the curve runs from {charges[0]:.0%} to {charges[-1]:.0%} of charge{fraction}",
             allowed="from 12 % or less to 95 % or more",
         )
     return points
@@ -143,14 +149,12 @@ def _point(
         volts = float(row["voltage_v"])
         milliohm = row.get("resistance_mohm")
         ohm = float(milliohm) / 1000.0 if milliohm else None
-    except KeyError as error:
-        raise InputError(
-            where, f"column {error} is missing", allowed=", ".join(CURVE_COLUMNS)
-        ) from None
     except (TypeError, ValueError):
         raise InputError(where, "not a number", allowed=", ".join(CURVE_COLUMNS)) from None
     if not -0.02 <= charge <= 1.02:
-        raise InputError(where, f"charge {charge:.0%}", allowed="0..100 %")
+        used = row.get("used_ah")
+        told = f"used_ah = {used} of {capacity_ah:g} Ah (mAh?)" if used else f"charge {charge:.0%}"
+        raise InputError(where, told, allowed="0..100 % of the charge")
     if not 1.0 <= volts <= 5.0:
         raise InputError(where, f"voltage_v = {volts:g}", allowed="1..5 V: of one cell, not a pack")
     return min(max(charge, 0.0), 1.0), volts, ohm

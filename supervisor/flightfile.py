@@ -43,7 +43,7 @@ def parse_flight(text: str, where: str) -> plan.Flight:
 def load_file(path: Path, route: tuple[dict[str, Any], ...] = ()) -> FlightFile:
     """The validated file as the builder wrote it; ``route`` rows replace its own route."""
     try:
-        text = path.read_text(encoding="utf-8")
+        text = path.read_text(encoding="utf-8-sig")  # some editors put a mark before the text
     except OSError as error:
         raise InputError(str(path), f"cannot be read: {error.strerror}") from None
     except UnicodeDecodeError:
@@ -88,7 +88,8 @@ def _explain(error: ValidationError, where: str) -> InputError:
         hint = f"; did you mean {near[0]!r}?" if near else ""
         return InputError(where, f"{key}: unknown key{hint}{more}", allowed=", ".join(known))
     if first["type"] == "missing":
-        return InputError(where, f"{key}: missing{more}")
+        gone = [".".join(map(str, p["loc"])) for p in problems if p["type"] == "missing"]
+        return InputError(where, f"missing: {', '.join(gone)}")
     value = first["input"]
     shown = "" if isinstance(value, dict | list | tuple) else f" = {value!r}"
     text = first["msg"].removeprefix("Value error, ")
@@ -133,7 +134,7 @@ def to_flight(file: FlightFile, folder: Path, where: str) -> plan.Flight:
     weather, weather_guessed = _weather(file.weather)
     route = read_route(file, folder, where)
     return_plan = _return(file)
-    policy = _policy(file, where, aircraft, pack, home, alternates, return_plan)
+    policy = _policy(file, where, aircraft, pack, home, alternates, return_plan, weather.wind)
     flight = plan.Flight(
         name=file.name,
         aircraft=aircraft,
@@ -229,6 +230,7 @@ def _policy(
     home: plan.Site,
     alternates: tuple[plan.Site, ...],
     return_plan: plan.ReturnPlan,
+    wind: tuple[plan.WindRow, ...],
 ) -> plan.Policy:
     given, asked = file.policy, file.policy.return_request
     kept = None
@@ -247,7 +249,7 @@ def _policy(
         )
     leg_wh = 0.0
     if kept is not None:
-        leg_wh = alternate_leg_wh(aircraft, pack, home, kept, return_plan, temperature_c)
+        leg_wh = alternate_leg_wh(aircraft, pack, home, kept, return_plan, temperature_c, wind)
     return plan.Policy(
         final_reserve_wh=reserve,
         contingency=given.contingency_percent / 100.0,

@@ -9,17 +9,20 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Annotated, Literal, Self
 
-from pydantic import BaseModel, ConfigDict, Field, model_validator
+from pydantic import BaseModel, ConfigDict, Field, Strict, model_validator
 
-Positive = Annotated[float, Field(gt=0, allow_inf_nan=False)]
-NotNegative = Annotated[float, Field(ge=0, allow_inf_nan=False)]
-LatDeg = Annotated[float, Field(ge=-90, le=90)]
-LonDeg = Annotated[float, Field(ge=-180, le=180)]
-MassKg = Annotated[float, Field(gt=0.3, le=150)]
-AirspeedMps = Annotated[float, Field(ge=4, le=60)]
-ElevationM = Annotated[float, Field(ge=-430, le=9000)]  # Dead Sea shore to the highest summit
-TemperatureC = Annotated[float, Field(ge=-40, le=60)]
-Percent = Annotated[float, Field(ge=0, le=100)]
+# Strict: true is no mass of one kilogram, "12" no number. A whole number passes for a decimal one.
+Number = Annotated[float, Strict()]
+Count = Annotated[int, Strict()]
+Positive = Annotated[Number, Field(gt=0, allow_inf_nan=False)]
+NotNegative = Annotated[Number, Field(ge=0, allow_inf_nan=False)]
+LatDeg = Annotated[Number, Field(ge=-90, le=90)]
+LonDeg = Annotated[Number, Field(ge=-180, le=180)]
+MassKg = Annotated[Number, Field(gt=0.3, le=150)]
+AirspeedMps = Annotated[Number, Field(ge=4, le=60)]
+ElevationM = Annotated[Number, Field(ge=-430, le=9000)]  # Dead Sea shore to the highest summit
+TemperatureC = Annotated[Number, Field(ge=-40, le=60)]
+Percent = Annotated[Number, Field(ge=0, le=100)]
 
 
 class Section(BaseModel):
@@ -31,7 +34,7 @@ class Section(BaseModel):
 class MeasuredHover(Section):
     """One steady hover, out of ground effect; power of the whole aircraft."""
 
-    power_w: Annotated[float, Field(ge=20, le=60000)]
+    power_w: Annotated[Number, Field(ge=20, le=60000)]
     mass_kg: MassKg
     temperature_c: TemperatureC = 15.0
     elevation_m: ElevationM = 0.0
@@ -41,7 +44,7 @@ class CruisePoint(Section):
     """One level, steady speed; calibrated airspeed, power of the whole aircraft."""
 
     airspeed_mps: AirspeedMps
-    power_w: Annotated[float, Field(ge=5, le=20000)]
+    power_w: Annotated[Number, Field(ge=5, le=20000)]
 
 
 class MeasuredCruise(Section):
@@ -56,9 +59,9 @@ class MeasuredCruise(Section):
 class Polar(Section):
     """The drag polar, when the builder has one: CD = cd0 + k CL^2."""
 
-    cd0: Annotated[float, Field(gt=0.003, lt=0.3)]
-    k: Annotated[float, Field(gt=0.005, lt=0.5)]
-    efficiency: Annotated[float, Field(gt=0.1, lt=0.95, description="battery to thrust")]
+    cd0: Annotated[Number, Field(gt=0.003, lt=0.3)]
+    k: Annotated[Number, Field(gt=0.005, lt=0.5)]
+    efficiency: Annotated[Number, Field(gt=0.1, lt=0.95, description="battery to thrust")]
 
 
 class AircraftSection(Section):
@@ -68,23 +71,23 @@ class AircraftSection(Section):
     name: str = ""
     mass_kg: MassKg
     payload_kg: NotNegative = 0.0
-    wing_area_m2: Annotated[float, Field(gt=0.02, le=20)]
-    wing_span_m: Annotated[float, Field(gt=0.3, le=15)]
-    stall_mps: Annotated[float, Field(gt=3, le=40)]
+    wing_area_m2: Annotated[Number, Field(gt=0.02, le=20)]
+    wing_span_m: Annotated[Number, Field(gt=0.3, le=15)]
+    stall_mps: Annotated[Number, Field(gt=3, le=40)]
     cruise_mps: AirspeedMps
-    climb_mps: Annotated[float, Field(gt=0, le=15)] = 2.5
-    descent_mps: Annotated[float, Field(gt=0, le=15)] = 2.5
-    rotors: Annotated[int, Field(ge=1, le=24)]
-    rotor_diameter_m: Annotated[float, Field(gt=0.05, le=4)]
-    avionics_w: Annotated[float, Field(ge=0, le=1000)] | None = None
+    climb_mps: Annotated[Number, Field(gt=0, le=15)] = 2.5
+    descent_mps: Annotated[Number, Field(gt=0, le=15)] = 2.5
+    rotors: Annotated[Count, Field(ge=1, le=24)]
+    rotor_diameter_m: Annotated[Number, Field(gt=0.05, le=4)]
+    avionics_w: Annotated[Number, Field(ge=0, le=1000)] | None = None
     measured_hover: MeasuredHover | None = None
     measured_cruise: MeasuredCruise | None = None
     polar: Polar | None = None
-    hover_climb_mps: Annotated[float, Field(gt=0, le=10)] = 2.5
-    hover_descent_mps: Annotated[float, Field(gt=0, le=5)] = 1.0
-    transition_s: Annotated[float, Field(ge=0, le=120)] = 12.0
-    transition_height_m: Annotated[float, Field(gt=0, le=200)] = 40.0
-    bank_deg: Annotated[float, Field(ge=5, le=60)] = 25.0
+    hover_climb_mps: Annotated[Number, Field(gt=0, le=10)] = 2.5
+    hover_descent_mps: Annotated[Number, Field(gt=0, le=5)] = 1.0
+    transition_s: Annotated[Number, Field(ge=0, le=120)] = 12.0
+    transition_height_m: Annotated[Number, Field(gt=0, le=200)] = 40.0
+    bank_deg: Annotated[Number, Field(ge=5, le=60)] = 25.0
 
 
 class PackSection(Section):
@@ -94,11 +97,11 @@ class PackSection(Section):
     cell: str | None = None
     curve: Path | None = Field(default=None, description="own discharge curve of one cell, CSV")
     curve_current_a: NotNegative = Field(default=0.0, description="of the cell; 0: at rest")
-    series: Annotated[int, Field(ge=1, le=32)]
-    parallel: Annotated[int, Field(ge=1, le=64)] = 1
-    capacity_ah: Annotated[float, Field(gt=0.1, le=400)] | None = None
-    resistance_scale: Annotated[float, Field(gt=0.3, le=5)] = 1.0
-    initial_charge_percent: Annotated[float, Field(gt=0, le=100)] = 100.0
+    series: Annotated[Count, Field(ge=1, le=32)]
+    parallel: Annotated[Count, Field(ge=1, le=64)] = 1
+    capacity_ah: Annotated[Number, Field(gt=0.1, le=400)] | None = None
+    resistance_scale: Annotated[Number, Field(gt=0.3, le=5)] = 1.0
+    initial_charge_percent: Annotated[Number, Field(gt=0, le=100)] = 100.0
     temperature_c: TemperatureC | None = None
 
     @model_validator(mode="after")
@@ -113,8 +116,8 @@ class Reserve(Section):
 
     energy_wh: NotNegative | None = None
     nameplate_percent: Percent | None = None
-    hover_min: Annotated[float, Field(ge=0, le=120)] | None = None
-    cruise_min: Annotated[float, Field(ge=0, le=600)] | None = None
+    hover_min: Annotated[Number, Field(ge=0, le=120)] | None = None
+    cruise_min: Annotated[Number, Field(ge=0, le=600)] | None = None
 
     @model_validator(mode="after")
     def _one_unit(self) -> Self:
@@ -128,21 +131,21 @@ class Reserve(Section):
 class ReturnRequestSection(Section):
     """Off unless it is written. Even then a person must arm it for each flight, signed."""
 
-    after_s: Annotated[float, Field(ge=30, le=3600)] = 120.0
-    countdown_s: Annotated[float, Field(ge=20, le=600)] = 60.0
+    after_s: Annotated[Number, Field(ge=30, le=3600)] = 120.0
+    countdown_s: Annotated[Number, Field(ge=20, le=600)] = 60.0
 
 
 class PolicySection(Section):
     """How much is kept, and how sure is sure enough."""
 
     final_reserve: Reserve
-    contingency_percent: Annotated[float, Field(ge=0, le=50)] = 5.0
+    contingency_percent: Annotated[Number, Field(ge=0, le=50)] = 5.0
     alternate: str | None = Field(default=None, description="its leg from home is kept on top")
-    missed_landings: Annotated[int, Field(ge=0, le=5)] = 0
-    confidence: Annotated[float, Field(ge=0.5, le=0.9999)] = 0.99
-    min_cell_v: Annotated[float, Field(ge=1.5, le=4.2)]
-    reaction_s: Annotated[float, Field(ge=0, le=600)] = 30.0
-    soon_lead_min: Annotated[float, Field(ge=0, le=60)] = 5.0
+    missed_landings: Annotated[Count, Field(ge=0, le=5)] = 0
+    confidence: Annotated[Number, Field(ge=0.5, le=0.9999)] = 0.99
+    min_cell_v: Annotated[Number, Field(ge=1.5, le=4.2)]
+    reaction_s: Annotated[Number, Field(ge=0, le=600)] = 30.0
+    soon_lead_min: Annotated[Number, Field(ge=0, le=60)] = 5.0
     return_request: ReturnRequestSection | None = None
 
 
@@ -153,6 +156,7 @@ class RulesSection(Section):
     max_height_m: Positive | None = None
     min_height_m: NotNegative | None = None
     min_above_ground_m: NotNegative | None = None
+    max_above_ground_m: Positive | None = None
     coverage_min_height_m: NotNegative | None = None
     coverage_max_height_m: Positive | None = None
     max_distance_home_m: Positive | None = None
@@ -182,12 +186,12 @@ class WaypointRow(Section):
     name: str = ""
     lat_deg: LatDeg
     lon_deg: LonDeg
-    height_m: Annotated[float, Field(ge=0, le=4000)] | None = None
+    height_m: Annotated[Number, Field(ge=0, le=4000)] | None = None
     airspeed_mps: AirspeedMps | None = None
-    loiter_s: Annotated[float, Field(ge=0, le=36000)] = 0.0
+    loiter_s: Annotated[Number, Field(ge=0, le=36000)] = 0.0
     land: bool = False
     drop_kg: NotNegative = 0.0
-    ground_s: Annotated[float, Field(ge=0, le=86400)] = 0.0
+    ground_s: Annotated[Number, Field(ge=0, le=86400)] = 0.0
     ground_elevation_m: ElevationM | None = Field(default=None, description="terrain below it")
 
 
@@ -197,7 +201,7 @@ class RouteSection(Section):
     waypoints: tuple[WaypointRow, ...] = ()
     geojson: Path | None = None
     third_coordinate: Literal["ignore", "height", "elevation"] = "ignore"
-    height_m: Annotated[float, Field(ge=0, le=4000)] = 100.0
+    height_m: Annotated[Number, Field(ge=0, le=4000)] = 100.0
     airspeed_mps: AirspeedMps | None = None
 
     @model_validator(mode="after")
@@ -211,11 +215,11 @@ class ReturnSection(Section):
     """The return as the autopilot is set to fly it."""
 
     style: Literal["direct", "retrace", "corridor"] = "direct"
-    height_m: Annotated[float, Field(ge=0, le=4000)]
+    height_m: Annotated[Number, Field(ge=0, le=4000)]
     airspeed_mps: AirspeedMps | None = None
-    climb_mps: Annotated[float, Field(gt=0, le=15)] | None = None
-    descent_mps: Annotated[float, Field(gt=0, le=15)] | None = None
-    landing_hover_s: Annotated[float, Field(ge=0, le=900)] = 60.0
+    climb_mps: Annotated[Number, Field(gt=0, le=15)] | None = None
+    descent_mps: Annotated[Number, Field(gt=0, le=15)] | None = None
+    landing_hover_s: Annotated[Number, Field(ge=0, le=900)] = 60.0
     via: tuple[LatLon, ...] = ()
 
     @model_validator(mode="after")
@@ -229,9 +233,9 @@ class WindForecastRow(Section):
     """Forecast wind at one time and height, and at one place when that is given."""
 
     after_h: NotNegative = 0.0
-    height_m: Annotated[float, Field(ge=0, le=4000)] = 100.0
-    from_deg: Annotated[float, Field(ge=0, le=360)]
-    speed_mps: Annotated[float, Field(ge=0, le=45)]
+    height_m: Annotated[Number, Field(ge=0, le=4000)] = 100.0
+    from_deg: Annotated[Number, Field(ge=0, le=360)]
+    speed_mps: Annotated[Number, Field(ge=0, le=45)]
     lat_deg: LatDeg | None = None
     lon_deg: LonDeg | None = None
 
@@ -247,7 +251,7 @@ class WeatherSection(Section):
 
     temperature_c: TemperatureC
     wind: tuple[WindForecastRow, ...] = ()
-    wind_sd_mps: Annotated[float, Field(gt=0, le=15)] | None = None
+    wind_sd_mps: Annotated[Number, Field(gt=0, le=15)] | None = None
 
 
 class FlightFile(Section):

@@ -70,10 +70,10 @@ def _waypoint(index: int, row: WaypointRow, height_m: float, airspeed_mps: float
 def read_geojson(path: Path, third: str, home_elevation_m: float) -> tuple[WaypointRow, ...]:
     """The first LineString of a GeoJSON file (RFC 7946: longitude comes first)."""
     try:
-        data = json.loads(path.read_text(encoding="utf-8"))
+        data = json.loads(path.read_text(encoding="utf-8-sig"))
     except OSError as error:
         raise InputError(str(path), f"cannot be read: {error.strerror}") from None
-    except (UnicodeDecodeError, json.JSONDecodeError) as error:
+    except (UnicodeDecodeError, json.JSONDecodeError, RecursionError) as error:
         raise InputError(str(path), f"is not JSON: {error}") from None
     line = next(iter(_lines_in(data)), None)
     if not isinstance(line, list) or len(line) < 1:
@@ -86,7 +86,9 @@ def _lines_in(data: Any) -> Iterable[Any]:
         return
     if data.get("type") == "LineString":
         yield data.get("coordinates")
-    for inner in (data.get("geometry"), *(data.get("features") or ())):
+    lists = [data.get(key) for key in ("features", "geometries")]
+    inside = [inner for many in lists if isinstance(many, list) for inner in many]
+    for inner in (data.get("geometry"), *inside):
         yield from _lines_in(inner)
 
 

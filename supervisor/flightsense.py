@@ -18,6 +18,8 @@ from supervisor.errors import InputError
 
 # A first point farther than this share of the whole range leaves nothing to fly the route with.
 FIRST_SHARE = 0.4
+# Lift coefficient at the stall: plain wings reach 1 to 2; in knots for m/s it would be 0.4.
+LEAST_LIFT, MOST_LIFT = 0.5, 4.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,6 +42,8 @@ class Magnitude:
     below: str = ""
 
 
+SWAPPED = "latitude and longitude swapped? 1e7 units?"
+
 MAGNITUDES: tuple[Magnitude, ...] = (
     Magnitude("aircraft.mass_kg", 0.3, 150.0, "kg", "grams?"),
     Magnitude("aircraft.payload_kg", 0.0, 100.0, "kg", "grams?"),
@@ -55,13 +59,17 @@ MAGNITUDES: tuple[Magnitude, ...] = (
     Magnitude("pack.initial_charge_percent", 1.001, 100.0, "%", below="a fraction?"),
     Magnitude("policy.min_cell_v", 1.5, 4.2, "V of one cell", "of the pack? or mV?"),
     Magnitude("policy.confidence", 0.5, 0.9999, "as a fraction", "percent?"),
-    Magnitude("weather.temperature_c", -40.0, 60.0, "degC", "kelvin or Fahrenheit?"),
+    Magnitude("weather.temperature_c", -40.0, 52.0, "degC", "kelvin or Fahrenheit?"),
     Magnitude("pack.temperature_c", -40.0, 60.0, "degC", "kelvin or Fahrenheit?"),
     Magnitude("weather.wind.*.speed_mps", 0.0, 45.0, "m/s", "km/h or knots?"),
+    Magnitude("weather.wind.*.after_h", 0.0, 96.0, "h", "seconds or minutes?"),
     Magnitude("aircraft.measured_hover.power_w", 20.0, 60000.0, "W", "mW?", "kW?"),
     Magnitude("aircraft.measured_cruise.points.*.power_w", 5.0, 20000.0, "W", "mW?", "kW?"),
-    Magnitude("home.lat_deg", -90.0, 90.0, "deg", "latitude and longitude swapped? 1e7 units?"),
-    Magnitude("route.waypoints.*.lat_deg", -90.0, 90.0, "deg", "swapped with longitude?"),
+    Magnitude("home.lat_deg", -90.0, 90.0, "deg", SWAPPED, SWAPPED),
+    Magnitude("home.lon_deg", -180.0, 180.0, "deg", "1e7 units?", "1e7 units?"),
+    Magnitude("alternate.*.lat_deg", -90.0, 90.0, "deg", SWAPPED, SWAPPED),
+    Magnitude("route.waypoints.*.lat_deg", -90.0, 90.0, "deg", SWAPPED, SWAPPED),
+    Magnitude("route.waypoints.*.lon_deg", -180.0, 180.0, "deg", "1e7 units?", "1e7 units?"),
     Magnitude("route.waypoints.*.height_m", 0.0, 4000.0, "m above home", "feet or elevation?"),
 )
 
@@ -94,10 +102,21 @@ def _values(data: Any, parts: list[str], key: str) -> list[tuple[str, Any]]:
 
 def contradictions(flight: Flight, where: str) -> None:
     """InputError when two parts of the file cannot both be true."""
+    _names(flight, where)
     _speeds(flight, where)
     _capacity(flight, where)
     _payload(flight, where)
     _distances(flight, where)
+
+
+def _names(flight: Flight, where: str) -> None:
+    """Advice names a site; two of one name would be one."""
+    names = [flight.home.name]
+    for i, site in enumerate(flight.alternates):
+        if site.name in names:
+            other = "an alternate's name of its own"
+            raise InputError(where, f"alternate[{i}].name = {site.name!r} twice", allowed=other)
+        names.append(site.name)
 
 
 def _speeds(flight: Flight, where: str) -> None:
@@ -115,12 +134,12 @@ def _speeds(flight: Flight, where: str) -> None:
             )
     loading = flight.aircraft.mass_kg * G0_MPS2 / flight.aircraft.wing_area_m2
     lift = 2.0 * loading / (1.225 * stall * stall)
-    if not 0.3 <= lift <= 4.0:
+    if not LEAST_LIFT <= lift <= MOST_LIFT:
         raise InputError(
             where,
             f"aircraft.stall_mps = {stall:g} with this mass and wing means a lift coefficient of "
             f"{lift:.2f}",
-            allowed="0.3..4 (check mass_kg, wing_area_m2, stall_mps)",
+            allowed=f"{LEAST_LIFT:g}..{MOST_LIFT:g} (mass_kg, wing_area_m2, m/s?)",
         )
 
 
@@ -183,13 +202,26 @@ def _within(
     distance_m, _ = inverse(home.lat_rad, home.lon_rad, place.lat_rad, place.lon_rad)
     if distance_m <= reach_m:
         return
-    swapped = ""
-    if abs(place.lon_rad) <= math.pi / 2:
-        other_m, _ = inverse(home.lat_rad, home.lon_rad, place.lon_rad, place.lat_rad)
-        swapped = " (latitude and longitude swapped?)" if other_m < 0.2 * distance_m else ""
     raise InputError(
         where,
         f"{key} = {place.name!r} at {math.degrees(place.lat_rad):.4f}, "
-        f"{math.degrees(place.lon_rad):.4f}: {what} {distance_m / 1000:.0f} km from home{swapped}",
+        f"{math.degrees(place.lon_rad):.4f}: {what} {distance_m / 1000:.0f} km from home"
+        f"{_misread(home, place, reach_m)}",
         allowed=f"within {reach_m / 1000:.0f} km (the pack's whole still-air range is the measure)",
     )
+
+
+def _misread(home: Site, place: Waypoint | Site, reach_m: float) -> str:
+    """The way of reading ``place`` (or home) that would bring it within reach, if there is one."""
+    lat, lon = place.lat_rad, place.lon_rad
+    readings = {
+        "latitude and longitude swapped, here or of home?": (lon, lat),
+        "the sign of the longitude?": (lat, -lon),
+        "the sign of the latitude?": (-lat, lon),
+    }
+    for words, (other_lat, other_lon) in readings.items():
+        if abs(other_lat) > math.pi / 2:
+            continue
+        if inverse(home.lat_rad, home.lon_rad, other_lat, other_lon)[0] <= reach_m:
+            return f" ({words})"
+    return ""

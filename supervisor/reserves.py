@@ -12,7 +12,7 @@ import math
 from supervisor.core import geodesy
 from supervisor.core.atmosphere import day_offset_k, density_kgpm3, tas_per_cas
 from supervisor.core.cells import current_at_power_a, ocv_v, r0_ohm, temperature_factor
-from supervisor.core.plan import Aircraft, Pack, ReturnPlan, Site
+from supervisor.core.plan import Aircraft, Pack, Policy, ReturnPlan, Site, WindRow
 from supervisor.core.power import hover_w, wing_w
 from supervisor.flightmodels import Reserve
 
@@ -68,20 +68,22 @@ def alternate_leg_wh(
     alternate: Site,
     return_plan: ReturnPlan,
     temperature_c: float,
+    wind: tuple[WindRow, ...] = (),
 ) -> float:
-    """From a go-around at home to a landing at the alternate, in still air [Wh].
+    """From a go-around at home to a landing at the alternate [Wh].
 
-    Climb to the return height, cruise at the return airspeed, landing hover. The contingency and
-    the policy's confidence carry the wind.
+    Climb to the return height, cruise at the return airspeed, landing hover; the wind is the row of
+    the forecast that is worst for this leg, since nobody knows when it would be flown.
     """
     density = density_kgpm3(home.elevation_m, day_offset_k(temperature_c, home.elevation_m))
-    distance_m, _ = geodesy.inverse(
+    distance_m, course_rad = geodesy.inverse(
         home.lat_rad, home.lon_rad, alternate.lat_rad, alternate.lon_rad
     )
     tas = return_plan.airspeed_mps * tas_per_cas(density)
     mass = aircraft.mass_kg
     climb_s = return_plan.height_m / return_plan.climb_mps
-    cruise_s = max(distance_m / tas - climb_s, 0.0)
+    ground_mps = min((_ground_mps(tas, course_rad, row) for row in wind), default=tas)
+    cruise_s = max(distance_m / ground_mps - climb_s, 0.0)
     land_s = return_plan.landing_hover_s
 
     def joules(bare_w: float, seconds: float) -> float:
@@ -91,3 +93,20 @@ def alternate_leg_wh(
     cruise_j = joules(float(wing_w(aircraft, mass, density, tas)), cruise_s)
     land_j = joules(float(hover_w(aircraft, mass, density)), land_s)
     return (climb_j + cruise_j + land_j) / 3600.0
+
+
+def _ground_mps(tas_mps: float, course_rad: float, wind: WindRow) -> float:
+    """Along the course [m/s]; at least a tenth of the airspeed, which no pack can pay for."""
+    along = wind.n_mps * math.cos(course_rad) + wind.e_mps * math.sin(course_rad)
+    across = wind.e_mps * math.cos(course_rad) - wind.n_mps * math.sin(course_rad)
+    ahead = math.sqrt(max(tas_mps**2 - across**2, 0.0)) + along
+    return max(ahead, 0.1 * tas_mps)
+
+
+def kept_at_home_wh(policy: Policy) -> float:
+    """What a plan must hold after landing at home: final reserve and the alternate's leg [Wh].
+
+    Before the flight only. In flight the alternate's leg may be spent, as a fuel scheme has it: it
+    is planned for, and what is protected to the end is the final reserve (CAT.OP.MPA.181, .185).
+    """
+    return policy.final_reserve_wh + policy.alternate_wh

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -15,6 +15,7 @@ from supervisor.core.events import FlightState, FourNumbers, Heartbeat, Landed, 
 from supervisor.core.forecast.forecaster import Forecaster, Run
 from supervisor.core.forecast.tail import spread
 from supervisor.core.plan import Flight
+from supervisor.reserves import kept_at_home_wh
 
 SEED = 0  # the same draws for every variant, so that differences are the variants' own
 
@@ -57,9 +58,15 @@ class Odds:
 def odds(
     flight: Flight, prior: Prior | None = None, *, members: int = 400, points: int = 32
 ) -> Odds:
-    """Chances of ``flight``, with what earlier flights taught."""
+    """Chances of ``flight``, with what earlier flights taught.
+
+    Landing "with the reserve" is here with all that the policy keeps for after a landing at home.
+    """
+    reserve_wh = kept_at_home_wh(flight.policy)
+    policy = replace(flight.policy, final_reserve_wh=reserve_wh, alternate_wh=0.0)
+    flight = replace(flight, policy=policy)
     maker = Forecaster(flight, seed=SEED, members=members, points=points, explain=False)
-    run = maker.run(belief_at_home(flight, prior), np.random.default_rng([SEED, 0]))
+    run = maker.run(belief_at_home(flight, prior))
     forecast = run.summary()
     return Odds(forecast.numbers, _chances(run), forecast.ahead_s, forecast.covered_at)
 

@@ -13,14 +13,14 @@ from collections.abc import Iterator
 import numpy as np
 
 from supervisor.budget.answer import Finding, Weight
+from supervisor.budget.heights import check_ground, check_heights
 from supervisor.core.paper.sortie import Paper, Sortie
 from supervisor.core.plan import Flight, ReturnStyle
 from supervisor.flightmodels import FlightFile
 from supervisor.reserves import reserve_wh
 
 STALL_FAULT, STALL_CAUTION = 1.1, 1.2  # airspeed over stall; common practice, no source
-LEAST_ABOVE_GROUND_M = 30.0
-USUAL_M = 150.0  # most small aircraft are allowed less; only asks, the rule is the user's to state
+BEYOND_MEASURED = 1.15  # airspeed over the fastest measured, or under the slowest
 HEADWIND_SHARE = 0.6  # of the airspeed, beyond which small errors of the wind double the energy
 
 
@@ -28,11 +28,12 @@ def check_plan(file: FlightFile, paper: Paper, sortie: Sortie) -> list[Finding]:
     """Every finding, the worst first."""
     flight = paper.flight
     found = [
-        *_heights(file, flight),
-        *_ground(file, flight),
+        *check_heights(file, flight),
+        *check_ground(file, flight),
         *_distance(file, paper),
         *_corridor(file, paper),
         *_stall(flight),
+        *_measured_speeds(file, flight),
         *_reserve(file, flight),
         *_mass(file, flight),
         *_wind(paper, sortie),
@@ -40,94 +41,6 @@ def check_plan(file: FlightFile, paper: Paper, sortie: Sortie) -> list[Finding]:
     ]
     order = list(Weight)
     return sorted(found, key=lambda f: order.index(f.weight))
-
-
-def _heights(file: FlightFile, flight: Flight) -> Iterator[Finding]:
-    rules = file.rules
-    highest = max(height for _, height in _flown_heights(flight))
-    if rules.max_height_m is None and highest > USUAL_M:
-        yield Finding(
-            Weight.CAUTION,
-            "height",
-            f"Up to {highest:.0f} m above home (metres, not feet?) and no limit is stated "
-            "(rules.max_height_m).",
-        )
-    for name, height in _by_height(flight):
-        if rules.max_height_m is not None and height > rules.max_height_m + 0.1:
-            yield Finding(
-                Weight.FAULT,
-                "height",
-                f"{name} at {height:.0f} m above home; rules.max_height_m is "
-                f"{rules.max_height_m:.0f} m.",
-            )
-        if rules.min_height_m is not None and height < rules.min_height_m - 0.1:
-            yield Finding(
-                Weight.CAUTION,
-                "height",
-                f"{name} at {height:.0f} m above home; rules.min_height_m is "
-                f"{rules.min_height_m:.0f} m.",
-            )
-        low, high = rules.coverage_min_height_m, rules.coverage_max_height_m
-        limit = None
-        if low is not None and height < low:
-            limit = f"below the {low:.0f} m"
-        elif high is not None and height > high:
-            limit = f"above the {high:.0f} m"
-        if limit:
-            yield Finding(
-                Weight.CAUTION,
-                "coverage",
-                f"{name} at {height:.0f} m: {limit} you gave for cellular coverage.",
-            )
-
-
-def _by_height(flight: Flight) -> Iterator[tuple[str, float]]:
-    """(names of all that is flown there, height): one sentence a height, not a point."""
-    names: dict[float, list[str]] = {}
-    for name, height in _flown_heights(flight):
-        names.setdefault(height, []).append(name)
-    for height, group in names.items():
-        more = len(group) - 4
-        shown = group if more <= 0 else [*group[:4], f"{more} more"]
-        yield ", ".join(shown), height
-
-
-def _flown_heights(flight: Flight) -> Iterator[tuple[str, float]]:
-    for point in flight.route:
-        yield point.name, point.height_m
-    yield "return leg", flight.return_plan.height_m
-
-
-def _ground(file: FlightFile, flight: Flight) -> Iterator[Finding]:
-    """Terrain below route points, where the user gave it."""
-    least = file.rules.min_above_ground_m or LEAST_ABOVE_GROUND_M
-    highest = -math.inf
-    for row, point in zip(file.route.waypoints, flight.route, strict=False):
-        if row.ground_elevation_m is None:
-            continue
-        ground_m = row.ground_elevation_m - flight.home.elevation_m
-        highest = max(highest, ground_m)
-        if point.height_m - ground_m < least:
-            yield Finding(
-                Weight.FAULT if point.height_m <= ground_m else Weight.CAUTION,
-                "ground",
-                f"{point.name} is {point.height_m - ground_m:.0f} m above the ground there "
-                f"(at least {least:.0f} m wanted).",
-            )
-    if flight.return_plan.height_m - highest < least and highest > -math.inf:
-        yield Finding(
-            Weight.CAUTION,
-            "ground",
-            f"The return height is {flight.return_plan.height_m - highest:.0f} m above the highest "
-            f"ground of the route (at least {least:.0f} m wanted).",
-        )
-    if flight.return_plan.height_m < flight.aircraft.transition_height_m:
-        yield Finding(
-            Weight.CAUTION,
-            "height",
-            f"The return at {flight.return_plan.height_m:.0f} m lies below the transition at "
-            f"{flight.aircraft.transition_height_m:.0f} m.",
-        )
 
 
 def _distance(file: FlightFile, paper: Paper) -> Iterator[Finding]:
@@ -192,6 +105,22 @@ def _stall(flight: Flight) -> Iterator[Finding]:
                 f"{name} at {speed:.1f} m/s is {speed / craft.stall_mps:.2f} times the stall at "
                 f"{craft.mass_kg:.1f} kg ({turning:.1f} m/s in a turn).",
             )
+
+
+def _measured_speeds(file: FlightFile, flight: Flight) -> Iterator[Finding]:
+    """Planned airspeeds at which nobody has measured the power."""
+    measured = file.aircraft.measured_cruise
+    if measured is None:
+        return
+    speeds = [p.airspeed_mps for p in measured.points]
+    planned = [flight.return_plan.airspeed_mps, *(w.airspeed_mps for w in flight.route)]
+    if max(planned) > BEYOND_MEASURED * max(speeds) or min(planned) < min(speeds) / BEYOND_MEASURED:
+        yield Finding(
+            Weight.CAUTION,
+            "measured",
+            f"Planned airspeeds run from {min(planned):.1f} to {max(planned):.1f} m/s; power was "
+            f"measured from {min(speeds):.1f} to {max(speeds):.1f} m/s only.",
+        )
 
 
 def _reserve(file: FlightFile, flight: Flight) -> Iterator[Finding]:

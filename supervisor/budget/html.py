@@ -11,6 +11,7 @@ from supervisor.budget.footprint import footprint
 from supervisor.budget.judge import percent
 from supervisor.budget.text import ADVICE, WORD, clock, points, wind_words
 from supervisor.errors import InputError
+from supervisor.reserves import kept_at_home_wh
 
 TONE = {Verdict.GO: "go", Verdict.CONDITIONS: "conditions", Verdict.NO_GO: "no-go"}
 
@@ -39,6 +40,7 @@ def to_html(budget: Budget) -> str:
         figures=_figures(budget),
         setup=_setup(budget),
         ledger=_ledger(budget),
+        kept_wh=kept_at_home_wh(budget.flight.policy),
         math=math,
         map=Markup(draw_map(budget, footprint(budget.flight, budget.prior))),
         ledger_chart=Markup(draw_ledger(budget)),

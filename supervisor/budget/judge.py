@@ -9,7 +9,7 @@ import math
 
 from supervisor.budget.answer import Finding, TurnHere, Verdict, Weight
 from supervisor.budget.chance import Odds
-from supervisor.core.plan import Flight
+from supervisor.core.plan import Flight, Policy
 
 # Below this chance the plan as a whole is no plan: it would more likely be broken off than flown.
 # Above it, and below the policy's confidence, it may be begun and turned back from. Ours.
@@ -29,8 +29,8 @@ def judge(
     conditions += _guess_condition(flight)
     odds = chance.chances
     good = (
-        f"The whole plan lands with the final reserve and {flight.policy.min_cell_v:g} V a cell "
-        f"with a chance of {percent(odds.completion)}; asked is "
+        f"The whole plan lands with {kept_words(flight.policy)} and {flight.policy.min_cell_v:g} V "
+        f"a cell with a chance of {percent(odds.completion)}; asked is "
         f"{percent(flight.policy.confidence)}."
     )
     verdict = Verdict.CONDITIONS if conditions else Verdict.GO
@@ -48,8 +48,8 @@ def _odds_against(flight: Flight, chance: Odds, turns: tuple[TurnHere, ...]) -> 
         ]
     worse = "voltage under load" if odds.voltage < odds.reserve else "energy"
     return [
-        f"The whole plan lands with the final reserve and the voltage held with a chance of "
-        f"{percent(odds.completion)}; it is the {worse} that runs short."
+        f"The whole plan lands with {kept_words(flight.policy)} and the voltage held with a chance "
+        f"of {percent(odds.completion)}; it is the {worse} that runs short."
     ]
 
 
@@ -79,6 +79,11 @@ def _guess_condition(flight: Flight) -> list[str]:
         f"{len(serious)} figures are estimates ({'; '.join(serious)}): measure them on a short "
         "flight near home first."
     ]
+
+
+def kept_words(policy: Policy) -> str:
+    """What a landing at home must leave: the final reserve, and the alternate's leg if kept."""
+    return "the final reserve" + (" and the alternate leg" if policy.alternate_wh else "")
 
 
 def percent(chance: float) -> str:

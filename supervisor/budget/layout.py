@@ -13,6 +13,7 @@ from supervisor.core.paper.returns import Returns, last_covered, returns_from
 from supervisor.core.paper.sortie import Paper, Sortie, fine, fly, on_paper, outbound
 from supervisor.core.paper.sortie_home import way_home
 from supervisor.core.plan import Flight
+from supervisor.reserves import kept_at_home_wh
 
 # A tenth of a volt counts like 20 Wh when two margins are put on one scale (as in core/forecast).
 WH_PER_V = 200.0
@@ -51,8 +52,7 @@ def margin_on_paper(plan: OnPaper) -> Array:
 def kept_wh(plan: OnPaper) -> Array:
     """Final reserve, alternate, and the contingency of the way home from every point."""
     policy = plan.paper.flight.policy
-    fixed = policy.final_reserve_wh + policy.alternate_wh
-    return fixed + policy.contingency * plan.home.needed_wh
+    return kept_at_home_wh(policy) + policy.contingency * plan.home.needed_wh
 
 
 def turn_back_on_paper(plan: OnPaper) -> PointOnPlan | None:

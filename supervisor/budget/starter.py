@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import difflib
+import shlex
+from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -48,6 +50,9 @@ QUESTIONS: tuple[Question, ...] = (
     Question("wind_mps", "Forecast wind: speed at 100 m [m/s]", "5"),
 )  # fmt: skip
 
+WORDS = ("id", "cell")  # every other answer is a number
+MAY_BE_NONE = ("hover_w", "cruise_w", "capacity_ah")  # not measured
+
 
 def write_starter(path: Path | None, answers: tuple[str, ...]) -> None:
     """Ask (or, with any ``KEY=VALUE``, take defaults for the rest) and write ``path``."""
@@ -56,19 +61,52 @@ def write_starter(path: Path | None, answers: tuple[str, ...]) -> None:
         raise click.UsageError("give the name of the file to write: homeleg budget --new FLIGHT")
     if path.exists():
         raise InputError(str(path), "exists already", allowed="a new file name")
-    values, ask = {}, not answers
-    if ask:
-        click.echo("Enter takes what stands in brackets; 'none' is: not measured.")
-    for question in QUESTIONS:
-        default = given.get(question.key, question.default)
-        values[question.key] = click.prompt(question.words, default) if ask else default
-    text = starter(values)
-    to_flight(parse_file(text, str(path)), path.parent, str(path))  # never write a wrong file
+    values = {q.key: given.get(q.key, q.default) for q in QUESTIONS} if answers else _asked()
     try:
+        text = starter({key: _checked(key, value) for key, value in values.items()})
+        to_flight(parse_file(text, str(path)), path.parent, str(path))  # never write a wrong file
         path.write_text(text, encoding="utf-8")
     except OSError as error:
         raise InputError(str(path), f"cannot be written: {error.strerror}") from None
+    except InputError:
+        if not answers:  # so that nobody has to answer everything again
+            click.echo(
+                f"To answer again: homeleg budget {path} --new {_as_flags(values)}", err=True
+            )
+        raise
     click.echo(f"{path} written. Put the route in, then: homeleg budget {path}")
+    left = [f"{q.key} = {q.default}" for q in QUESTIONS if answers and q.key not in given]
+    if left:
+        click.echo(f"Not answered, so examples stand there; put yours in: {', '.join(left)}.")
+
+
+def _asked() -> dict[str, str]:
+    click.echo("Enter takes what stands in brackets; 'none' is: not measured.")
+    return {q.key: click.prompt(q.words, q.default, value_proc=_answer(q.key)) for q in QUESTIONS}
+
+
+def _answer(key: str) -> Callable[[str], str]:
+    """Makes the prompt ask once more where a number is wanted and none is given."""
+
+    def proc(text: str) -> str:
+        try:
+            return _checked(key, text)
+        except InputError as error:
+            raise click.UsageError(f"{error.problem}; {error.allowed}") from None
+
+    return proc
+
+
+def _checked(key: str, text: str) -> str:
+    """``text`` as it will stand in the file."""
+    text = text.strip()
+    if key not in WORDS and not (text == "none" and key in MAY_BE_NONE):
+        _number(key, text)
+    return text
+
+
+def _as_flags(values: dict[str, str]) -> str:
+    return " ".join(f"--set {shlex.quote(f'{key}={value}')}" for key, value in values.items())
 
 
 def _given(answers: tuple[str, ...]) -> dict[str, str]:
@@ -92,15 +130,21 @@ def starter(values: dict[str, str]) -> str:
         cruise=_cruise(values),
         capacity=_capacity(values),
         cells=", ".join(sorted(built_in())),
-        far_lat_deg=_number("home_lat_deg", values["home_lat_deg"]) + 0.05,
+        far_lat_deg=_toward_equator(_number("home_lat_deg", values["home_lat_deg"])),
     )
+
+
+def _toward_equator(lat_deg: float) -> float:
+    """A first point 5.6 km away, on the side where there are always places."""
+    return lat_deg - 0.05 if lat_deg > 0.0 else lat_deg + 0.05
 
 
 def _number(key: str, text: str) -> float:
     try:
         return float(text)
     except ValueError:
-        raise InputError("--set", f"{key} = {text!r} is not a number") from None
+        allowed = "a number, with a decimal point" if "," in text else "a number"
+        raise InputError("--set", f"{key} = {text!r}", allowed=allowed) from None
 
 
 def _hover(values: dict[str, str]) -> str:

@@ -9,7 +9,8 @@ from collections.abc import Sequence
 import click
 
 from supervisor.budget.answer import Budget, PointOnPlan, Variant, Verdict, Weight
-from supervisor.budget.judge import percent
+from supervisor.budget.judge import kept_words, percent
+from supervisor.reserves import kept_at_home_wh
 
 WIDTH = 100
 GLUE = "\x1f"  # holds words of one item together while a line is wrapped
@@ -86,7 +87,7 @@ def _key_figures(b: Budget) -> str:
     policy, chances = b.flight.policy, b.chances
     rows = [
         ("whole plan, with reserve and voltage held", percent(chances.completion)),
-        ("lands with the final reserve", percent(chances.reserve)),
+        (f"lands with {kept_words(policy)}", percent(chances.reserve)),
         ("turn back by (on paper, contingency kept)", _place(b.turn_back_paper, "not within plan")),
         (f"turn back by (at {100 * policy.confidence:g} %, reaction kept)", _safe(b)),
         ("equal time on and home", _place(b.equal_time, "none")),
@@ -178,7 +179,8 @@ def _legs(b: Budget) -> str:
 def _returns(b: Budget) -> str:
     names = "turn at,after,km out,home min,headwind,needs Wh,lands with,reserve +,hover V,chance"
     head = names.split(",")
-    reserve = b.flight.policy.final_reserve_wh
+    policy = b.flight.policy
+    reserve = kept_at_home_wh(policy)
     rows = [
         (
             clip(t.waypoint, 20),
@@ -194,7 +196,10 @@ def _returns(b: Budget) -> str:
         )
         for t in b.turns
     ]
-    title = heading("Home from every route point", f"final reserve {reserve:.0f} Wh")
+    note = f"final reserve {policy.final_reserve_wh:.0f} Wh"
+    if policy.alternate_wh:
+        note += f", alternate leg {policy.alternate_wh:.0f} Wh"
+    title = heading("Home from every route point", note)
     return title + "\n" + table(head, rows, left=1)
 
 

@@ -23,6 +23,9 @@ TEXT = EXAMPLE.read_text(encoding="utf-8")
 NEAR = TEXT[: TEXT.index('  { name = "mouth"')] + TEXT[TEXT.index("]\n\n[return]") :]
 NEAR = NEAR.replace("[home]", "[rules]\nmin_final_reserve = { hover_min = 2.0 }\n[home]", 1)
 
+# A landing site 330 m from gauge 2, on ground 72 m above home: the route point is 28 m above it.
+PAD_BY_GAUGE_2 = "44.1830\nlon_deg = -28.4400\nelevation_m = 80.0"
+
 
 def run(*args: str) -> Result:
     return CliRunner().invoke(group, ["budget", *args], standalone_mode=False)
@@ -71,6 +74,8 @@ def test_the_ledger_adds_up(near: Path) -> None:
         ("[rules]", "[rules]\nmax_distance_home_m = 20000.0", "distance"),
         ("[rules]", "[rules]\nmax_mass_kg = 12.0", "mass"),
         ("airspeed_mps = 21.0\nclimb", "airspeed_mps = 15.0\nclimb", "stall"),
+        ("m = 110.0, loiter", "m = 110.0, ground_elevation_m = 130.0, loiter", "ground"),
+        ("height_m = 100.0\nairspeed_mps = 21.0", "height_m = 0.0\nairspeed_mps = 21.0", "ground"),
     ],
 )
 def test_a_broken_rule_forbids(near: Path, old: str, new: str, what: str) -> None:
@@ -79,6 +84,14 @@ def test_a_broken_rule_forbids(near: Path, old: str, new: str, what: str) -> Non
     answer = json.loads(run(str(near), "--json").output)
     assert answer["verdict"] == "no-go"
     assert what in [f["what"] for f in answer["findings"] if f["weight"] == "fault"]
+
+
+def test_a_valley_below_a_point_breaks_the_limit_above_ground(near: Path) -> None:
+    """110 m above home, home 8 m above the sea, the valley's floor at 2 m: 116 m above it."""
+    text = NEAR.replace("m = 110.0, loiter", "m = 110.0, ground_elevation_m = 2.0, loiter", 1)
+    for limit, verdict in ((115.0, "no-go"), (117.0, "go")):
+        near.write_text(text.replace("[rules]", f"[rules]\nmax_above_ground_m = {limit}", 1))
+        assert json.loads(run(str(near), "--json").output)["verdict"] == verdict
 
 
 @pytest.mark.parametrize(
@@ -90,6 +103,11 @@ def test_a_broken_rule_forbids(near: Path, old: str, new: str, what: str) -> Non
         ("after_h = 2.0", "after_h = 0.2", "wind"),
         ("airspeed_mps = 21.0\nclimb", "airspeed_mps = 16.0\nclimb", "stall"),
         ("m = 110.0, loiter", "m = 110.0, ground_elevation_m = 100.0, loiter", "ground"),
+        ("-28.1500\nelevation_m = 15.0", "-28.1500\nelevation_m = 80.0", "ground"),
+        ("44.1330\nlon_deg = -28.1500\nelevation_m = 15.0", PAD_BY_GAUGE_2, "ground"),
+        ("height_m = 110.0, loiter", "ground_elevation_m = 40.0, land = true, loiter", "ground"),
+        ("height_m = 100.0\nairspeed_mps = 21.0", "height_m = 30.0\nairspeed_mps = 21.0", "height"),
+        ("airspeed_mps = 21.0\nclimb", "airspeed_mps = 28.0\nclimb", "measured"),
     ],
 )  # fmt: skip
 def test_a_caution_makes_conditions(near: Path, old: str, new: str, what: str) -> None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import math
 from pathlib import Path
+from typing import Any
 
 import pytest
 from click.testing import CliRunner
@@ -66,9 +67,52 @@ def test_an_alternate_kept_costs_its_leg() -> None:
     assert parse_flight(TEXT, "flight.toml").policy.alternate_wh == 0.0
 
 
+def chances(folder: Path, text: str) -> tuple[dict[str, Any], float]:
+    path = folder / "flight.toml"
+    path.write_text(text)
+    result = CliRunner().invoke(group, ["budget", str(path), "--json"], standalone_mode=False)
+    answer = json.loads(result.output)
+    return answer["chances"], answer["policy"]["alternate_wh"]
+
+
+def test_an_alternate_kept_counts_like_so_much_more_reserve(tmp_path: Path) -> None:
+    """On arrival at home: alternate leg plus final reserve (EASA CAT.OP.MPA.181, from memory)."""
+    plain = TEXT.replace("{ hover_min = 3.0 }", "{ energy_wh = 60.0 }")
+    kept = plain.replace("reaction_s", 'alternate = "Farrow lighthouse pad"\nreaction_s', 1)
+    with_leg, leg_wh = chances(tmp_path, kept)
+    more, none = chances(tmp_path, plain.replace("wh = 60.0", f"wh = {60.0 + leg_wh}"))
+    without, _ = chances(tmp_path, plain)
+    assert leg_wh > 100.0
+    assert none == 0.0
+    assert with_leg["reserve"] == pytest.approx(more["reserve"], abs=0.0026)  # a member of 400
+    assert with_leg["completion"] == pytest.approx(more["completion"], abs=0.0026)
+    assert with_leg["reserve"] < without["reserve"] - 0.05
+
+
+@pytest.mark.parametrize(("from_deg", "ground_mps"), [(270.0, 31.2), (90.0, 10.7), (0.0, 20.5)])
+def test_the_alternate_leg_is_flown_in_the_forecast_wind(
+    from_deg: float, ground_mps: float
+) -> None:
+    """102 deg true, 21.1 m/s in 10.5 m/s: ground speeds by the wind triangle, drawn by hand."""
+    text = TEXT.replace("reaction_s", 'alternate = "Farrow lighthouse pad"\nreaction_s', 1)
+    text = text.replace("from_deg = 270.0", f"from_deg = {from_deg}")
+    for speed in (4.0, 5.0):
+        text = text.replace(f"speed_mps = {speed}", "speed_mps = 10.5")
+    still = 21.07
+    calm = TEXT.replace("reaction_s", 'alternate = "Farrow lighthouse pad"\nreaction_s', 1)
+    calm = calm.replace("speed_mps = 4.0", "speed_mps = 0.0").replace("mps = 5.0 }", "mps = 0.0 }")
+    blown, at_rest = (parse_flight(t, "f").policy.alternate_wh for t in (text, calm))
+    cruise_wh = 368.0 * 36.8e3 / 3600.0  # 360 W and the pack's own loss, per m/s
+    expected = cruise_wh / ground_mps - cruise_wh / still
+    assert blown - at_rest == pytest.approx(expected, abs=0.05 * abs(expected) + 2.0)
+
+
 GOOD = "charge_percent,voltage_v\n0,2.6\n10,3.3\n50,3.75\n100,4.2\n"
 CURVES = [
-    ("charge,voltage_v\n0,2.6\n", ("line 2", "is missing", "charge_percent or used_ah")),
+    (
+        "charge,voltage_v\n0,2.6\n",
+        ("line 1", "columns charge, voltage_v", "charge_percent or used_ah"),
+    ),
     (GOOD.replace("3.75", "3,75"), ("line 4",)),
     (GOOD.replace("3.75", "45.0"), ("line 4", "voltage_v = 45", "not a pack")),
     (GOOD.replace("3.75", "3.2"), ("does not rise",)),

@@ -93,6 +93,31 @@ def test_any_wind_along_the_track_brings_the_point_nearer(
     )
 
 
+def test_point_of_safe_return_with_another_wind_on_the_way_home(tmp_path: Path) -> None:
+    """Q-R 3016 nm, TAS 480, E 10 h, wind component -90 out, +75 home: 2290.5 nm, after 5.873 h.
+
+    Question: K. Williams, point of no return, scribd 677706636; answer 10 x 390 x 555 / 945 by the
+    formula. The winds differ by height here: out at 0.2 m, home at 40 m.
+    """
+    knot = TAS_MPS / 480.0
+    text = flight_text(
+        TAS_MPS, 90.0, 3016.0 * 3600.0 * knot, 90.0, 0.0, 10.0 * cruise_power_w(TAS_MPS)
+    )
+    rows = ((0.0, 90.0), (5.0, 90.0), (35.0, 75.0), (60.0, 75.0))
+    wind = ", ".join(
+        f"{{ height_m = {height}, from_deg = 90.0, speed_mps = {speed * knot} }}"
+        for height, speed in rows
+    )
+    head, _, tail = text.partition("wind = [")
+    text = f"{head}wind = [{wind}]\nwind_sd_mps{tail.partition('wind_sd_mps')[2]}"
+    answer = run_budget(
+        tmp_path, text.replace("[return]\nheight_m = 0.2", "[return]\nheight_m = 40.0")
+    )
+    point = answer["turn_back"]["on_paper"]
+    assert miles(point["along_m"], knot) == pytest.approx(2290.5, rel=SHARE)
+    assert point["after_s"] == pytest.approx(5.873 * 3600.0, abs=SECONDS)
+
+
 @pytest.mark.parametrize(
     ("wind_mps", "km"), [(0.0, 79.20), (6.0, 73.31), (10.0, 62.84), (14.0, 47.13)]
 )
