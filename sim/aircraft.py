@@ -10,7 +10,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-from sim.atmosphere import G0_MPS2, air, offset_for, viscosity_pas
+from sim.atmosphere import G0_MPS2, RHO0_KGPM3, air, offset_for, viscosity_pas
 from sim.drive import Drive
 from sim.plan import Builder
 from sim.polar import Polar
@@ -36,6 +36,7 @@ class Aircraft:
     parasite_scale: float
     induced_scale: float
     pusher_scale: float  # on pusher shaft power
+    level_cl: float  # lift coefficient at the pitch of level cruise: how the wing is rigged
     hover_drag_area_m2: float = 0.20  # wing nose-down and booms in hover flight, C_D S
     rotor_drag_area_m2: float = 0.05  # of the running rotors in forward flight, C_D S
     bank_limit_rad: float = math.radians(30.0)
@@ -86,15 +87,14 @@ def fit_wing(builder: Builder, pusher: Pusher) -> Polar:
     weight_n = builder.cruise_mass_kg * G0_MPS2
     aspect = builder.wing_span_m**2 / builder.wing_area_m2
     chord_m = builder.wing_area_m2 / builder.wing_span_m
-    rho0 = 1.225
     cl_max = (2.0 * builder.mass_kg * G0_MPS2) / (
-        rho0 * builder.wing_area_m2 * builder.stall_mps**2
+        RHO0_KGPM3 * builder.wing_area_m2 * builder.stall_mps**2
     )
     reynolds_ref = density * builder.cruise_mps * chord_m / viscosity
     shape = Polar(builder.wing_area_m2, builder.wing_span_m, 0.0, 0.0, cl_max, reynolds_ref)
     rows = []
     for cas_mps, power_w in builder.cruise_points:
-        tas_mps = cas_mps * math.sqrt(rho0 / density)
+        tas_mps = cas_mps * math.sqrt(RHO0_KGPM3 / density)
         drag_n = _thrust_for(pusher, power_w - builder.avionics_w, tas_mps, density)
         qs = 0.5 * density * tas_mps**2 * builder.wing_area_m2
         reynolds = density * tas_mps * chord_m / viscosity
@@ -108,6 +108,12 @@ def fit_wing(builder: Builder, pusher: Pusher) -> Polar:
         k = 1.0 / (math.pi * aspect * 0.7)
         cd0 = max(sum((d - k * b) / a for a, b, d in rows) / len(rows), 0.01)
     return Polar(builder.wing_area_m2, builder.wing_span_m, cd0, k, cl_max, reynolds_ref)
+
+
+def _level_cl(builder: Builder) -> float:
+    """Lift coefficient at the cruise speed: C_L = 2 W/(rho0 V_cas^2 S)."""
+    weight_n = builder.mass_kg * G0_MPS2
+    return 2.0 * weight_n / (RHO0_KGPM3 * builder.cruise_mps**2 * builder.wing_area_m2)
 
 
 def _least_squares(rows: list[tuple[float, float, float]]) -> tuple[float, float]:
@@ -136,4 +142,5 @@ def fit(builder: Builder, draw: dict[str, float]) -> Aircraft:
         parasite_scale=draw["parasite_drag"],
         induced_scale=draw["induced_drag"],
         pusher_scale=draw["pusher_power"],
+        level_cl=_level_cl(builder),
     )

@@ -15,8 +15,9 @@ from sim.aircraft import Aircraft, fit
 from sim.atmosphere import KELVIN_K, RHO0_KGPM3, air, offset_for, viscosity_pas
 from sim.cells import CELLS
 from sim.geodesy import offset_m
+from sim.lift import fly_lift
 from sim.mission import MissionItem, mission_of
-from sim.motion import Body, Effects, Work, fly_lift, fly_wing
+from sim.motion import Body, Effects, Work, fly_wing
 from sim.pack import Pack, PackBuild
 from sim.pilot import Habits, Pilot
 from sim.scenario import Scenario

@@ -1,4 +1,4 @@
-"""How the aircraft moves: a point mass on its wing, or carried by its rotors.
+"""How the aircraft moves: a point mass on its wing (carried by its rotors: ``sim/lift.py``).
 
 The air-relative motion is integrated with the inertial force of a changing wind, so that every
 watt-hour of climb, acceleration, turn and gust is paid for by thrust: T V = D V + d/dt(m g h +
@@ -21,11 +21,6 @@ THRUST_TIME_S = 1.5  # an autothrottle follows the filtered airspeed, not each g
 SINK_TIME_S = 4.0  # height is held against the mean updraught, gusts just carry the aircraft
 MAX_ACCELERATION_MPS2 = 1.2
 LEVEL_PITCH_RAD = 0.03  # incidence of the wing at cruise, seen as nose-up
-LIFT_ACCELERATION_MPS2 = 2.0
-HOVER_CLIMB_MPS2 = 1.0
-HOVER_TURN_RADPS = 0.6
-LEAST_ROTOR_THRUST, MOST_ROTOR_THRUST = 0.03, 1.8  # of the weight
-TRANSITION_CL_SHARE, HOVER_CL_SHARE = 0.8, 0.25  # of the greatest lift coefficient
 
 
 @dataclass(slots=True)
@@ -100,11 +95,7 @@ class Body:
     pusher_w: float = 0.0
 
 
-def _toward(value: float, target: float, step: float) -> float:
-    return min(max(target, value - step), value + step)
-
-
-def _thrust_limit_n(craft: Aircraft, body: Body, cache: dict[tuple[int, int], float]) -> float:
+def thrust_limit_n(craft: Aircraft, body: Body, cache: dict[tuple[int, int], float]) -> float:
     """Greatest thrust of the pusher, for the middle of a class of airspeed and density.
 
     Never for the very state that asked first: what is cached must not depend on who asked.
@@ -117,7 +108,7 @@ def _thrust_limit_n(craft: Aircraft, body: Body, cache: dict[tuple[int, int], fl
     return found
 
 
-def _pusher_power(craft: Aircraft, body: Body, thrust_n: float, effects: Effects) -> float:
+def pusher_power(craft: Aircraft, body: Body, thrust_n: float, effects: Effects) -> float:
     """Electrical power [W] of the pusher."""
     if thrust_n <= 0.0:
         return 0.0
@@ -157,7 +148,7 @@ def fly_wing(
     asked_n = steady_n + mass_kg * want
     if order.fixed_thrust_n == order.fixed_thrust_n:  # not NaN: no airspeed to go by
         asked_n = order.fixed_thrust_n + weight_n * sin_g
-    limit_n = _thrust_limit_n(craft, body, cache)
+    limit_n = thrust_limit_n(craft, body, cache)
     thrust_n = body.thrust_n + (asked_n - body.thrust_n) * (1.0 - math.exp(-dt / THRUST_TIME_S))
     thrust_n = min(max(thrust_n, 0.0), limit_n)
     body.tas = max(tas + ((thrust_n - steady_n) / mass_kg - shear) * dt, 5.0)
@@ -165,12 +156,12 @@ def fly_wing(
     work.thrust_wh += thrust_n * mean_tas * dt / 3600.0
     work.drag_wh += drag_n * mean_tas * dt / 3600.0
     across, climb = mean_tas * cos_g, mean_tas * sin_g - wind[2]
-    _move(body, across * cos_h + wind[0], across * sin_h + wind[1], climb, dt)
+    move(body, across * cos_h + wind[0], across * sin_h + wind[1], climb, dt)
     body.pitch = math.asin(sin_g) + LEVEL_PITCH_RAD
     body.thrust_n = thrust_n
     body.usual_thrust_n += (drag_n - body.usual_thrust_n) * dt / 60.0
     body.throttle = thrust_n / limit_n if limit_n > 0.0 else 0.0
-    body.pusher_w = _pusher_power(craft, body, thrust_n, effects)
+    body.pusher_w = pusher_power(craft, body, thrust_n, effects)
     body.rotor_w = 0.0
 
 
@@ -201,87 +192,10 @@ def _turn(body: Body, craft: Aircraft, order: Order, dt: float) -> None:
     body.heading = math.remainder(body.heading + turned, math.tau)
 
 
-def _move(body: Body, vn: float, ve: float, climb: float, dt: float) -> None:
+def move(body: Body, vn: float, ve: float, climb: float, dt: float) -> None:
     """Advance the position with the mean of old and new ground velocity."""
     body.lat, body.lon = moved(
         body.lat, body.lon, 0.5 * (vn + body.vn) * dt, 0.5 * (ve + body.ve) * dt
     )
     body.height_m += climb * dt
     body.vn, body.ve, body.climb = vn, ve, climb
-
-
-def fly_lift(
-    body: Body,
-    craft: Aircraft,
-    order: Order,
-    effects: Effects,
-    wind: tuple[float, float, float],
-    dt: float,
-    cache: dict[tuple[int, int], float],
-) -> None:
-    """One step carried by the rotors: hover, transition either way, vertical landing.
-
-    The wing takes what lift it can at the airspeed it has; the rotors carry the rest and, tilted
-    with the aircraft, push where the pusher does not.
-    """
-    dvn, dve = _toward_ground_speed(body, order, dt)
-    climb = _toward(body.climb, order.climb_mps, HOVER_CLIMB_MPS2 * dt)
-    vn, ve = body.vn + dvn, body.ve + dve
-    un, ue = vn - wind[0], ve - wind[1]
-    body.tas = tas = math.hypot(un, ue)
-    _face_the_air(body, un, ue, dt)
-    along = max(un * math.cos(body.heading) + ue * math.sin(body.heading), 0.0)
-    wing_n, drag_n = _wing_in_hover(body, craft, order.pushing, along)
-    weight_n, mass_kg = body.mass_kg * G0_MPS2, body.mass_kg
-    upward_n = max(
-        weight_n - wing_n + mass_kg * (climb - body.climb) / dt, LEAST_ROTOR_THRUST * weight_n
-    )
-    # Along the air's flow: what must be pushed against drag and inertia.
-    ahead_n = mass_kg * (dvn * un + dve * ue) / (dt * max(tas, 0.1)) + drag_n
-    most_n = _thrust_limit_n(craft, body, cache) if order.pushing else 0.0
-    body.thrust_n = min(max(ahead_n, 0.0), most_n)
-    tilt_n = abs(ahead_n - body.thrust_n)
-    rotor_n = math.hypot(upward_n, tilt_n)
-    _move(body, vn, ve, climb, dt)
-    body.air_climb, body.roll = climb, 0.0
-    body.pitch = 0.0 if order.pushing else -math.atan2(tilt_n, upward_n)
-    body.rotor_w = craft.rotors.electrical_w(
-        rotor_n, body.density, climb + wind[2], tas, craft.hover_scale, effects.weak_motor
-    )
-    body.pusher_w = _pusher_power(craft, body, body.thrust_n, effects)
-    body.throttle = min(rotor_n / (MOST_ROTOR_THRUST * weight_n), 1.0)
-
-
-def _toward_ground_speed(body: Body, order: Order, dt: float) -> tuple[float, float]:
-    """Change of ground velocity (north, east) in this step, within the acceleration limit."""
-    dvn, dve = order.vn_mps - body.vn, order.ve_mps - body.ve
-    scale = min(LIFT_ACCELERATION_MPS2 * dt / max(math.hypot(dvn, dve), 1e-9), 1.0)
-    return dvn * scale, dve * scale
-
-
-def _face_the_air(body: Body, un: float, ue: float, dt: float) -> None:
-    """A hovering aircraft with a tail turns its nose into the air that comes at it."""
-    if math.hypot(un, ue) > 2.0:
-        turn = math.remainder(math.atan2(ue, un) - body.heading, math.tau)
-        turned = body.heading + _toward(0.0, turn, HOVER_TURN_RADPS * dt)
-        body.heading = math.remainder(turned, math.tau)
-
-
-def _wing_in_hover(
-    body: Body, craft: Aircraft, pushing: bool, along_mps: float
-) -> tuple[float, float]:
-    """(lift, drag) [N] at ``along_mps`` from ahead while the rotors run.
-
-    Under the pusher the aircraft is level: wing near its best lift, parasite drag plus that of the
-    running rotors. Held by tilt alone it is nose-down: little lift, the wing's face in the flow.
-    """
-    polar, weight_n = craft.polar, body.mass_kg * G0_MPS2
-    pressure_n = 0.5 * body.density * along_mps * along_mps * polar.area_m2
-    share = TRANSITION_CL_SHARE if pushing else HOVER_CL_SHARE
-    lift_n = min(pressure_n * share * polar.cl_max, (1.0 - LEAST_ROTOR_THRUST) * weight_n)
-    q = 0.5 * body.density * body.tas * body.tas
-    if not pushing:
-        return lift_n, q * craft.hover_drag_area_m2
-    induced_n = polar.k * lift_n * lift_n / pressure_n if along_mps > 4.0 else 0.0
-    skin_m2 = polar.cd0 * craft.parasite_scale * polar.area_m2 + craft.rotor_drag_area_m2
-    return lift_n, q * skin_m2 + induced_n

@@ -33,6 +33,8 @@ HOVER_CLIMB_MPS = 2.5
 LAST_METRES_M = 8.0
 LAST_DESCENT_MPS = 0.5
 BRAKING_MPS2 = 1.4
+COAST_MPS2 = 2.1  # mean braking by the air alone, from cruise to hover flight
+HOVER_MPS, HEADWAY_MPS = 10.0, 2.5  # airspeed flown on the rotors; more only for headway in wind
 GLIDE_GAINS = 1.4  # a long descent at idle gains speed: begin it that much earlier
 SETTLE_S = 6.0
 ABORT_HEIGHT_M = 12.0
@@ -284,19 +286,19 @@ class Pilot:
         descent = self.plan.return_plan.descent_mps
         glide_m = max(ahead - 400.0, 0.0) * descent / max(GLIDE_GAINS * speed, 1.0)
         self._wing(body, course, max(floor_m, min(item.height_m, floor_m + glide_m)))
-        if ahead < speed * speed / (2.0 * BRAKING_MPS2) + 15.0 and to.distance_m < 3000.0:
+        if ahead < _braking_m(body.tas, speed) + 15.0 and to.distance_m < 3000.0:
             self.stage = "back"
 
     def _back(self, body: Body, t_s: float) -> None:
-        """Brake toward the pad: speed along the remaining distance d is sqrt(2 a d)."""
+        """Coast to hover flight, then speed along the remaining distance d is sqrt(2 a d)."""
         self.phase = Phase.BACK_TRANSITION
         to = self._to_item(body)
         d = to.distance_m
         speed = min(math.sqrt(2.0 * BRAKING_MPS2 * d), 0.5 * d + 0.2, 30.0)
-        scale = speed / max(d, 0.01)
+        north, east = (speed / max(d, 0.01) * part for part in (to.north_m, to.east_m))
         floor_m = self.item.ground_m + APPROACH_HEIGHT_M
         climb = min(max(0.3 * (floor_m - body.height_m), -1.0), 1.0)
-        self._hover(scale * to.north_m, scale * to.east_m, climb)
+        self._hover(*_slow_enough(north, east, body), climb)
         if d < 4.0 and math.hypot(body.vn, body.ve) < 2.0:
             self.stage, self.settled_at_s = "landing", t_s + SETTLE_S
             body.ground_m = self.item.ground_m
@@ -337,3 +339,19 @@ class Pilot:
             self.phase = Phase.GROUND
             self._next(t_s)
         self.stage = "ground"
+
+
+def _braking_m(tas_mps: float, ground_mps: float) -> float:
+    """Distance over ground [m] to a stop: the air brakes down to HOVER_MPS, the rotors after."""
+    headwind, coast_s = tas_mps - ground_mps, (tas_mps - HOVER_MPS) / COAST_MPS2
+    last_mps = max(HOVER_MPS - headwind, HEADWAY_MPS)
+    coast_m = (0.5 * (tas_mps + HOVER_MPS) - headwind) * coast_s
+    return max(coast_m, 0.0) + last_mps * last_mps / (2.0 * BRAKING_MPS2)
+
+
+def _slow_enough(vn: float, ve: float, body: Body) -> tuple[float, float]:
+    """Ground velocity [m/s] toward ``(vn, ve)`` at no more airspeed than the rotors fly well."""
+    un, ue = vn - body.wind_n, ve - body.wind_e
+    most = max(HOVER_MPS, math.hypot(body.wind_n, body.wind_e) + HEADWAY_MPS)
+    share = min(most / max(math.hypot(un, ue), 0.01), 1.0)
+    return share * un + body.wind_n, share * ue + body.wind_e

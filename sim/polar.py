@@ -32,6 +32,15 @@ class Polar:
         """Mean chord [m]."""
         return self.area_m2 / self.span_m
 
+    @property
+    def lift_slope(self) -> float:
+        """Lift coefficient per radian, elliptical wing: 2 pi A/(A + 2), A the aspect ratio.
+
+        Lifting-line theory (Anderson, Fundamentals of Aerodynamics, section 5.3).
+        """
+        aspect = self.span_m / self.chord_m
+        return math.tau * aspect / (aspect + 2.0)
+
     def cd(self, cl: float, reynolds: float, parasite: float = 1.0, induced: float = 1.0) -> float:
         """Drag coefficient at ``cl``; ``parasite`` and ``induced`` scale their terms."""
         skin = (

@@ -17,6 +17,7 @@ from sim.instruments import SENSOR_DEFAULTS, Range, Reports
 from sim.plan import Plan, ScenarioError, Table, read_plan, read_table
 
 FOLDER = Path(__file__).parent / "scenarios"
+MASS_WITHIN_KG = 0.02
 TRUTH_DEFAULTS: dict[str, tuple[float, float]] = {
     "hover_power": (1.0, 1.0),  # factors on the builder's aircraft
     "parasite_drag": (1.0, 1.0),
@@ -156,6 +157,7 @@ class Scenario:
     aborted_landings: int = 0
     sensors: dict[str, Range] = field(default_factory=dict)
     telemetry: Reports = field(default_factory=Reports)
+    masses_kg: dict[str, float] = field(default_factory=dict)  # what the take-off mass is made of
 
     @property
     def flight_path(self) -> Path:
@@ -181,13 +183,14 @@ def read_scenario(path: Path) -> Scenario:
     root = read_table(path)
     root.refuse_others(
         "title", "description", "flight", "seeds", "aborted_landings",
-        "truth", "weather", "fault", "link", "sorties", "sensors", "telemetry",
+        "truth", "weather", "fault", "link", "sorties", "sensors", "telemetry", "masses_kg",
     )  # fmt: skip
+    plan = read_plan(path.parent / root.text("flight", "flight.toml"))
     return Scenario(
         name=path.parent.name,
         title=root.text("title"),
         description=root.text("description", "").strip(),
-        plan=read_plan(path.parent / root.text("flight", "flight.toml")),
+        plan=plan,
         seeds=tuple(int(s) for s in root.content.get("seeds", [1])),
         truth=_truth(root.table("truth")),
         weather=_weather(root.table("weather")),
@@ -197,6 +200,7 @@ def read_scenario(path: Path) -> Scenario:
         aborted_landings=int(root.number("aborted_landings", 0)),
         sensors=_sensors(root.table("sensors")),
         telemetry=_reports(root.table("telemetry")),
+        masses_kg=_masses(root.table("masses_kg"), plan.builder.mass_kg),
     )
 
 
@@ -228,6 +232,14 @@ def _reports(table: Table) -> Reports:
         if not isinstance(value, bool):
             raise table.error(key, "true or false is needed")
     return Reports(**table.content)
+
+
+def _masses(table: Table, total_kg: float) -> dict[str, float]:
+    """The breakdown of the take-off mass, which must add up to it; empty when absent."""
+    masses = {key: table.number(key) for key in table.content}
+    if masses and abs(sum(masses.values()) - total_kg) > MASS_WITHIN_KG:
+        raise table.error("sum", f"{sum(masses.values()):.2f}, but the aircraft is {total_kg:.2f}")
+    return masses
 
 
 def _minutes(table: Table, key: str, default: float | None = None) -> float:

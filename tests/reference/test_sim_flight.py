@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import pytest
 import still
@@ -11,6 +12,7 @@ from sim import rotors, truth
 from sim.aircraft import fit
 from sim.drive import Drive
 from sim.flight import Flight
+from sim.lift import fly_lift
 from sim.motion import Effects, Order, Work, fly_wing
 from sim.polar import Polar
 from sim.rotors import Rotors
@@ -156,6 +158,29 @@ def test_coordinated_turn_radius() -> None:
     radius = (sum(tas) / len(tas)) ** 2 / (G0 * math.tan(math.radians(25.0)))
     assert (max(norths) - min(norths)) / 2.0 == pytest.approx(radius, rel=0.01)
     assert (max(easts) - min(easts)) / 2.0 == pytest.approx(radius, rel=0.01)
+
+
+def test_drag_is_paid_for_on_the_rotors() -> None:
+    """Level flight of ideal rotors: P = T v_i + D V, v_i = T/(2 rho A sqrt(V^2 + (V s + v_i)^2)),
+
+    with T^2 = W^2 + D^2 and s = D/T, the sine of the tilt (Leishman, ch. 2 and 5); no wing.
+    """
+    flight = still.routed([(30e3, 0.0)])
+    ideal = replace(flight.craft.rotors, profile=0.0, kappa=1.0, interference=0.0)
+    bare = replace(flight.craft.polar, area_m2=1e-6)
+    craft = replace(flight.craft, rotors=ideal, polar=bare, hover_drag_area_m2=0.1)
+    body, speed_mps = flight.body, 10.0
+    for _ in range(300):
+        order = Order("lift", vn_mps=speed_mps)
+        fly_lift(body, craft, order, Effects(), (0.0, 0.0, 0.0), 0.1, {})
+    drag_n = 0.5 * body.density * speed_mps**2 * 0.1
+    thrust_n, induced_mps = math.hypot(12.2 * G0, drag_n), 5.0
+    for _ in range(100):
+        through_mps = speed_mps * drag_n / thrust_n + induced_mps
+        flow_mps = math.hypot(speed_mps, through_mps)
+        induced_mps = thrust_n / (2.0 * body.density * ideal.disk_area_m2 * flow_mps)
+    ideal_w = thrust_n * induced_mps + drag_n * speed_mps
+    assert 4.0 * ideal.drive.shaft_w(body.rotor_w / 4.0) == pytest.approx(ideal_w, rel=2e-3)
 
 
 def test_wind_triangle() -> None:

@@ -12,7 +12,7 @@ from sim.scenario import load
 from sim.truth import Outcome, fly_home
 
 LIMITS = Limits(reserve_wh=92.0, min_cell_v=2.9)
-CAREFUL = Limits(reserve_wh=250.0, min_cell_v=2.9)  # so much kept that the round is too long
+CAREFUL = Limits(reserve_wh=350.0, min_cell_v=2.9)  # so much kept that the round is too long
 
 
 def test_margin_is_good_exactly_when_the_outcome_is() -> None:

@@ -10,7 +10,8 @@ import still
 
 from sim.aircraft import fit, fit_rotors
 from sim.drive import Drive
-from sim.motion import Body, Effects, Order, fly_lift
+from sim.lift import fly_lift
+from sim.motion import Body, Effects, Order
 from sim.pusher import Pusher
 from sim.rotors import Rotors
 
