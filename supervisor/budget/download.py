@@ -1,17 +1,20 @@
 """``--from LINK``: the route as it stands in the autopilot, by the mission protocol.
 
 Only the `common` set's position commands are read. What a budget cannot know from a mission (home,
-pack, policy, the return as it is set) stays with the flight file.
+pack, policy, the return as it is set; the name of a point and what is dropped there) stays with
+the flight file.
 """
 
 from __future__ import annotations
 
 import asyncio
+import math
 import tomllib
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
+from supervisor.core.geodesy import inverse
 from supervisor.edge.clock import NS_PER_S, ReceiptClock
 from supervisor.edge.intake import Intake
 from supervisor.edge.link import make_link
@@ -28,6 +31,8 @@ SPLINE, VTOL_TAKE_OFF, VTOL_LAND, DELAY, CHANGE_SPEED = 82, 84, 85, 93, 178
 POINTS = (WAYPOINT, LOITER_TURNS, LOITER_TIME, SPLINE)
 # MAV_FRAME: heights above mean sea level, and relative to home
 ABOVE_SEA, ABOVE_HOME = (0, 5), (3, 6)
+SAME_PLACE_M = 20.0
+NOT_IN_A_MISSION = ("name", "drop_kg", "ground_s", "ground_elevation_m")
 
 
 def download_route(
@@ -35,11 +40,11 @@ def download_route(
 ) -> tuple[dict[str, Any], ...]:
     """Waypoint rows for the flight file, downloaded from the aircraft on ``address``."""
     items = asyncio.run(_download(address, timeout_s))
-    elevation_m = _home_elevation_m(flight)
-    rows = tuple(to_rows(items, address, elevation_m))
+    file = _as_it_stands(flight)
+    rows = tuple(to_rows(items, address, _home_elevation_m(file)))
     if not rows:
         raise InputError(address, f"the mission ({len(items)} items) has no route point")
-    return rows
+    return tuple(_as_in_file(row, file) for row in rows)
 
 
 class _Caller:
@@ -82,13 +87,32 @@ async def _download(address: str, timeout_s: float) -> tuple[MissionItem, ...]:
         await caller.link.close()
 
 
-def _home_elevation_m(flight: Path) -> float:
-    """From the flight file as it stands; its other keys are validated later."""
+def _as_it_stands(flight: Path) -> dict[str, Any]:
+    """The flight file, not validated: load_file says later what is wrong with it."""
     try:
-        data = tomllib.loads(flight.read_text(encoding="utf-8"))
-        return float(data.get("home", {}).get("elevation_m", 0.0))
-    except (OSError, ValueError, TypeError, AttributeError):
-        return 0.0  # load_file says what is wrong
+        return tomllib.loads(flight.read_text(encoding="utf-8-sig"))
+    except (OSError, ValueError):
+        return {}
+
+
+def _home_elevation_m(file: dict[str, Any]) -> float:
+    try:
+        return float(file["home"]["elevation_m"])
+    except (KeyError, TypeError, ValueError):
+        return 0.0
+
+
+def _as_in_file(row: dict[str, Any], file: dict[str, Any]) -> dict[str, Any]:
+    """``row`` with what a mission does not carry, from the file's own point at the same place."""
+    for known in file.get("route", {}).get("waypoints", []):
+        try:
+            angles = (row["lat_deg"], row["lon_deg"], known["lat_deg"], known["lon_deg"])
+            apart_m, _ = inverse(*(math.radians(angle) for angle in angles))
+        except (KeyError, TypeError, ValueError):
+            continue
+        if apart_m < SAME_PLACE_M:
+            return row | {key: known[key] for key in NOT_IN_A_MISSION if key in known}
+    return row
 
 
 def to_rows(

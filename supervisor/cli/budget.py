@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import logging
 from pathlib import Path
 from typing import Any
 
@@ -79,7 +80,9 @@ def _budget(path: Path, source: str | None, learned: Path | None) -> Any:
     route: tuple[dict[str, Any], ...] = ()
     if source is not None:
         from supervisor.budget.download import download_route
+        from supervisor.edge.logs import configure
 
+        configure("console", logging.WARNING)
         route = download_route(source, path)
     file = load_file(path, route)
     flight = to_flight(file, path.parent, str(path))

@@ -83,12 +83,27 @@ def test_the_route_comes_from_the_aircraft() -> None:
         autopilot.stop.set()
         autopilot.join()
     assert "MISSION_ACK" in autopilot.asked
-    assert [row["name"] for row in rows] == ["item 3", "item 4"]
+    assert [row["name"] for row in rows] == ["gauge 1", "gauge 2"]  # as the file has them there
     flight = to_flight(load_file(EXAMPLE, rows), EXAMPLE.parent, "flight.toml")
     first, second = flight.route
     assert (first.height_m, first.airspeed_mps) == (100.0, 19.5)
     assert second.height_m == 110.0  # 118 m above the sea, home at 8 m
     assert second.loiter_s == 150.0  # 120 s of loiter and 30 s of delay
+
+
+def test_a_point_that_the_file_does_not_have_keeps_its_item_number(tmp_path: Path) -> None:
+    port, flight = free_port(), tmp_path / "flight.toml"
+    text = EXAMPLE.read_text(encoding="utf-8").replace("-28.5300, ", "-28.5200, drop_kg = 0.2, ")
+    flight.write_text(text.replace("-28.4400, ", "-28.4400, drop_kg = 0.4, "))
+    autopilot = Autopilot(port)
+    autopilot.start()
+    try:
+        first, second = download_route(f"udp:127.0.0.1:{port}", flight)
+    finally:
+        autopilot.stop.set()
+        autopilot.join()
+    assert (first["name"], first.get("drop_kg")) == ("item 3", None)  # 800 m from the file's point
+    assert (second["name"], second["drop_kg"]) == ("gauge 2", 0.4)
 
 
 def test_silence_is_said_in_words() -> None:
