@@ -27,7 +27,7 @@ from supervisor.reserves import alternate_leg_wh, reserve_wh
 # usual error of a short-range forecast of wind at 100 m); none at all: what a breeze may be.
 FORECAST_SD_MPS, NO_FORECAST_SD_MPS = 2.5, 5.0
 STAND_IN = "lipo-5ah-25c"  # lends resistance and heat to a curve without a cell type
-RESISTANCE_SD, CAPACITY_SD, GUESSED_CAPACITY_SD = 0.15, 0.03, 0.08
+RESISTANCE_SD, CAPACITY_SD, GUESSED_CAPACITY_SD = 0.15, 0.02, 0.08
 
 
 def load_flight(path: Path) -> plan.Flight:
