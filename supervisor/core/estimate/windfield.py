@@ -291,13 +291,8 @@ def posterior(
     nodes = np.array([e.place for e in evidence]).reshape(m, 4)
     mean = forecast.at(nodes[:, 0], nodes[:, 1], nodes[:, 2], nodes[:, 3] - take_off_s)
     size = 2 * m + s
-    j, y = np.zeros((size, size)), np.zeros(size)
+    j, y = _joint(evidence, mean, s)
     tail = np.arange(2 * m, size)
-    for i, e in enumerate(evidence):
-        where = np.concatenate([[i, m + i], tail])
-        j[np.ix_(where, where)] += e.j
-        # the unknown is the deviation: move the known forecast to the other side
-        y[where] += e.y - e.j[:, 0] * mean[i, 0] - e.j[:, 1] * mean[i, 1]
     prior = np.zeros((size, size))
     prior[:m, :m] = prior[m : 2 * m, m : 2 * m] = kernel.between(nodes, nodes)
     prior[tail, tail] = sensor_var
@@ -312,3 +307,24 @@ def posterior(
     return Field(
         forecast, kernel, nodes, beta, b, now_s, take_off_s, sensor_var, sensor_mean, sensor_cov
     )
+
+
+def _joint(evidence: tuple[Evidence, ...], mean: Array, sensors: int) -> tuple[Array, Array]:
+    """All the information (J, y) about (north at all nodes, east at all nodes, sensors' errors)."""
+    m = len(evidence)
+    size, i = 2 * m + sensors, np.arange(m)
+    n, e, tail = i, m + i, slice(2 * m, size)
+    j, y = np.zeros((size, size)), np.zeros(size)
+    if not m:
+        return j, y
+    each = np.stack([seen.j for seen in evidence])
+    # the unknown is the deviation: move the known forecast to the other side
+    known = np.stack([seen.y for seen in evidence])
+    known = known - each[:, :, 0] * mean[:, :1] - each[:, :, 1] * mean[:, 1:]
+    for a, at in ((0, n), (1, e)):
+        for b, to in ((0, n), (1, e)):
+            j[at, to] = each[:, a, b]
+        j[at, tail], j[tail, at] = each[:, a, 2:], each[:, 2:, a].T
+        y[at] = known[:, a]
+    j[tail, tail], y[tail] = each[:, 2:, 2:].sum(axis=0), known[:, 2:].sum(axis=0)
+    return j, y
