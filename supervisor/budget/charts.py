@@ -16,11 +16,13 @@ from matplotlib.figure import Figure
 
 from supervisor.budget.answer import Budget, PointOnPlan
 from supervisor.budget.footprint import Footprint
+from supervisor.budget.text import clip
 from supervisor.core.forecast.legs import map_of
 from supervisor.core.geodesy import LocalMap
 
 INK, FAINT, GRID = "#1d2733", "#6b7785", "#e3e7ec"
 OUT, HOME, SAFE, PAPER = "#1f5fa8", "#7a4fa3", "#2e8b57", "#9aa4b0"
+NEAR_SHARE = 0.5  # a route that fills less of the covered area gets a second map, drawn closer
 WARN, RESERVE, CONTINGENCY, EXTRA = "#c0392b", "#c58b1b", "#e2c77f", "#dfe9f3"
 _SIZE = re.compile(r' (?:width|height)="[0-9.]+pt"')
 STYLE: dict[Any, Any] = {
@@ -40,21 +42,44 @@ STYLE: dict[Any, Any] = {
 def draw_map(b: Budget, area: Footprint) -> str:
     """Route, way home, sites, turn-back points, and from where home is covered; kilometres."""
     with matplotlib.rc_context(STYLE):
-        figure = Figure(figsize=(7.3, 5.4), layout="constrained")
-        axes = figure.add_subplot()
-        chart = map_of(b.flight)
-        _areas(axes, area, b.flight.policy.confidence)
-        _lines(axes, b)
-        _sites(axes, b, chart)
-        _turning(axes, b, chart)
-        _wind_arrow(axes, b)
-        axes.set_aspect("equal")
-        axes.grid(color=GRID, linewidth=0.6)
-        axes.set_axisbelow(True)
-        axes.set_xlabel("km east of home")
-        axes.set_ylabel("km north of home")
-        axes.legend(loc="upper center", bbox_to_anchor=(0.5, -0.14), ncols=3, frameon=False)
+        near = _reach_m(b) < NEAR_SHARE * max(area.paper_m)
+        figure = Figure(figsize=(7.3, 4.6 if near else 5.4), layout="constrained")
+        panels = figure.subplots(1, 2) if near else [figure.add_subplot()]
+        for axes in panels:
+            _draw_map_on(axes, b, area, names=axes is panels[-1])
+        if near:
+            panels[1].set(**_frame(b), ylabel="")
+        lines, names = panels[0].get_legend_handles_labels()
+        figure.legend(lines, names, loc="outside lower center", ncols=3, frameon=False)
         return to_svg(figure)
+
+
+def _reach_m(b: Budget) -> float:
+    """To the farthest point of the flight [m]."""
+    return float(np.hypot(b.track.north_m, b.track.east_m).max())
+
+
+def _frame(b: Budget) -> dict[str, tuple[float, float]]:
+    """A square around the whole flight [km]."""
+    east, north = b.track.east_m / 1000.0, b.track.north_m / 1000.0
+    half = 0.62 * max(np.ptp(east), np.ptp(north))
+    x, y = (float(v.min() + v.max()) / 2.0 for v in (east, north))
+    return {"xlim": (x - half, x + half), "ylim": (y - half, y + half)}
+
+
+def _draw_map_on(axes: Any, b: Budget, area: Footprint, *, names: bool) -> None:
+    chart = map_of(b.flight)
+    _areas(axes, area, b.flight.policy.confidence)
+    _lines(axes, b)
+    if names:
+        _sites(axes, b, chart)
+        _wind_arrow(axes, b)
+    _turning(axes, b, chart)
+    axes.set_aspect("equal")
+    axes.grid(color=GRID, linewidth=0.6)
+    axes.set_axisbelow(True)
+    axes.set_xlabel("km east of home")
+    axes.set_ylabel("km north of home")
 
 
 def _areas(axes: Any, area: Footprint, confidence: float) -> None:
@@ -85,7 +110,7 @@ def _sites(axes: Any, b: Budget, chart: LocalMap) -> None:
     for site in b.flight.alternates:
         north, east = chart.to_map(site.lat_rad, site.lon_rad)
         axes.plot(east / 1000, north / 1000, marker="D", color=FAINT, markersize=5, zorder=5)
-        _label(axes, east / 1000, north / 1000, site.name, above=True, far=True)
+        _label(axes, east / 1000, north / 1000, clip(site.name, 24), above=True, far=True)
     for i, (w, turn) in enumerate(zip(b.flight.route, b.turns, strict=True)):
         north, east = chart.to_map(w.lat_rad, w.lon_rad)
         colour = OUT if turn.chance >= b.flight.policy.confidence else WARN
@@ -93,7 +118,8 @@ def _sites(axes: Any, b: Budget, chart: LocalMap) -> None:
             east / 1000, north / 1000, marker="o", markersize=4.5, zorder=5,
             markerfacecolor="white", markeredgecolor=colour, markeredgewidth=1.3,
         )  # fmt: skip
-        _label(axes, east / 1000, north / 1000, str(i + 1), above=i % 2 == 0)
+        if i % (1 + len(b.turns) // 16) == 0:
+            _label(axes, east / 1000, north / 1000, str(i + 1), above=i % 2 == 0)
 
 
 def _label(axes: Any, x: float, y: float, text: str, *, above: bool, far: bool = False) -> None:
@@ -101,7 +127,7 @@ def _label(axes: Any, x: float, y: float, text: str, *, above: bool, far: bool =
     away = 18 if far else 5
     axes.annotate(
         text, (x, y), xytext=(0, away if above else -away), textcoords="offset points", ha="center",
-        va="bottom" if above else "top", fontsize=7, color=INK, zorder=6,
+        va="bottom" if above else "top", fontsize=7, color=INK, zorder=6, annotation_clip=True,
     )  # fmt: skip
 
 
@@ -145,7 +171,8 @@ def draw_ledger(b: Budget) -> str:
     """What turning at each route point would spend and keep, against what the pack holds."""
     with matplotlib.rc_context(STYLE):
         count = len(b.turns)
-        figure = Figure(figsize=(7.3, 0.9 + 0.34 * count), layout="constrained")
+        row_in = min(max(2.7 / count, 0.17), 0.30)  # few points stand apart, many fit the page
+        figure = Figure(figsize=(7.3, 0.9 + row_in * count), layout="constrained")
         axes = figure.add_subplot()
         policy, full = b.flight.policy, float(b.track.energy_wh[0])
         parts = [
@@ -164,10 +191,14 @@ def draw_ledger(b: Budget) -> str:
         spare = np.maximum(full - left, 0.0)
         axes.barh(rows, spare, left=left, height=0.62, color=EXTRA, label="extra")
         axes.axvline(full, color=INK, linewidth=1.2)
-        axes.set_yticks(rows, [f"{i + 1}  {t.waypoint}" for i, t in enumerate(b.turns)])
+        axes.set_yticks(rows, [f"{i + 1}  {clip(t.waypoint, 26)}" for i, t in enumerate(b.turns)])
         axes.tick_params(axis="y", length=0, labelcolor=INK)
         axes.set_xlabel("Wh if it turns there; the line is what the pack holds at take-off")
-        axes.legend(loc="lower center", bbox_to_anchor=(0.5, 1.0), ncols=6, frameon=False)
+        axes.margins(y=0.01)
+        axes.legend(
+            loc="lower center", bbox_to_anchor=(0.45, 1.0), ncols=6, frameon=False,
+            handlelength=1.4, columnspacing=1.2,
+        )  # fmt: skip
         return to_svg(figure)
 
 
@@ -198,7 +229,7 @@ def draw_flight(b: Budget) -> str:
             axes.set_axisbelow(True)
         other = upper.secondary_yaxis("right", functions=_percent_of(b))
         other.set_ylabel("% of the pack's energy")
-        upper.legend(loc="upper right", frameon=False)
+        upper.legend(loc="lower left", bbox_to_anchor=(0.0, 1.0), ncols=2, frameon=False)
         return to_svg(figure)
 
 

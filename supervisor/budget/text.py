@@ -87,7 +87,7 @@ def _key_figures(b: Budget) -> str:
     policy, chances = b.flight.policy, b.chances
     rows = [
         ("whole plan, with reserve and voltage held", percent(chances.completion)),
-        (f"lands with {kept_words(policy)}", percent(chances.reserve)),
+        ("lands with " + kept_words(policy).replace(" and the", ","), percent(chances.reserve)),
         ("turn back by (on paper, contingency kept)", _place(b.turn_back_paper, "not within plan")),
         (f"turn back by (at {100 * policy.confidence:g} %, reaction kept)", _safe(b)),
         ("equal time on and home", _place(b.equal_time, "none")),
@@ -104,7 +104,7 @@ def _key_figures(b: Budget) -> str:
             f"{b.flight.aircraft.cruise_mps:g} m/s; best range {p.best_range_cas_mps:.1f} m/s",
         )
     )
-    return "\n".join(f"{name:<42}{value}" for name, value in rows)
+    return "\n".join(f"{name:<43}{value}" for name, value in rows)
 
 
 def _hover(b: Budget) -> str:
@@ -279,13 +279,17 @@ def clip(text: str, width: int) -> str:
 
 
 def table(head: Sequence[str], rows: Sequence[Sequence[str]], left: int) -> str:
-    """Columns as wide as they must be; the first ``left`` of them stand left, the others right."""
+    """Columns as wide as they must be; the first ``left`` of them stand left, the others right.
+
+    Names give way where the whole would be wider than the page.
+    """
     widths = [max(len(r[i]) for r in (head, *rows)) for i in range(len(head))]
     gap = "  "
+    widths[0] -= max(sum(widths) + len(gap) * (len(head) - 1) - WIDTH, 0)
     lines = []
     for number, row in enumerate((head, *rows)):
         cells = [
-            text.ljust(w) if i < left else text.rjust(w)
+            clip(text, w).ljust(w) if i < left else text.rjust(w)
             for i, (text, w) in enumerate(zip(row, widths, strict=True))
         ]
         line = gap.join(cells).rstrip()
