@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from dataclasses import replace
 from pathlib import Path
 
@@ -18,9 +19,11 @@ from supervisor.budget.layout import lay_out, margin_on_paper
 from supervisor.core.estimate.prior import PowerPrior, Prior
 from supervisor.core.paper.budget_line import budget_line
 from supervisor.core.plan import Flight, ReturnStyle, Weather, WindRow
-from supervisor.flightfile import load_flight
+from supervisor.flightfile import parse_flight
 
-EXAMPLE = load_flight(Path(__file__).parents[2] / "sim/scenarios/estuary/flight.toml")
+PATH = Path(__file__).parents[2] / "sim/scenarios/estuary/flight.toml"
+TEXT = PATH.read_text(encoding="utf-8")
+EXAMPLE = parse_flight(TEXT, str(PATH))
 SHORT = replace(EXAMPLE, route=EXAMPLE.route[:4])
 few = settings(max_examples=25, deadline=None)
 
@@ -36,11 +39,10 @@ def landing_wh(flight: Flight) -> float:
 
 
 def cruise_wh(flight: Flight) -> float:
-    """Energy at the motors in level flight, out and home: no pack, hence no order of things."""
+    """Energy that leaves the pack in level flight, out and home."""
     plan = lay_out(flight)
-    steps, t = plan.whole.steps, plan.whole.t_s
-    level = np.array([s.phase == "cruise" for s in steps])
-    return float((np.diff(t) * level).sum())
+    level = np.array([s.phase == "cruise" for s in plan.whole.steps])
+    return float((-np.diff(plan.whole.energy_wh) * level).sum())
 
 
 @few
@@ -86,12 +88,43 @@ def test_a_colder_day_never_raises_the_hover_voltage(a: float, b: float) -> None
 @few
 @given(order=st.permutations([0, 1, 2, 3]))
 def test_a_route_reversed_in_still_air_costs_the_same_cruise(order: list[int]) -> None:
-    """All at one height and speed, so that only the way counts; it comes to the same seconds."""
+    """All at one height and speed, so that only the way counts (and, below 0.1 %, when on the way
+    the climb to the first point ends and the pack's voltage is lower)."""
     level = [replace(EXAMPLE.route[i], height_m=100.0, loiter_s=0.0) for i in order]
     calm = in_wind(EXAMPLE, 0.0, 0.0)
     there = replace(calm, route=tuple(level))
     back = replace(calm, route=tuple(reversed(level)))
     assert cruise_wh(there) == pytest.approx(cruise_wh(back), rel=1e-3)
+
+
+@few
+@given(
+    from_deg=st.integers(0, 359),
+    mps=st.floats(1.0, 40.0),
+    lat_deg=st.floats(-80.0, 80.0),
+    lon_deg=st.floats(-179.0, 179.0),
+    percent=st.floats(5.0, 60.0),
+)
+def test_units_come_back_as_they_were_given(
+    from_deg: int, mps: float, lat_deg: float, lon_deg: float, percent: float
+) -> None:
+    """Degrees, "from" and percent in the file; radians, "toward" and Wh inside; and back."""
+    moved = re.sub(r"lat_deg = 44\.\d+", f"lat_deg = {lat_deg!r}", TEXT)
+    moved = re.sub(r"lon_deg = -28\.\d+", f"lon_deg = {lon_deg!r}", moved)
+    moved = moved.replace("from_deg = 270.0", f"from_deg = {from_deg}")
+    moved = moved.replace("speed_mps = 4.0", f"speed_mps = {mps!r}")
+    flight = parse_flight(moved.replace("hover_min = 3.0", f"nameplate_percent = {percent!r}"), "x")
+    wind, home = flight.weather.wind[0], flight.home
+    back = math.degrees(math.atan2(-wind.e_mps, -wind.n_mps))
+    assert math.remainder(back - from_deg, 360.0) == pytest.approx(0.0, abs=1e-9)
+    assert math.hypot(wind.n_mps, wind.e_mps) == pytest.approx(mps)
+    assert (math.degrees(home.lat_rad), math.degrees(home.lon_rad)) == pytest.approx(
+        (lat_deg, lon_deg)
+    )
+    reserve_wh = flight.policy.final_reserve_wh
+    assert 100.0 * reserve_wh / flight.pack.nameplate_wh == pytest.approx(percent)
+    again = parse_flight(TEXT.replace("hover_min = 3.0", f"energy_wh = {reserve_wh!r}"), "x")
+    assert again.policy.final_reserve_wh == pytest.approx(reserve_wh)
 
 
 def test_out_and_home_agree_with_the_forecast_s_way_home() -> None:
