@@ -177,7 +177,7 @@ class Flight:
         elif order.mode == "lift":
             fly_lift(body, self.craft, order, self.effects, wind, dt, self._most_n)
         else:
-            body.rotor_w = body.pusher_w = body.thrust_n = body.throttle = 0.0
+            body.rotor_w = body.pusher_w = body.thrust_n = body.throttle = body.pitch = 0.0
         body.wind_n, body.wind_e, body.wind_d = wind
         self._feed(dt)
         self.ticks += ticks
@@ -263,6 +263,7 @@ class Flight:
             lat_deg=math.degrees(body.lat),
             lon_deg=math.degrees(body.lon),
             height_m=body.height_m,
+            above_ground_m=body.height_m - body.ground_m,
             alt_m=body.height_m + self.scenario.plan.home.elevation_m,
             vn_mps=body.vn,
             ve_mps=body.ve,

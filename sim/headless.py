@@ -26,7 +26,8 @@ Watch = Callable[[AircraftState, list[tuple[float, bytes]]], None]
 class Sortie:
     """Which flight to fly: ``through`` is the link the frames cross (None: none, as aboard).
 
-    With a ``key`` frames are signed, and clients must sign theirs.
+    With a ``key`` frames are signed, and clients must sign theirs. ``number`` counts the flights of
+    one aircraft and pack from a box, from zero.
     """
 
     scenario: Scenario
@@ -34,19 +35,23 @@ class Sortie:
     turn_back_s: float = math.inf
     through: Kind | None = None
     key: SigningKey | None = None
+    number: int = 0
+
+    def flight(self) -> Flight:
+        """A fresh flight."""
+        return Flight(self.scenario, self.seed, self.number)
 
     def begin(self) -> tuple[Flight, Telemetry]:
         """A fresh flight and its stream."""
-        return Flight(self.scenario, self.seed), Telemetry(self.scenario, self.seed, self.key)
+        return self.flight(), Telemetry(self.scenario, self.seed, self.key, self.number)
 
     def link(self) -> LossyLink | None:
         """A fresh link, or None."""
         if self.through is None:
             return None
         scenario = self.scenario
-        return LossyLink(
-            scenario.link, scenario.plan.home, self.seed, self.through, scenario.faults
-        )
+        fate = f"{self.seed}.{self.number}" if self.number else self.seed
+        return LossyLink(scenario.link, scenario.plan.home, fate, self.through, scenario.faults)
 
     def metadata(self) -> dict[str, str]:
         """What a recording says about itself; a replay takes the flight file from it."""
@@ -54,16 +59,14 @@ class Sortie:
         return {
             "scenario": self.scenario.name,
             "simulator_seed": str(self.seed),
+            "sortie": str(self.number),
             "flight_file": text,
         }
 
 
 def fly(sortie: Sortie, watch: Watch) -> AircraftState:
     """Step to the end; ``watch`` gets each true state and the frames that have arrived by then."""
-    flight, telemetry = (
-        Flight(sortie.scenario, sortie.seed),
-        Telemetry(sortie.scenario, sortie.seed),
-    )
+    flight, telemetry = sortie.begin()
     link = sortie.link()
     telemetry.begin(flight.state)
     while not flight.done and flight.t_s < LONGEST_S:
@@ -78,7 +81,6 @@ def write_truth(
     path: Path, sortie: Sortie, series: list[AircraftState], last: AircraftState, grid_s: float
 ) -> None:
     """``truth.json``: the series, the latest turn-back time, the turn-backs every ``grid_s``."""
-    unflown = Flight(sortie.scenario, sortie.seed)
     rows = [truth.row(state) for state in series]
-    content = truth.document(unflown, rows, last, grid_s)
+    content = truth.document(sortie.flight(), rows, last, grid_s)
     path.write_text(json.dumps(content, allow_nan=False) + "\n", encoding="utf-8")

@@ -32,6 +32,14 @@ SENSOR_DEFAULTS: dict[str, Range] = {
     "cell_noise_v": (0.001, 0.003),
     "pack_temperature_offset_c": (-1.5, 1.5),
     "pack_temperature_step_c": (0.5, 0.5),
+    "baro_step_pa": (1.0, 1.0),
+    "baro_lag_s": (0.05, 0.1),
+    "airspeed_step_mps": (0.05, 0.05),
+    "airspeed_lag_s": (0.1, 0.3),  # hose and filter
+    "compass_step_deg": (0.1, 0.1),
+    "compass_delay_s": (0.02, 0.06),
+    "pack_period_s": (0.1, 0.1),
+    "pack_lag_s": (0.1, 0.3),  # the monitor's filter, on current and total voltage
     "wind_error_mps": (0.3, 0.9),  # 1 sigma a component, of the autopilot's own estimate
 }
 

@@ -26,7 +26,7 @@ if TYPE_CHECKING:
     from sim.plan import Site
     from sim.scenario import Fault, Link
 
-SHADOW_BELOW_M = 80.0  # above this the aircraft sees over the edge of a shadow
+SHADOW_BELOW_M = 80.0  # above ground: from here on the aircraft sees over the edge of a shadow
 SHADOW_LOSS = 0.97
 RADIO_EDGE = 0.15  # share of the range over which the local radio fades out
 RADIO_LATENCY_S = 0.03
@@ -61,7 +61,7 @@ class LossyLink:
         self,
         figures: Link,
         home: Site,
-        seed: int,
+        seed: int | str,
         kind: Kind = Kind.CELLULAR,
         faults: Sequence[Fault] = (),
     ) -> None:
@@ -91,9 +91,9 @@ class LossyLink:
         figures, t_s = self._figures, state.t_s
         if any(outage.from_s <= t_s < outage.to_s for outage in figures.outages):
             return 1.0
-        too_high_m = max(0.0, state.height_m - figures.good_below_m)
+        too_high_m = max(0.0, state.above_ground_m - figures.good_below_m)
         loss = figures.loss + figures.loss_per_100m * too_high_m / 100.0
-        if state.height_m < SHADOW_BELOW_M and any(
+        if state.above_ground_m < SHADOW_BELOW_M and any(
             self._distance_m(state, math.radians(lat), math.radians(lon)) < radius_m
             for lat, lon, radius_m in figures.shadows
         ):
@@ -108,13 +108,15 @@ class LossyLink:
         return math.hypot(north, east)
 
     def put(self, t_s: float, frame: bytes, state: AircraftState) -> None:
-        """Send ``frame`` at ``t_s``. Draws the same numbers whatever its fate."""
+        """Send ``frame`` at ``t_s``. Draws the same numbers whatever its fate.
+
+        A dropout fault is in the aircraft's transmitter and has already had its share.
+        """
         random = self._random
         luck, again = random.random(), random.random()
         jitter, second_jitter = random.expovariate(1.0), random.expovariate(1.0)
         quality = self.quality(state)
-        loss = max(quality.loss, self._dropped(t_s))
-        if luck < loss:
+        if luck < quality.loss:
             self.lost += 1
             return
         fixed_s = quality.latency_s

@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from sim.plan import Site
     from sim.scenario import Fault
 
-START_UNIX_S = 1_780_300_800.0  # 2026-06-01 08:00 UTC: every simulated flight's date
+START_UNIX_S = 1_780_300_800.0  # 2026-06-01 08:00 UTC: date of every first flight
 BOOT_BEFORE_S = 60.0  # the autopilot was switched on this long before simulated time zero
 US = 1_000_000
 
@@ -83,11 +83,12 @@ class Messages:
         faults: Sequence[Fault],
         home: Site,
         mission_items: int,
+        start_unix_s: float,
     ) -> None:
         self._framer, self._sensors, self._reports = framer, sensors, reports
         self._clock_jumps = tuple(f for f in faults if f.kind == "clock-jump")
         self._home, self._mission_items = home, mission_items
-        self.yaw_rate_radps = 0.0
+        self._start_unix_s = start_unix_s
         self.link_quality = 1.0
         self.builders = self._builders()
 
@@ -128,7 +129,7 @@ class Messages:
         )
 
     def _sys_status(self, state: AircraftState, t_s: float) -> bytes:  # noqa: ARG002
-        pack = self._sensors.pack()
+        pack = self._sensors.pack(t_s)
         healthy = SENSORS_ABOARD & ~(GPS_BIT if self._sensors.gps_lost else 0)
         return self._framer.frame(
             SYS_STATUS,
@@ -152,7 +153,7 @@ class Messages:
         return max(0, min(100, round(100.0 * pack.remaining)))
 
     def _system_time(self, state: AircraftState, t_s: float) -> bytes:  # noqa: ARG002
-        unix_s = START_UNIX_S + t_s
+        unix_s = self._start_unix_s + t_s
         for fault in self._clock_jumps:
             unix_s += amount_of(fault) * share(fault, t_s)
         return self._framer.frame(SYSTEM_TIME, round(unix_s * US), boot_ms(t_s))
@@ -181,18 +182,17 @@ class Messages:
             0, 0, 0,
         )  # fmt: skip
 
-    def _attitude(self, state: AircraftState, t_s: float) -> bytes:
+    def _attitude(self, state: AircraftState, t_s: float) -> bytes:  # noqa: ARG002
         roll, pitch = self._sensors.tilt_rad()
-        yaw = self._sensors.heading_rad(t_s) + self.yaw_rate_radps * (t_s - state.t_s)
         return self._framer.frame(
             ATTITUDE,
             boot_ms(t_s),
             roll,
             pitch,
-            math.remainder(yaw, math.tau),
+            math.remainder(self._sensors.heading_rad(t_s), math.tau),
             0.0,
             0.0,
-            self.yaw_rate_radps,
+            self._sensors.yaw_rate_radps,
         )
 
     def _global_position(self, state: AircraftState, t_s: float) -> bytes:  # noqa: ARG002
@@ -223,7 +223,7 @@ class Messages:
         )
 
     def _battery_status(self, state: AircraftState, t_s: float) -> bytes:  # noqa: ARG002
-        reports, pack = self._reports, self._sensors.pack()
+        reports, pack = self._reports, self._sensors.pack(t_s)
         cells, extra = self._cells_mv(pack)
         counted = reports.current
         return self._framer.frame(

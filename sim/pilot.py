@@ -333,6 +333,7 @@ class Pilot:
         body.height_m = body.ground_m
         body.vn = body.ve = body.climb = body.air_climb = body.tas = 0.0
         self.ground_until_s = t_s
+        self.order.mode = "ground"  # nothing turns from here on
         if self.returning:
             self.done, self.phase = True, Phase.LANDED
         else:

@@ -135,6 +135,7 @@ class Sorties:
     """Several flights from a box: recharge to ``charge`` and the ageing from one to the next."""
 
     count: int = 1
+    every_s: float = 0.0
     charge: float = 1.0
     age_per_sortie: float = 0.0
     warm_start_c: float = 0.0
@@ -344,9 +345,10 @@ def _link(table: Table) -> Link:
 
 
 def _sorties(table: Table) -> Sorties:
-    table.refuse_others("count", "charge_percent", "age_per_sortie", "warm_start_c")
+    table.refuse_others("count", "every_h", "charge_percent", "age_per_sortie", "warm_start_c")
     return Sorties(
         count=int(table.number("count", 1)),
+        every_s=3600.0 * table.number("every_h", 0.0),
         charge=table.number("charge_percent", 100.0) / 100.0,
         age_per_sortie=table.number("age_per_sortie", 0.0),
         warm_start_c=table.number("warm_start_c", 0.0),

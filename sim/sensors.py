@@ -1,15 +1,16 @@
 """What the aircraft's sensors make of the truth.
 
 Every flight draws its own sensor errors (gains, offsets) from the ranges of the scenario; noise,
-wander, delay, quantisation and sensor faults come on top. The random streams are this module's
-own, one an instrument: the flight is the same with or without telemetry, and asking one instrument
-more often does not change what another one reads.
+wander, delay or lag, steps and sensor faults come on top. Receiver and pack monitor keep their own
+rate; the others sample faster than any message leaves. The random streams are this module's own,
+one an instrument: the flight is the same with or without telemetry, and asking one instrument more
+often does not change what another one reads.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
@@ -17,6 +18,7 @@ import numpy as np
 from sim.faults import active, amount_of, factor, share
 from sim.geodesy import radii_m
 from sim.instruments import SENSOR_DEFAULTS, Range
+from sim.noise import Lag, Wander, draw_figures, normals, stepped
 from sim.state import AircraftState
 
 if TYPE_CHECKING:
@@ -70,42 +72,6 @@ class Pack(NamedTuple):
     remaining: float
 
 
-class Wander:
-    """First-order Gauss-Markov error: mean 0, given standard deviation and time constant."""
-
-    __slots__ = ("_draw", "_sd", "_time_s", "value")
-
-    def __init__(self, draw: Callable[[], float], sd: float, time_s: float) -> None:
-        self._draw, self._sd, self._time_s = draw, sd, time_s
-        self.value = sd * draw()
-
-    def step(self, dt_s: float) -> None:
-        """Advance by ``dt_s``; exact for any step: x' = a x + sd sqrt(1 - a^2) n, a = e^(-dt/T)."""
-        a = math.exp(-dt_s / self._time_s)
-        self.value = a * self.value + self._sd * math.sqrt(1.0 - a * a) * self._draw()
-
-
-def normals(rng: np.random.Generator) -> Callable[[], float]:
-    """Standard normal numbers one by one, drawn in blocks."""
-
-    def stream() -> Iterator[float]:
-        while True:
-            yield from rng.standard_normal(1024).tolist()
-
-    return stream().__next__
-
-
-def draw_figures(
-    ranges: Mapping[str, Range], rng: np.random.Generator, defaults: Mapping[str, Range]
-) -> dict[str, float]:
-    """One number from each range; one draw a key, so that a changed range moves no other."""
-    merged = {**defaults, **ranges}
-    return {
-        key: low + (high - low) * float(share)
-        for (key, (low, high)), share in zip(merged.items(), rng.random(len(merged)), strict=True)
-    }
-
-
 class Sensors:
     """All instruments of one flight. ``update`` with each true state, then read."""
 
@@ -117,9 +83,12 @@ class Sensors:
         airspeed_factor: float = 1.0,
         nominal_capacity_ah: float = math.nan,
         initial_charge: float = 1.0,
+        sortie: int = 0,
     ) -> None:
         root = np.random.SeedSequence(seed, spawn_key=(0x53454E53,))  # "SENS"
-        streams = [np.random.default_rng(child) for child in root.spawn(8)]
+        # The errors belong to the aircraft, the noise to the flight.
+        children = [*root.spawn(1), *root.spawn(7 * (sortie + 1))[7 * sortie :]]
+        streams = [np.random.default_rng(child) for child in children]
         self.figures = draw_figures(ranges or {}, streams[0], SENSOR_DEFAULTS)
         self._gps_draw, self._fused_draw, self._baro_draw = map(normals, streams[1:4])
         self._pitot_draw, self._compass_draw, self._pack_draw = map(normals, streams[4:7])
@@ -137,6 +106,11 @@ class Sensors:
         self._nominal_ah, self._initial_charge = nominal_capacity_ah, initial_charge
         self._consumed_ah = 0.0
         self._consumed_wh = 0.0
+        self._cas_mps = Lag(figures["airspeed_lag_s"])
+        self._static_pa = Lag(figures["baro_lag_s"])
+        self._current_a, self._pack_v = (Lag(figures["pack_lag_s"]) for _ in range(2))
+        self._yaw_rate_radps = 0.0
+        self._pack_at_s = -math.inf
         self._trapped_pa = math.nan
         self._gps: Gps | None = None
         self._held_pack: Pack | None = None
@@ -152,13 +126,19 @@ class Sensors:
         meridian, normal = radii_m(math.radians(state.lat_deg))
         cos_lat = math.cos(math.radians(state.lat_deg))
         self._deg_per_m = (math.degrees(1.0 / meridian), math.degrees(1.0 / (normal * cos_lat)))
-        if before is None or state.t_s <= before.t_s:
+        dt_s = 0.0 if before is None else state.t_s - before.t_s
+        self._cas_mps.step(state.cas_mps, dt_s)
+        self._static_pa.step(state.pressure_pa, dt_s)
+        self._current_a.step(state.current_a, dt_s)
+        self._pack_v.step(state.pack_v, dt_s)
+        if before is None or dt_s <= 0.0:
             return
-        dt_s = state.t_s - before.t_s
+        turned = math.remainder(state.heading_rad - before.heading_rad, math.tau)
+        self._yaw_rate_radps = turned / dt_s
         for error in (*self._gps_error, *self._wind_error):
             error.step(dt_s)
         self._dead_reckon(state, dt_s)
-        current_a = self._current_mean_a(state)
+        current_a = self._seen_current_a(state.current_a, state.t_s)
         self._consumed_ah += max(0.0, current_a) * dt_s / 3600.0
         self._consumed_wh += max(0.0, current_a * state.pack_v) * dt_s / 3600.0
 
@@ -236,11 +216,8 @@ class Sensors:
     def static_pa(self) -> float:
         """Barometer: static pressure [Pa] with its offset and noise."""
         figures = self.figures
-        return (
-            self._now().pressure_pa
-            + figures["baro_offset_pa"]
-            + figures["baro_noise_pa"] * self._baro_draw()
-        )
+        error_pa = figures["baro_offset_pa"] + figures["baro_noise_pa"] * self._baro_draw()
+        return stepped(self._static_pa.value + error_pa, figures["baro_step_pa"])
 
     def sensor_air_c(self) -> float:
         """Temperature at the barometer [degC]: the air's plus the heat of the box around it."""
@@ -253,7 +230,7 @@ class Sensors:
         v = sqrt(2 (p_trapped - p_static) / rho0).
         """
         state, figures = self._now(), self.figures
-        true_mps = state.cas_mps
+        true_mps = self._cas_mps.value
         if active(self._faults, "airspeed-blocked", state.t_s):
             if math.isnan(self._trapped_pa):
                 self._trapped_pa = state.pressure_pa + 0.5 * RHO0_KGPM3 * true_mps**2
@@ -261,20 +238,27 @@ class Sensors:
             true_mps = math.sqrt(2.0 * q_pa / RHO0_KGPM3)
         else:
             self._trapped_pa = math.nan
-        noise = figures["airspeed_noise_mps"] * self._pitot_draw()
-        if true_mps < PITOT_DEAD_MPS:
-            return abs(true_mps + noise)
-        return max(0.0, self._airspeed_factor * true_mps + figures["airspeed_offset_mps"] + noise)
+        shown_mps = true_mps + figures["airspeed_noise_mps"] * self._pitot_draw()
+        if true_mps >= PITOT_DEAD_MPS:
+            shown_mps += (self._airspeed_factor - 1.0) * true_mps + figures["airspeed_offset_mps"]
+        return stepped(abs(shown_mps), figures["airspeed_step_mps"])
 
     def heading_rad(self, t_s: float) -> float:
-        """Compass heading, 0 to 2 pi, with the flight's offset and a fault's on top."""
+        """Compass heading, 0 to 2 pi, late, with the flight's offset and a fault's on top."""
         state, figures = self._now(), self.figures
         offset_deg = figures["compass_offset_deg"]
         for fault in self._faults:
             if fault.kind == "compass-offset":
                 offset_deg += amount_of(fault) * share(fault, t_s)
-        noise = figures["attitude_noise_deg"] * self._compass_draw()
-        return (state.heading_rad + math.radians(offset_deg + noise)) % math.tau
+        late_s = t_s - state.t_s - figures["compass_delay_s"]
+        heading_deg = math.degrees(state.heading_rad + self._yaw_rate_radps * late_s) + offset_deg
+        heading_deg += figures["attitude_noise_deg"] * self._compass_draw()
+        return math.radians(stepped(heading_deg, figures["compass_step_deg"])) % math.tau
+
+    @property
+    def yaw_rate_radps(self) -> float:
+        """Turn rate, from the gyros: without error."""
+        return self._yaw_rate_radps
 
     def tilt_rad(self) -> tuple[float, float]:
         """Roll and pitch."""
@@ -284,18 +268,20 @@ class Sensors:
             state.pitch_rad + sd * self._compass_draw(),
         )
 
-    def pack(self) -> Pack:
-        """The pack monitor's reading; a frozen monitor repeats its last one."""
-        if self._held_pack and active(self._faults, "battery-frozen", self._now().t_s):
-            return self._held_pack
-        self._held_pack = self._read_pack()
+    def pack(self, t_s: float) -> Pack:
+        """The pack monitor's latest reading, at its own rate; frozen, it repeats itself."""
+        last, fresh_s = self._held_pack, self._pack_at_s + self.figures["pack_period_s"]
+        if last and (t_s < fresh_s - 1e-9 or active(self._faults, "battery-frozen", t_s)):
+            return last
+        self._held_pack, self._pack_at_s = self._read_pack(), t_s
         return self._held_pack
 
     def _read_pack(self) -> Pack:
         state, figures, draw = self._now(), self.figures, self._pack_draw
         gain, cell_noise = figures["voltage_gain"], figures["cell_noise_v"]
-        raw_v = gain * state.pack_v + figures["voltage_offset_v"]
-        raw_a = self._current_mean_a(state) + figures["current_noise_a"] * draw()
+        raw_v = gain * self._pack_v.value + figures["voltage_offset_v"]
+        raw_a = self._seen_current_a(self._current_a.value, state.t_s)
+        raw_a += figures["current_noise_a"] * draw()
         remaining = self._initial_charge - self._consumed_ah / self._nominal_ah
         return Pack(
             stepped(raw_v + figures["voltage_noise_v"] * draw(), figures["voltage_step_v"]),
@@ -310,10 +296,9 @@ class Sensors:
             remaining,
         )
 
-    def _current_mean_a(self, state: AircraftState) -> float:
-        gain = self.figures["current_gain"]
-        gain *= factor(self._faults, "current-gain", state.t_s)
-        return gain * state.current_a + self.figures["current_offset_a"]
+    def _seen_current_a(self, current_a: float, t_s: float) -> float:
+        gain = self.figures["current_gain"] * factor(self._faults, "current-gain", t_s)
+        return gain * current_a + self.figures["current_offset_a"]
 
     def wind_mps(self) -> tuple[float, float, float]:
         """The autopilot's own wind estimate (north, east; blowing toward) and its claimed sigma."""
@@ -327,8 +312,3 @@ class Sensors:
     def _now(self) -> AircraftState:
         assert self._state is not None, "update() comes before any reading"
         return self._state
-
-
-def stepped(value: float, step: float) -> float:
-    """``value`` rounded to the nearest multiple of ``step``, as a converter gives it."""
-    return round(value / step) * step

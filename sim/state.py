@@ -36,6 +36,7 @@ class AircraftState:
     lat_deg: float
     lon_deg: float
     height_m: float
+    above_ground_m: float
     alt_m: float
     vn_mps: float
     ve_mps: float

@@ -8,7 +8,6 @@ the same bytes.
 from __future__ import annotations
 
 import heapq
-import math
 from random import Random
 from typing import TYPE_CHECKING
 
@@ -76,15 +75,19 @@ SAID: dict[Phase, str] = {
 class Telemetry:
     """The stream of one flight: feed true states in, take frames out."""
 
-    def __init__(self, scenario: Scenario, seed: int, key: SigningKey | None = None) -> None:
-        plan = scenario.plan
+    def __init__(
+        self, scenario: Scenario, seed: int, key: SigningKey | None = None, sortie: int = 0
+    ) -> None:
+        plan, sorties = scenario.plan, scenario.sorties
+        start_unix_s = START_UNIX_S + sortie * sorties.every_s
         self.sensors = Sensors(
             seed,
             scenario.sensors,
             scenario.faults,
             drawn(scenario, seed)["airspeed_factor"],
             plan.pack.capacity_ah,
-            plan.pack.initial_charge,
+            sorties.charge if sortie > 0 else plan.pack.initial_charge,
+            sortie,
         )
         self._framer = Framer(key=key)
         self.autopilot = Autopilot(plan, self, secret=key.secret if key else None)
@@ -95,9 +98,11 @@ class Telemetry:
             scenario.faults,
             plan.home,
             len(self.autopilot.mission),
+            start_unix_s,
         )
+        self._start_unix_s = start_unix_s
         self._dropouts = tuple(f for f in scenario.faults if f.kind == "telemetry-dropout")
-        self._luck = Random(f"{seed} dropouts")
+        self._luck = Random(f"{seed} dropouts {sortie}")
         self._build = self.messages.builders
         self._interval_us = dict(DEFAULT_INTERVAL_US)
         self._state: AircraftState | None = None
@@ -109,7 +114,7 @@ class Telemetry:
         """The state before the first step: from here on clients get answers."""
         self._state = state
         self.sensors.update(state)
-        self._framer.unix_s = START_UNIX_S + state.t_s
+        self._framer.unix_s = self._start_unix_s + state.t_s
         self._due = self._first_due(state.t_s)
         return state
 
@@ -118,10 +123,7 @@ class Telemetry:
         before = self._state or self.begin(state)
         self._state = state
         self.sensors.update(state)
-        self._framer.unix_s = START_UNIX_S + state.t_s
-        if state.t_s > before.t_s:
-            turned = math.remainder(state.heading_rad - before.heading_rad, math.tau)
-            self.messages.yaw_rate_radps = turned / (state.t_s - before.t_s)
+        self._framer.unix_s = self._start_unix_s + state.t_s
         if state.phase is Phase.LOST:
             return []
         out: list[tuple[float, bytes]] = []

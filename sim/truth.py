@@ -204,6 +204,7 @@ def document(
     return {
         "scenario": flight.scenario.name,
         "seed": flight.seed,
+        "sortie": flight.sortie,
         "draw": flight.draw,
         "final_reserve_wh": reserve_wh,
         "min_cell_v": min_v,

@@ -31,6 +31,8 @@ Write = Callable[[float, bytes], None]
 @click.option("--scenario", "name", metavar="NAME|FILE.toml", help="which flight; see --list")
 @click.option("--seed", type=click.IntRange(min=0), default=1, show_default=True,
               help="everything random comes from it")  # fmt: skip
+@click.option("--sortie", "number", type=click.IntRange(min=0), default=0, show_default=True,
+              help="of a scenario with several flights of one pack: which, from 0")  # fmt: skip
 @click.option("--rate", default="1", show_default=True, metavar="N|max",
               help="simulated seconds a second; at max only TCP waits for its reader")  # fmt: skip
 @click.option("--to", "targets", multiple=True, metavar="ADDRESS|FILE.mcap",
@@ -55,6 +57,7 @@ Write = Callable[[float, bytes], None]
 def command(
     name: str | None,
     seed: int,
+    number: int,
     rate: str,
     targets: tuple[str, ...],
     turn_back_at: float | None,
@@ -82,7 +85,7 @@ def command(
         raise click.UsageError("--headless writes into --out; it takes no --to")
     if headless != (out is not None):
         raise click.UsageError("--headless and --out DIR go together")
-    sortie = make_sortie(load_scenario(name), seed, turn_back_at, through, key_file)
+    sortie = make_sortie(load_scenario(name), seed, number, turn_back_at, through, key_file)
     series: list[AircraftState] = []
     if out is not None:
         last = fly_headless(sortie, out, grid_s, series)
@@ -126,6 +129,7 @@ def list_scenarios(as_json: bool) -> None:
                 "title": s.title,
                 "description": s.description,
                 "seeds": list(s.seeds),
+                "sorties": s.sorties.count,
                 "flight": str(s.flight_path),
             }
             for s in found
@@ -153,7 +157,12 @@ def parse_rate(text: str) -> float:
 
 
 def make_sortie(
-    scenario: Scenario, seed: int, turn_back_at: float | None, through: str, key_file: Path | None
+    scenario: Scenario,
+    seed: int,
+    number: int,
+    turn_back_at: float | None,
+    through: str,
+    key_file: Path | None,
 ) -> Sortie:
     """The flight that was asked for."""
     from sim.headless import Sortie
@@ -161,12 +170,17 @@ def make_sortie(
     from sim.wire import SigningKey
     from supervisor.edge.frame_signing import load_key
 
+    count = scenario.sorties.count
+    if number >= count:
+        allowed = f"0 to {count - 1}" if count > 1 else "0: this scenario is a single flight"
+        raise InputError("--sortie", f"{number} is too high", allowed=allowed)
     return Sortie(
         scenario,
         seed,
         math.inf if turn_back_at is None else turn_back_at,
         None if through == "wire" else Kind(through),
         SigningKey(load_key(key_file)) if key_file else None,
+        number,
     )
 
 
@@ -179,6 +193,8 @@ def fly_headless(
     with ExitStack() as stack:
         write = writers(stack, sortie, [out / "flight.mcap"])
         last = fly(sortie, watching(series, write))
+    if series[-1].t_s < last.t_s:
+        series.append(last)
     say("the truth: turn-backs ...\n")
     write_truth(out / "truth.json", sortie, series, last, grid_s)
     return last

@@ -7,10 +7,11 @@ from dataclasses import replace
 import pytest
 from true_states import CRUISING
 
+from sim.flight import Flight
 from sim.link import Kind, LossyLink
 from sim.plan import Site
-from sim.scenario import Fault, Link, Outage
-from sim.state import AircraftState
+from sim.scenario import Fault, Link, Outage, load
+from sim.state import AircraftState, Phase
 
 HOME = Site("home", 44.2, -28.6, 8.0)
 M_PER_DEG_LAT = 111_120.0  # at 44 to 45 deg N, WGS 84 meridian
@@ -32,17 +33,30 @@ def delivered(link: LossyLink, state: AircraftState, count: int = 4000) -> int:
 def test_cellular_loss_by_height() -> None:
     # 0.2 % below 120 m; 10 % more for each 100 m above: 220 m is 10.2 %. 4 000 frames: sd 19.
     figures = Link(loss=0.002, loss_per_100m=0.1, good_below_m=120.0)
-    assert delivered(LossyLink(figures, HOME, 1), at(height_m=100.0)) >= 3970
-    high = delivered(LossyLink(figures, HOME, 1), at(height_m=220.0))
+    assert delivered(LossyLink(figures, HOME, 1), at(above_ground_m=100.0)) >= 3970
+    high = delivered(LossyLink(figures, HOME, 1), at(above_ground_m=220.0))
     assert high == pytest.approx(4000 * (1 - 0.102), abs=100)
 
 
 def test_cellular_shadow_only_low() -> None:
     figures = Link(shadows=((HOME.lat_deg, HOME.lon_deg, 2000.0),))
     link = LossyLink(figures, HOME, 1)
-    assert link.quality(at(1.0, height_m=30.0)).loss > 0.9
-    assert link.quality(at(1.0, height_m=100.0)).loss < 0.01
-    assert link.quality(at(3.0, height_m=30.0)).loss < 0.01
+    assert link.quality(at(1.0, above_ground_m=30.0)).loss > 0.9
+    assert link.quality(at(1.0, above_ground_m=100.0)).loss < 0.01
+    assert link.quality(at(3.0, above_ground_m=30.0)).loss < 0.01
+
+
+def test_the_valley_behind_the_ridge_has_no_coverage() -> None:
+    """The saddle lies 650 m above home: what counts is the height above ground."""
+    scenario = load("highsite")
+    link = LossyLink(scenario.link, scenario.plan.home, 1)
+    flight = Flight(scenario, 1)
+    while flight.state.phase is not Phase.HOVER_LANDING:
+        flight.step()
+    shown = flight.state
+    assert shown.height_m > 600.0
+    assert shown.above_ground_m < 80.0
+    assert link.quality(shown).loss > 0.9
 
 
 def test_outage_is_total_and_ends() -> None:
@@ -87,9 +101,11 @@ def test_some_arrive_twice() -> None:
     assert 1 <= len(link.take(1e9)) - 20_000 <= 25
 
 
-def test_dropout_fault_on_the_link() -> None:
+def test_dropout_fault_lets_no_question_pass() -> None:
+    """What the aircraft sends is lost before the link; what is sent to it is lost here."""
     faults = (Fault("telemetry-dropout", at_s=0.0, end_s=2000.0),)
-    assert delivered(LossyLink(Link(loss=0.0), HOME, 1, faults=faults), at()) == 2000
+    link = LossyLink(Link(loss=0.0), HOME, 1, faults=faults)
+    assert sum(link.passes(at(t_s=float(t))) for t in range(4000)) == 2000
 
 
 def test_one_seed_one_fate() -> None:

@@ -11,8 +11,9 @@ import pytest
 from true_states import CRUISING, flown
 
 from sim.instruments import SENSOR_DEFAULTS
+from sim.noise import Lag, Wander, draw_figures, normals, stepped
 from sim.scenario import Fault
-from sim.sensors import Sensors, Wander, draw_figures, normals, stepped
+from sim.sensors import Sensors
 
 # One degree of longitude at 44.2 deg N, geographiclib 2.1: 1000 * Inverse(44.2, 0, 44.2, 0.001).
 M_PER_DEG = 79_936.3
@@ -38,7 +39,7 @@ def test_perfect_sensors_tell_the_truth() -> None:
     assert s.airspeed_mps() == pytest.approx(CRUISING.cas_mps)
     assert s.heading_rad(0.0) == pytest.approx(CRUISING.heading_rad)
     assert s.static_pa() == CRUISING.pressure_pa
-    assert s.pack().cell_v == pytest.approx(CRUISING.cell_v)
+    assert s.pack(0.0).cell_v == pytest.approx(CRUISING.cell_v)
     assert s.fused(0.0).lat_deg == pytest.approx(CRUISING.lat_deg, abs=1e-9)
 
 
@@ -106,17 +107,17 @@ def test_current_gain_fault_falsifies_the_counter_too() -> None:
     s = sensors(Fault("current-gain", amount=0.5))
     for state in flown(36.0):
         s.update(state)
-    assert s.pack().current_a == pytest.approx(4.0)
-    assert s.pack().consumed_ah == pytest.approx(0.04)
+    assert s.pack(36.0).current_a == pytest.approx(4.0)
+    assert s.pack(36.0).consumed_ah == pytest.approx(0.04)
 
 
 def test_frozen_monitor_repeats_itself() -> None:
     s = sensors(Fault("battery-frozen", at_s=10.0))
     for state in flown(9.5):
         s.update(state)
-    before = s.pack()
+    before = s.pack(9.5)
     s.update(replace(CRUISING, t_s=20.0, pack_v=40.0, current_a=30.0))
-    assert s.pack() == before
+    assert s.pack(20.0) == before
 
 
 def test_readings_come_in_steps() -> None:
@@ -125,10 +126,63 @@ def test_readings_come_in_steps() -> None:
     shown = set()
     for state in flown(100.0):
         s.update(state)
-        shown.add(s.pack().current_a)
+        shown.add(s.pack(state.t_s).current_a)
     assert all(math.isclose(a / 0.25, round(a / 0.25), abs_tol=1e-9) for a in shown)
     assert 4 < len(shown) < 12
     assert stepped(1.26, 0.5) == 1.5
+
+
+def test_every_converter_has_its_step() -> None:
+    s = sensors(
+        baro_step_pa=2.0, baro_noise_pa=5.0, airspeed_step_mps=0.5, airspeed_noise_mps=0.4,
+        compass_step_deg=1.0, attitude_noise_deg=2.0,
+    )  # fmt: skip
+    for state in flown(50.0):
+        s.update(state)
+        readings = (s.static_pa(), s.airspeed_mps(), math.degrees(s.heading_rad(state.t_s)))
+        for reading, step in zip(readings, (2.0, 0.5, 1.0), strict=True):
+            assert reading / step == pytest.approx(round(reading / step), abs=1e-6)
+
+
+def test_lag_is_first_order() -> None:
+    """A step of one is 1 - e^-1 = 0.6321 after one time constant, however it is walked."""
+    for dt_s in (0.01, 0.1, 0.3):
+        lag = Lag(0.3)
+        lag.step(0.0, 0.0)
+        for _ in range(round(0.3 / dt_s)):
+            lag.step(1.0, dt_s)
+        assert lag.value == pytest.approx(0.6321, abs=1e-4)
+
+
+def test_what_lags_comes_late() -> None:
+    """On a ramp a first-order lag is late by its time constant (by hand): 0.3 s x slope."""
+    s = sensors(airspeed_lag_s=0.3, baro_lag_s=0.3, pack_lag_s=0.3)
+    for i in range(101):
+        t = 0.1 * i
+        s.update(
+            replace(
+                CRUISING, t_s=t, cas_mps=20.0 + t, pressure_pa=1e5 - 30.0 * t, current_a=8.0 + t
+            )
+        )
+    # The input is held over each step of 0.1 s, which takes half a step off.
+    assert s.airspeed_mps() == pytest.approx(30.0 - 0.25, abs=0.01)
+    assert s.static_pa() == pytest.approx(1e5 - 30.0 * (10.0 - 0.25), abs=0.3)
+    assert s.pack(10.0).current_a == pytest.approx(18.0 - 0.25, abs=0.02)
+
+
+def test_compass_is_late_in_a_turn() -> None:
+    # 10 degrees a second, 0.05 s late: half a degree behind (by hand).
+    s = sensors(compass_delay_s=0.05)
+    for i in range(11):
+        s.update(replace(CRUISING, t_s=0.5 * i, heading_rad=math.radians(5.0 * i)))
+    assert math.degrees(s.heading_rad(5.0)) == pytest.approx(49.5)
+    assert math.degrees(s.heading_rad(4.8)) == pytest.approx(47.5)
+
+
+def test_pack_monitor_keeps_its_own_rate() -> None:
+    s = sensors(pack_period_s=0.1, voltage_noise_v=0.02)
+    s.update(CRUISING)
+    assert len({s.pack(t / 100.0).pack_v for t in range(100)}) == 10
 
 
 def test_wander_keeps_its_standard_deviation_at_any_step() -> None:
@@ -166,7 +220,7 @@ def test_asking_one_instrument_more_often_changes_no_other() -> None:
             s.update(state)
             for _ in range(ask_airspeed):
                 s.airspeed_mps()
-            out.append(s.pack().pack_v)
+            out.append(s.pack(state.t_s).pack_v)
         return out
 
     assert pack_readings(0) == pack_readings(3)

@@ -14,6 +14,7 @@ CRUISING = AircraftState(
     lat_deg=44.2,
     lon_deg=-28.5,
     height_m=100.0,
+    above_ground_m=100.0,
     alt_m=108.0,
     vn_mps=0.0,
     ve_mps=25.0,

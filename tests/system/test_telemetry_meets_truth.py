@@ -111,12 +111,17 @@ def test_pack_air_and_state_are_the_truth_s(aircraft: Aircraft) -> None:
         events.AirPressure, events.PackReport, events.FlightState, events.MissionProgress,
         events.HomeFix, events.ClockFix,
     }  # fmt: skip
+    before_a, jumped_s = 0.0, 0.0  # a monitor lags behind a step
     for seen, true in aircraft.heard:
         match seen:
             case events.PackReport() if seen.cell_v:
                 assert len(seen.cell_v) == len(true.cell_v)
                 assert seen.pack_v == pytest.approx(true.pack_v, rel=0.03)
-                assert seen.current_a == pytest.approx(true.current_a, rel=0.15, abs=5.0)
+                if abs(true.current_a - before_a) > 3.0:
+                    jumped_s = true.t_s
+                elif true.t_s > jumped_s + 1.0:
+                    assert seen.current_a == pytest.approx(true.current_a, rel=0.15, abs=5.0)
+                before_a = true.current_a
             case events.AirPressure():
                 assert seen.pressure_pa == pytest.approx(true.pressure_pa, abs=150.0)
             case events.AirData() if true.cas_mps > 12.0:
