@@ -51,6 +51,11 @@ LEAVES = (
         "presence", messages.Presence, "send", 1, True, False,
         "Online with a beat; offline when stopped, or by the last will (unsigned) when lost.",
     ),
+    Leaf(
+        "history", messages.History, "send", 0, True, True,
+        "The flight so far: the margin and the way once a minute, and what was advised. Renewed "
+        "every five minutes and after each advisory.",
+    ),
     Leaf("health", messages.Health, "send", 0, True, True, "How the daemon is."),
     Leaf(
         "ack", messages.Ack, "receive", 1, False, False,

@@ -35,9 +35,12 @@ from supervisor.errors import InputError
 NAME = re.compile(r"[A-Za-z0-9_-]{1,64}\Z")
 PERSON = "person."  # before a person's name, so that no person can be an aircraft to the broker
 CA_DAYS, LEAF_DAYS, CRL_DAYS = 3650, 825, 825
-AIRCRAFT_WRITES = ("status", "advisory", "plan", "track", "presence", "health", "bridge")
+AIRCRAFT_WRITES = (
+    "status", "advisory", "plan", "track", "presence", "history", "health", "bridge",
+)  # fmt: skip
 PEOPLE_WRITE = ("ack", "return")  # signed from end to end; the aircraft judges what counts
-AIRCRAFT_READS = ("ack", "return")
+# Its own advisories come back to it where the broker cannot say no (MQTT 3.1.1).
+AIRCRAFT_READS = ("ack", "return", "advisory")
 
 
 @dataclass(frozen=True, slots=True)
@@ -232,7 +235,7 @@ def access_list(aircraft: Iterable[str], people: Iterable[str]) -> str:
     for name in people:
         parts.append(f"\nuser {PERSON}{name}\n")
         parts.append("topic read homeleg/v1/#\n")
-        parts += [f"topic write homeleg/v1/+/{leaf}\n" for leaf in AIRCRAFT_READS]
+        parts += [f"topic write homeleg/v1/+/{leaf}\n" for leaf in PEOPLE_WRITE]
     return "".join(parts)
 
 

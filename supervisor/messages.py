@@ -170,6 +170,10 @@ class Status(Stamped):
     slim: bool = Field(
         default=False,
         description="ahead, footprint_km, planned_wh, alternates are left out: as last sent",
+    return_request: Literal["", "unarmed", "armed", "counting", "stopped", "asked"] = Field(
+        default="", description="the optional return request; empty: the policy does not allow it"
+    )
+    return_by: str = Field(default="", description="who armed or stopped the return request")
     )
     ledger_sd_wh: dict[str, float] = Field(
         default_factory=dict, description="one sigma of each ledger term; absent where not known"
@@ -231,6 +235,29 @@ class Track(Stamped):
     """
 
     t0: float
+class Before(Message):
+    """An advisory of this flight, in short, and who has acknowledged it: ``[by, utc]``."""
+
+    seq: int
+    t: float
+    condition: str
+    level: LevelName
+    sentence: str
+    acked: list[tuple[str, str]]
+
+
+class History(Stamped):
+    """The flight so far, coarse and retained, for whoever comes late.
+
+    ``points`` rows, oldest first, are whole numbers counted from the row before, the first from
+    zero: ``[dt_s, P5, P50, P95 in Wh above the reserve if turned then, lat and lon in 1e-4 deg,
+    height in m]``.
+    """
+
+    points: list[tuple[int, int, int, int, int, int, int]]
+    before: list[Before] = Field(description="the latest advisories, oldest first")
+
+
     origin: tuple[float, float, float]
     points: list[tuple[int, int, int, int]]
 

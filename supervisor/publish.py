@@ -98,6 +98,10 @@ class Publisher:
                 for t, low, middle, high in status.ahead
             ],
             footprint_km=[round(metres / 1000.0, 1) for metres in status.footprint_m],
+            ledger_sd_wh=_terms(status.ledger_sd_wh),
+            return_request=status.return_request,
+            return_by=status.return_by,
+            next_s=known(status.next_look_s, 1),
         )
 
     def plan(self, flight: Flight, budget_wh: dict[str, float]) -> messages.Plan:

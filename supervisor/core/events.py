@@ -8,8 +8,10 @@ never meets one. Velocities are over ground; wind blows *toward*.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from enum import Enum, IntEnum
+from typing import Literal
 
 # --- in: observations --------------------------------------------------------------------------
 
@@ -341,6 +343,9 @@ class ActiveCondition:
     acked_by: str
 
 
+ReturnState = Literal["", "unarmed", "armed", "counting", "stopped", "asked"]
+
+
 @dataclass(frozen=True, slots=True)
 class Status:
     """Everything believed and foreseen at one moment.
@@ -351,6 +356,9 @@ class Status:
     ``advice``: named figures beyond the four numbers (best return airspeed ... ).
     ``ahead``: (seconds from now, P5, P50, P95 Wh above the reserve if turned then).
     ``footprint_m``: see core/forecast/footprint.py.
+    ``ledger_sd_wh``: one sigma of each term of ``ledger_wh`` that has one.
+    ``return_request``: see core/decide/return_watch.py; ``return_by`` is who armed or stopped it.
+    ``next_look_s``: seconds until the next look, unless something comes before.
     """
 
     t_s: float
@@ -374,6 +382,10 @@ class Status:
     homeward: bool = False
     ahead: tuple[tuple[float, float, float, float], ...] = ()
     footprint_m: tuple[float, ...] = ()
+    ledger_sd_wh: tuple[tuple[str, float], ...] = ()
+    return_request: ReturnState = ""
+    return_by: str = ""
+    next_look_s: float = math.nan
 
 
 @dataclass(frozen=True, slots=True)

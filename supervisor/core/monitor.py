@@ -128,7 +128,17 @@ class Monitor:
         view = report.View(
             self.flight, self._heard, belief, self._forecast, situation, self._alerts
         )
-        return [*out, report.status(view, wording.headline(situation, report.numbers(view), worst))]
+        sentence = wording.headline(situation, report.numbers(view), worst)
+        state, by = self._return.state
+        return [
+            *out,
+            replace(
+                report.status(view, sentence),
+                return_request=state,
+                return_by=by,
+                next_look_s=self._next_s - t_s,
+            ),
+        ]
 
     def _with_heading_home(self, belief: Belief) -> Belief:
         place, fix = (belief.north_m, belief.east_m), belief.position

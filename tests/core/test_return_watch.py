@@ -105,3 +105,18 @@ def test_doubt_in_the_countdown_cancels_and_trust_counts_anew() -> None:
     assert [(w.level.value, w.ask) for w in later if w] == [("warning", False), ("warning", True)]
     assert later[0] is not None
     assert later[30] is not None  # 60 s after it was announced anew
+
+
+def test_its_state_is_told_with_whose_doing_it_is() -> None:
+    assert ReturnWatch(None).state == ("", "")
+    assert ReturnWatch(RULES).state == ("unarmed", "")
+    watch = armed()
+    assert watch.state == ("armed", "ann")
+    flown(watch, until_s=1150.0)
+    assert watch.state == ("counting", "ann")
+    flown(watch)
+    assert watch.state == ("asked", "ann")
+    stopped = armed()
+    stopped.wish(ReturnWish(600.0, Wish.STOP, "bo"))
+    flown(stopped)
+    assert stopped.state == ("stopped", "bo")

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 from supervisor.core.decide.return_request import Facts, Memory, Step, bar, step
 from supervisor.core.decide.rules import STALE_S, Alerts, Held, Situation
-from supervisor.core.events import Level, Phase, ReturnWish, Wish
+from supervisor.core.events import Level, Phase, ReturnState, ReturnWish, Wish
 from supervisor.core.plan import ReturnRequest
 
 CONDITION = "return-request"
@@ -39,6 +39,23 @@ class ReturnWatch:
         self._memory = Memory()
         self._armed_by = self._stopped_by = ""
         self._read_s = -math.inf
+
+    @property
+    def state(self) -> tuple[ReturnState, str]:
+        """In one word, and whose doing it is.
+
+        ``""``: the flight file does not allow it; ``unarmed``, ``armed``, ``counting`` (down to the
+        request), ``stopped`` by a person, ``asked``.
+        """
+        if self._rules is None:
+            return "", ""
+        if self._memory.counting:
+            return "counting", self._armed_by
+        if self._stopped_by:
+            return "stopped", self._stopped_by
+        if self._memory.spent:
+            return "asked", self._armed_by
+        return ("armed", self._armed_by) if self._armed_by else ("unarmed", "")
 
     def wish(self, said: ReturnWish) -> None:
         """A person, authenticated at the edge, armed or stopped it."""

@@ -14,12 +14,13 @@ from supervisor.core.events import FourNumbers, Level
 
 
 def minutes(seconds: float) -> str:
-    """``"12 min"``, ``"50 s"``, or words for never."""
+    """``"12 min"``, ``"50 s"``, or words for never. Rounded down: no more than there is."""
     if not math.isfinite(seconds):
         return "not within the plan"
     if seconds < 0:
         return "now"
-    return f"{seconds / 60:.0f} min" if seconds >= 90 else f"{seconds:.0f} s"
+    whole = math.floor(seconds)
+    return f"{whole // 60} min" if whole >= 120 else f"{whole} s"
 
 
 def percent(chance: float) -> str:
