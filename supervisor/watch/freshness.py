@@ -47,6 +47,15 @@ def due(picture: Picture) -> float:
     return min(max(picture.gaps_s, default=1.0), LONGEST_PERIOD_S)
 
 
+def _silence_limit_s(picture: Picture, due_s: float) -> float:
+    """A status is due, or a beat if that was promised sooner."""
+    presence = picture.presence
+    beats = presence is not None and not math.isnan(picture.presence_at_s)
+    if presence is not None and beats and presence.next_s is not None:
+        due_s = min(due_s, presence.next_s)
+    return max(LEAST_S, due_s + GRACE_S)
+
+
 def freshness(picture: Picture, now_s: float, broker_lost_s: float | None) -> Freshness:
     """``broker_lost_s``: since when the watcher has no broker; None while it has one."""
     due_s = due(picture)
@@ -71,6 +80,7 @@ def _chain(
     """Walk from the watcher to the aircraft and name the first broken link."""
     silence_s = _since(picture.heard_at_s, now_s)
     since_s = _since(picture.status_at_s, now_s)
+    quiet_s = _silence_limit_s(picture, due(picture))
     status, presence = picture.status, picture.presence
     if broker_lost_s is not None:
         return "no-broker", f"This watcher lost the broker {spell(now_s - broker_lost_s)} ago."
@@ -80,7 +90,7 @@ def _chain(
         return "waiting", "Waiting for the aircraft's first word."
     if since_s is None or not picture.live:
         return "kept", "The broker kept these figures; no new ones have been heard yet."
-    if silence_s is None or silence_s > limit_s:
+    if silence_s is None or silence_s > quiet_s:
         return "silent", f"Nothing heard from the aircraft for {spell(silence_s or since_s)}."
     if since_s > limit_s:
         return "late", f"The daemon is alive, but its last figures are {spell(since_s)} old."

@@ -170,15 +170,9 @@ class Listener:
         if trust == "verified" and not self.ring.fits(message, by):
             trust = "unverified"
         heard = Heard(self.clock(), message, retained, trust)
-        if not (retained and self._known(leaf, message)):
-            self.store.keep(leaf, heard)
+        before = self.pictures.get(aircraft)
         self._fold(heard)
         self._tell()
-
-    def _known(self, leaf: str, message: Told) -> bool:
-        """Whether a retained message says only what is already kept."""
-        picture = self.pictures.get(message.aircraft)
-        return picture is not None and getattr(picture, leaf, None) == message
 
     # -- acknowledge -------------------------------------------------------------------------
 

@@ -11,17 +11,33 @@ import math
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from datetime import datetime
-from typing import Literal, TypeVar
+from typing import Literal
 
-from supervisor.edge.rates import filled
-from supervisor.messages import Ack, Advisory, Plan, Presence, Status, Track
+from supervisor.messages import (
+    Ack,
+    Advisory,
+    Before,
+    Health,
+    History,
+    Plan,
+    Presence,
+    Status,
+    Track,
+)
+from supervisor.watch.traces import (
+    Fix,
+    Point,
+    filled_in,
+    told_before,
+    unpacked,
+    with_fix,
+    with_point,
+    woven,
+)
 
-Told = Status | Advisory | Plan | Track | Presence | Ack
-T = TypeVar("T")
+Told = Status | Advisory | Plan | Track | Presence | History | Health | Ack
 Trust = Literal["verified", "unverified", "unchecked"]
 
-# A history of this many points has the older three quarters thinned to half.
-MOST_POINTS = 2400
 MOST_ADVISORIES = 500
 # A message delayed on its way has a larger (heard - flight time) than its neighbours.
 OFFSETS_KEPT, GAPS_KEPT = 20, 5
@@ -41,35 +57,14 @@ class Heard:
 
 
 @dataclass(frozen=True, slots=True)
-class Point:
-    """One moment of the margin strip; energies above the reserve if turned then [Wh]."""
-
-    t_s: float
-    p05_wh: float
-    p50_wh: float
-    p95_wh: float
-    safe_min: float | None
-    level: str
-
-
-@dataclass(frozen=True, slots=True)
-class Fix:
-    """One position of the track."""
-
-    t_s: float
-    lat_deg: float
-    lon_deg: float
-    height_m: float
-
-
-@dataclass(frozen=True, slots=True)
 class Entry:
-    """An advisory as heard."""
+    """An advisory as heard; ``brief``: only told of in the aircraft's own history."""
 
     advisory: Advisory
     at_s: float
     trust: Trust
     again: bool = False  # its number had been used before, at another time: the count began anew
+    brief: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -94,7 +89,8 @@ class Picture:
     status_trust: Trust = "unchecked"
     live: bool = False
     presence: Presence | None = None
-    presence_at_s: float = math.nan
+    presence_at_s: float = math.nan  # NaN: the broker kept it
+    health: Health | None = None
     heard_at_s: float = math.nan
     offsets_s: tuple[float, ...] = ()
     behind_s: tuple[float, ...] = ()  # flight times of live statuses older than the known one
@@ -126,7 +122,12 @@ def fold(picture: Picture, heard: Heard) -> Picture:
         case Track():
             return _track(picture, heard.message)
         case Presence():
-            return replace(picture, presence=heard.message, presence_at_s=heard.at_s)
+            at_s = math.nan if heard.retained else heard.at_s
+            return replace(picture, presence=heard.message, presence_at_s=at_s)
+        case History():
+            return _history(picture, heard, heard.message)
+        case Health():
+            return replace(picture, health=heard.message)
         case Ack(flight=flight, seq=seq, by=by, utc=utc):
             if flight not in ("", picture.flight):
                 return picture
@@ -157,7 +158,6 @@ def _status(picture: Picture, heard: Heard, status: Status) -> Picture:
     before = picture.status
     if before is not None and status.t <= before.t and not _now_live(picture, heard, status):
         return _behind(picture, heard, status)
-    status = filled(status, before)
     offsets = picture.offsets_s
     if heard.retained:
         at_s = _kept_since(status, heard.at_s)
@@ -176,8 +176,8 @@ def _status(picture: Picture, heard: Heard, status: Status) -> Picture:
         offsets_s=offsets,
         behind_s=(),
         gaps_s=gaps,
-        history=_with_point(picture.history, status),
-        track=_with_fix(picture.track, status),
+        history=with_point(picture.history, status),
+        track=with_fix(picture.track, status),
     )
     for active in status.active:
         if active.acked_by:
@@ -224,6 +224,7 @@ def _new_flight(picture: Picture, flight: str) -> Picture:
         plan=picture.plan,
         presence=picture.presence,
         presence_at_s=picture.presence_at_s,
+        health=picture.health,
         heard_at_s=picture.heard_at_s,
         entries=kept,
         set_aside=picture.set_aside,
@@ -241,59 +242,55 @@ def _kept_since(status: Status, heard_at_s: float) -> float:
     return min(made_s, heard_at_s)
 
 
-def _with_point(history: tuple[Point, ...], status: Status) -> tuple[Point, ...]:
-    numbers = status.numbers
-    if numbers is None:
-        return history
-    p05, p50, p95 = numbers.above_reserve_wh
-    if p05 is None or p50 is None or p95 is None or (history and status.t <= history[-1].t_s):
-        return history
-    point = Point(status.t, p05, p50, p95, numbers.turn_back_safe_min, status.level)
-    return _thinned((*history, point))
-
-
-def _thinned(rows: tuple[T, ...]) -> tuple[T, ...]:
-    if len(rows) < MOST_POINTS:
-        return rows
-    old, new = rows[: 3 * MOST_POINTS // 4], rows[3 * MOST_POINTS // 4 :]
-    return (*old[::2], *new)
-
-
-# -- track ----------------------------------------------------------------------------------------
-
-
-def _with_fix(track: tuple[Fix, ...], status: Status) -> tuple[Fix, ...]:
-    where = status.where
-    if where is None or (track and status.t <= track[-1].t_s):
-        return track
-    fix = Fix(status.t, where.lat_deg, where.lon_deg, where.height_m)
-    return _thinned((*track, fix))
+# -- the past ---------------------------------------------------------------------------------
 
 
 def _track(picture: Picture, message: Track) -> Picture:
-    """Weave recent positions into the track; those in between known ones are wanted too."""
+    """Positions in between the known ones are wanted too."""
     if picture.flight not in ("", message.flight):
         return picture
-    known = {fix.t_s for fix in picture.track}
-    fresh = [fix for fix in unpacked(message) if fix.t_s not in known]
-    if not fresh:
+    return replace(picture, track=woven(picture.track, unpacked(message)))
+
+
+def _history(picture: Picture, heard: Heard, message: History) -> Picture:
+    """Fill in what was missed; what was heard first-hand stands."""
+    if picture.flight not in ("", message.flight):
         return picture
-    track = tuple(sorted((*picture.track, *fresh), key=lambda fix: fix.t_s))
-    return replace(picture, track=_thinned(track))
+    told = told_before(message)
+    points = [point for point, _ in told]
+    fixes = [fix for _, fix in told]
+    picture = replace(
+        picture,
+        flight=message.flight,
+        history=filled_in(picture.history, points),
+        track=filled_in(picture.track, fixes),
+    )
+    known = {e.advisory.seq for e in of_flight(picture)}
+    fresh = tuple(
+        Entry(_spelled_out(message, b), heard.at_s, heard.trust, brief=True)
+        for b in message.before
+        if b.seq not in known
+    )
+    picture = replace(picture, entries=_in_order((*picture.entries, *fresh)))
+    for one in message.before:
+        for by, utc in one.acked:
+            picture = _acknowledged(picture, Seen(one.seq, by, utc, heard.trust))
+    return picture
 
 
-def unpacked(message: Track) -> list[Fix]:
-    """The positions of a track message: each row is counted from the one before it."""
-    t_s = message.t0
-    lat_deg, lon_deg, height_m = message.origin
-    fixes = []
-    for dt, dlat, dlon, dheight in message.points:
-        t_s += dt
-        lat_deg += dlat * 1e-5
-        lon_deg += dlon * 1e-5
-        height_m += dheight
-        fixes.append(Fix(t_s, lat_deg, lon_deg, height_m))
-    return fixes
+def _spelled_out(message: History, told: Before) -> Advisory:
+    """In the form of an advisory, without its numbers, which are not told."""
+    return Advisory(
+        aircraft=message.aircraft,
+        flight=message.flight,
+        t=told.t,
+        seq=told.seq,
+        condition=told.condition,
+        level=told.level,
+        sentence=told.sentence,
+        numbers=None,
+        why_wh={},
+    )
 
 
 # -- advisories and acknowledgements --------------------------------------------------------------
@@ -302,16 +299,24 @@ def unpacked(message: Track) -> list[Fix]:
 def _advisory(picture: Picture, heard: Heard, advisory: Advisory) -> Picture:
     key = (advisory.flight, advisory.seq)
     same = [e for e in picture.entries if (e.advisory.flight, e.advisory.seq) == key]
-    if any(e.advisory.t == advisory.t or e.at_s >= heard.at_s for e in same):
+    told_again = [e for e in same if e.advisory.t == advisory.t]
+    if any(not e.brief for e in told_again):
         return picture
     if same and heard.trust == "unverified":
         return picture  # it may add, but replaces nothing
+    if not told_again and any(e.at_s >= heard.at_s for e in same):
+        return picture
     if not picture.flight:
         picture = replace(picture, flight=advisory.flight)
+    again = any(e.again for e in told_again) or len(same) > len(told_again)
     others = tuple(e for e in picture.entries if e not in same)
-    entries = (*others, Entry(advisory, heard.at_s, heard.trust, again=bool(same)))
+    entries = (*others, Entry(advisory, heard.at_s, heard.trust, again))
+    return replace(picture, entries=_in_order(entries))
+
+
+def _in_order(entries: tuple[Entry, ...]) -> tuple[Entry, ...]:
     ordered = sorted(entries, key=lambda e: (e.advisory.flight, e.advisory.seq))
-    return replace(picture, entries=tuple(ordered[-MOST_ADVISORIES:]))
+    return tuple(ordered[-MOST_ADVISORIES:])
 
 
 def _acknowledged(picture: Picture, seen: Seen) -> Picture:

@@ -17,7 +17,7 @@ from urllib.parse import quote
 
 from pydantic import ValidationError
 
-from supervisor.messages import Ack, Advisory, Plan, Presence, Status, Track
+from supervisor.messages import Ack, Advisory, Health, History, Plan, Presence, Status, Track
 from supervisor.watch.picture import Heard, Told
 
 MODELS: dict[str, type[Told]] = {
@@ -26,10 +26,12 @@ MODELS: dict[str, type[Told]] = {
     "plan": Plan,
     "track": Track,
     "presence": Presence,
+    "history": History,
+    "health": Health,
     "ack": Ack,
 }
-# Presence beats say nothing about the past, so they are not kept.
-KEPT = ("status", "advisory", "plan", "track", "ack")
+# Presence beats and health say nothing about the past, so they are not kept.
+KEPT = ("status", "advisory", "plan", "track", "history", "ack")
 
 
 def default_directory() -> Path:

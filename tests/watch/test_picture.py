@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import random
 from dataclasses import replace
 
 from hypothesis import given, settings
@@ -13,7 +14,6 @@ from supervisor.edge.track import Fix as CodedFix
 from supervisor.edge.track import encode
 from supervisor.messages import Ack
 from supervisor.watch.picture import (
-    MOST_POINTS,
     Heard,
     Picture,
     Told,
@@ -21,8 +21,8 @@ from supervisor.watch.picture import (
     fold_all,
     missing,
     of_flight,
-    unpacked,
 )
+from supervisor.watch.traces import MOST_POINTS, unpacked
 
 STORY = Story()
 T0 = 1_900_000_000.0  # any date at which flight time 0 was
@@ -38,14 +38,14 @@ def whole_flight(end: float) -> list[Heard]:
     return [heard(message) for message in told]
 
 
-@settings(max_examples=60, deadline=None)
-@given(st.data())
-def test_order_and_repetition_change_nothing_that_is_known(data: st.DataObject) -> None:
-    flight = whole_flight(TURN_T + 60.0)
+@settings(max_examples=100, deadline=None)
+@given(seed=st.integers(0, 2**32), again=st.integers(0, 20))
+def test_order_and_repetition_change_nothing_that_is_known(seed: int, again: int) -> None:
+    # Only numbers are drawn: permutations of 49 overran what may be drawn one time in ten.
+    draw, flight = random.Random(seed), whole_flight(TURN_T + 60.0)
     straight = fold_all(Picture("heron-1"), flight)
-    shuffled = data.draw(st.permutations(flight))
-    again = data.draw(st.lists(st.sampled_from(flight), max_size=20))
-    mixed = fold_all(Picture("heron-1"), [*shuffled, *again])
+    mixed_up = [*draw.sample(flight, len(flight)), *draw.choices(flight, k=again)]
+    mixed = fold_all(Picture("heron-1"), mixed_up)
     assert mixed.status == straight.status
     assert mixed.plan == straight.plan
     assert of_flight(mixed) == of_flight(straight)
