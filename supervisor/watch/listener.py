@@ -172,11 +172,11 @@ class Listener:
         heard = Heard(self.clock(), message, retained, trust)
         before = self.pictures.get(aircraft)
         self._fold(heard)
+        if not (retained and self.pictures[aircraft] == before):  # it says what is kept already
+            self.store.keep(leaf, heard)
         self._tell()
 
     # -- acknowledge -------------------------------------------------------------------------
-        if not (retained and self.pictures[aircraft] == before):  # it says what is kept already
-            self.store.keep(leaf, heard)
 
     async def acknowledge(self, aircraft: str, flight: str, seq: int) -> Ack:
         """Tell the aircraft (and every watcher) that advisory ``seq`` was read."""
