@@ -170,14 +170,14 @@ class Status(Stamped):
     slim: bool = Field(
         default=False,
         description="ahead, footprint_km, planned_wh, alternates are left out: as last sent",
-    return_request: Literal["", "unarmed", "armed", "counting", "stopped", "asked"] = Field(
-        default="", description="the optional return request; empty: the policy does not allow it"
-    )
-    return_by: str = Field(default="", description="who armed or stopped the return request")
     )
     ledger_sd_wh: dict[str, float] = Field(
         default_factory=dict, description="one sigma of each ledger term; absent where not known"
     )
+    return_request: Literal["", "unarmed", "armed", "counting", "stopped", "asked"] = Field(
+        default="", description="the optional return request; empty: the policy does not allow it"
+    )
+    return_by: str = Field(default="", description="who armed or stopped the return request")
     ahead: list[tuple[float, float, float, float]] = Field(
         default_factory=list,
         description="rows [minutes from now, P5, P50, P95 Wh above the reserve if turned then]",
@@ -235,6 +235,10 @@ class Track(Stamped):
     """
 
     t0: float
+    origin: tuple[float, float, float]
+    points: list[tuple[int, int, int, int]]
+
+
 class Before(Message):
     """An advisory of this flight, in short, and who has acknowledged it: ``[by, utc]``."""
 
@@ -256,10 +260,6 @@ class History(Stamped):
 
     points: list[tuple[int, int, int, int, int, int, int]]
     before: list[Before] = Field(description="the latest advisories, oldest first")
-
-
-    origin: tuple[float, float, float]
-    points: list[tuple[int, int, int, int]]
 
 
 class Presence(Signed):
