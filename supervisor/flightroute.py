@@ -30,7 +30,10 @@ def read_route(file: FlightFile, folder: Path, where: str) -> tuple[plan.Waypoin
             f"route: drops add up to {dropped_kg:g} kg",
             allowed=f"at most aircraft.payload_kg = {file.aircraft.payload_kg:g}",
         )
-    return tuple(_waypoint(i, row, given.height_m, default_mps) for i, row in enumerate(rows))
+    home_m = file.home.elevation_m
+    return tuple(
+        _waypoint(i, row, given.height_m, default_mps, home_m) for i, row in enumerate(rows)
+    )
 
 
 def _without_home(
@@ -53,7 +56,10 @@ def _without_home(
     return rows
 
 
-def _waypoint(index: int, row: WaypointRow, height_m: float, airspeed_mps: float) -> plan.Waypoint:
+def _waypoint(
+    index: int, row: WaypointRow, height_m: float, airspeed_mps: float, home_m: float
+) -> plan.Waypoint:
+    ground_m = row.ground_elevation_m
     return plan.Waypoint(
         name=row.name or f"wp {index + 1}",
         lat_rad=math.radians(row.lat_deg),
@@ -64,6 +70,7 @@ def _waypoint(index: int, row: WaypointRow, height_m: float, airspeed_mps: float
         land=row.land,
         drop_kg=row.drop_kg,
         ground_s=row.ground_s,
+        ground_m=math.nan if ground_m is None else ground_m - home_m,
     )
 
 

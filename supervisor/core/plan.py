@@ -22,7 +22,10 @@ class Site:
 
 @dataclass(frozen=True, slots=True)
 class Waypoint:
-    """One point of the route. ``land``: touch down, wait ``ground_s``, take off again."""
+    """One point of the route. ``land``: touch down, wait ``ground_s``, take off again.
+
+    ``ground_m``: the ground there, above home; NaN where the flight file does not tell.
+    """
 
     name: str
     lat_rad: float
@@ -33,6 +36,7 @@ class Waypoint:
     land: bool = False
     drop_kg: float = 0.0
     ground_s: float = 0.0
+    ground_m: float = float("nan")
 
 
 class ReturnStyle(Enum):

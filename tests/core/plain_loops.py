@@ -11,6 +11,7 @@ import math
 from dataclasses import dataclass
 from typing import Any
 
+from supervisor.core.forecast.ahead import AMPLE_V
 from supervisor.core.forecast.discharge import DEAD_V, LOSS_GUESS, NODES
 from supervisor.core.forecast.forecaster import Run
 from supervisor.core.forecast.legs import Kind
@@ -21,12 +22,13 @@ G, KELVIN = 9.80665, 273.15
 
 @dataclass
 class Cell:
-    """State of one member's cell."""
+    """State of one member's cell; ``low``: lowest voltage of the weakest cell under load so far."""
 
     u: float
     v1: float
     v2: float
     warm: float
+    low: float = AMPLE_V
 
 
 class Loops:
@@ -76,6 +78,7 @@ class Loops:
             keep1 * c.v1 + (1 - keep1) * amp * f * self.cell.r1_ohm,
             keep2 * c.v2 + (1 - keep2) * amp * f * self.cell.r2_ohm,
             c.warm,
+            c.low,
         ), amp
 
     def loaded(self, i: int, c: Cell, watt: float) -> float:
@@ -159,7 +162,9 @@ class Loops:
             amp = self.current(ocv - a1 * c.v1 - a2 * c.v2, ohm, watt)
             v1 = guess * f * cell.r1_ohm * (1 - keep1) + c.v1 * keep1
             v2 = guess * f * cell.r2_ohm * (1 - keep2) + c.v2 * keep2
-            c = Cell(c.u - ocv * amp * t * per_ah, v1, v2, warm)
+            c = Cell(c.u - ocv * amp * t * per_ah, v1, v2, warm, c.low)
+            if s.kind is Kind.HOVER:
+                c.low = min(c.low, self.loaded(i, c, watt * self.cells))
             cells.append(c)
             times.append(times[-1] + t)
         return cells, times
@@ -167,21 +172,24 @@ class Loops:
     # --- the way home -------------------------------------------------------------------------
 
     def landings(
-        self, cells: list[list[Cell]], to: Any, wind: Any
-    ) -> list[list[tuple[float, float]]]:
-        """(u, hover voltage) of every landing; ``wind``: (along, across) of each piece."""
+        self, cells: list[list[Cell]], to: Any, wind: Any, site: int = 0
+    ) -> list[list[tuple[float, float, float]]]:
+        """(u, hover voltage, lowest voltage) of every landing at home or an alternate.
+
+        ``wind``: (along, across) of each piece.
+        """
         points = len(self.run.course.places)
-        result: list[list[tuple[float, float]]] = [[] for _ in range(self.count)]
+        result: list[list[tuple[float, float, float]]] = [[] for _ in range(self.count)]
         for k in range(points):
-            for i, fate in enumerate(self._from_point(k, [c[k] for c in cells], to, wind)):
+            for i, fate in enumerate(self._from_point(k, [c[k] for c in cells], to, wind, site)):
                 result[i].append(fate)
         return result
 
     def _from_point(
-        self, k: int, cells: list[Cell], to: Any, wind: Any
-    ) -> list[tuple[float, float]]:
+        self, k: int, cells: list[Cell], to: Any, wind: Any, site: int
+    ) -> list[tuple[float, float, float]]:
         plan, habits, craft = self.flight.return_plan, self.run.habits, self.craft
-        points = self.run.course.departures[0]
+        points = self.run.course.departures[site]
         rho, k_tas = float(to.cruise_air.density[0]), float(to.cruise_air.tas_per_cas[0])
         low_rho = float(to.ground_air.density[0])
         gone = float(points.dropped_kg[k if len(points.dropped_kg) > 1 else 0])
@@ -217,10 +225,12 @@ class Loops:
             if self.any_lift:
                 watt = self.hover_w(i, low_rho, craft.hover_climb_mps, gone)
                 c, _ = self.drain(i, c, watt * lift_s, lift_s, lift_s)
-            if self.any_climb:
+                c.low = min(c.low, self.loaded(i, c, watt)) if lift_s > 1.0 else c.low
+            if self.any_climb(to):
                 rate = habits.climb_mps if rise > 0 else -habits.descent_mps
                 watt = self.wing_w(i, rho, cas[i], k_tas, rate, gone, 1.0)
                 c, _ = self.drain(i, c, watt * climb_s, climb_s, climb_s)
+                c.low = min(c.low, self.loaded(i, c, watt)) if climb_s > 1.0 else c.low
             level = self.wing_w(i, rho, cas[i], k_tas, 0.0, gone, 1.0)
             level += self.m("gust_w", i) * lull * self.m("gust_home", i)
             level = max(level, self.m("avionics_w", i))
@@ -232,7 +242,8 @@ class Loops:
             c.warm = self._warmer(i, c.warm, before, amp, mean_long, to)
             hover = self.hover_w(i, low_rho, 0.0, gone)
             c, _ = self.drain(i, c, hover * land_s[i], land_s[i], mean_land)
-            fates.append((c.u, self.loaded(i, c, hover)))
+            volts = self.loaded(i, c, hover)
+            fates.append((c.u, volts, min(c.low, volts)))
         return fates
 
     def _warmer(self, i: int, warm: float, f: float, amp: float, t: float, to: Any) -> float:
@@ -249,9 +260,8 @@ class Loops:
         points = self.run.course.departures[0]
         return bool((points.lift_s * points.fly > 1.0).any())
 
-    @property
-    def any_climb(self) -> bool:
+    def any_climb(self, to: Any) -> bool:
         points, habits = self.run.course.departures[0], self.run.habits
-        rise = self.flight.return_plan.height_m - points.height_m
+        rise = to.cruise_m - points.height_m
         seconds = abs(rise) / min(habits.climb_mps, habits.descent_mps)
         return bool((seconds > 1.0).any())

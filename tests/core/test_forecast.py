@@ -97,8 +97,8 @@ def test_the_same_as_plain_loops(monkeypatch: pytest.MonkeyPatch) -> None:
     ]
     fates = loops.landings([cells for cells, _ in flown], target, pieces)
     for i, fate in enumerate(fates):
-        np.testing.assert_allclose(run.landings[0].u[i], [u for u, _ in fate], rtol=1e-9)
-        np.testing.assert_allclose(run.landings[0].hover_v[i], [v for _, v in fate], rtol=1e-9)
+        np.testing.assert_allclose(run.landings[0].u[i], [u for u, _, _ in fate], rtol=1e-9)
+        np.testing.assert_allclose(run.landings[0].hover_v[i], [v for _, v, _ in fate], rtol=1e-9)
 
 
 def test_single_precision_is_enough() -> None:

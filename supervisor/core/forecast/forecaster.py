@@ -38,6 +38,7 @@ from supervisor.core.forecast.legs import (
     Point,
     Stretch,
     cut_to_points,
+    ground_below,
     map_of,
     next_waypoint,
     plan_ahead,
@@ -327,8 +328,9 @@ class Forecaster:
         near = math.hypot(belief.north_m, belief.east_m) < AT_HOME_M
         standing = near and belief.phase in (Phase.GROUND, Phase.UNKNOWN)
         landing = near and belief.phase is Phase.HOVER_LANDING
+        ground_m = ground_below(self.flight, self.route, (belief.north_m, belief.east_m))
         low = max(fix.height_m, 0.0)
-        lift = [_lift_s(craft, low, 0.0) if belief.phase in ROTORBORNE else 0.0]
+        lift = [_lift_s(craft, low, ground_m) if belief.phase in ROTORBORNE else 0.0]
         lift += [self._lift_after(s) for s in pieces]
         all_of_it = np.ones(len(lift))
         fly, land = all_of_it.copy(), all_of_it.copy()
@@ -340,7 +342,8 @@ class Forecaster:
             gone = gone[:1]
         height = np.array([fix.height_m] + [s.end_height_m for s in pieces])
         rotors = np.array(lift) > 0.0
-        height = np.where(rotors, np.maximum(height, craft.transition_height_m), height)
+        top = np.array([ground_m] + [s.ground_m for s in pieces]) + craft.transition_height_m
+        height = np.where(rotors, np.maximum(height, top), height)
         common = (height, np.array(gone, self.dtype), np.array(lift))
         home = Departures(*common, fly, land)
         away = Departures(*common, all_of_it, all_of_it)
@@ -349,11 +352,11 @@ class Forecaster:
     def _lift_after(self, s: Stretch) -> float:
         craft = self.flight.aircraft
         if s.kind is Kind.GROUND:
-            return _lift_s(craft, 0.0, 0.0)
+            return _lift_s(craft, s.ground_m, s.ground_m)
         if s.kind is not Kind.HOVER:
             return 0.0
         in_transition = s.start_height_m == s.end_height_m
-        return 0.0 if in_transition else _lift_s(craft, s.end_height_m, 0.0)
+        return 0.0 if in_transition else _lift_s(craft, s.end_height_m, s.ground_m)
 
     def _ask_plan(self, query: Query, course: Course, leave_s: Array) -> Any:
         if not course.stretches:

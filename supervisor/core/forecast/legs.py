@@ -24,6 +24,8 @@ from supervisor.core.plan import Aircraft, Flight, ReturnStyle, Site, Waypoint
 Array = NDArray[np.float64]
 Point = tuple[float, float]
 
+LANDING_M = 200.0  # so near a landing point it stands on that point's ground
+GROWTH = 15.0  # of the steps between points
 DIRECT_PIECES = 3  # a straight way home meets the wind in this many places
 ROTORBORNE = (Phase.GROUND, Phase.HOVER_CLIMB, Phase.HOVER_LANDING, Phase.UNKNOWN)
 
@@ -51,6 +53,7 @@ class Stretch:
     dwell_s: float = 0.0
     dropped_kg: float = 0.0  # payload gone before this stretch
     waypoint: int = 0  # index of the route point it leads to or happens at
+    ground_m: float = 0.0  # above home, where it starts or ends on the ground
 
     @property
     def length_m(self) -> float:
@@ -59,7 +62,10 @@ class Stretch:
 
     def cut(self, parts: int) -> list[Stretch]:
         """The same in ``parts`` equal parts."""
-        nodes = [k / parts for k in range(parts + 1)]
+        return self.cut_at([k / parts for k in range(parts + 1)])
+
+    def cut_at(self, nodes: list[float]) -> list[Stretch]:
+        """The same in parts between ``nodes``, shares of it from 0 to 1."""
         (n0, e0), (n1, e1) = self.start, self.end
         h0, h1 = self.start_height_m, self.end_height_m
         return [
@@ -71,9 +77,10 @@ class Stretch:
                 h0 + b * (h1 - h0),
                 self.cas_mps,
                 self.climb_mps,
-                self.dwell_s / parts,
+                (b - a) * self.dwell_s,
                 self.dropped_kg,
                 self.waypoint,
+                self.ground_m,
             )
             for a, b in pairwise(nodes)
         ]
@@ -153,8 +160,9 @@ def plan_ahead(
     gone = 0.0  # the believed mass already lacks what was dropped
     stretches: list[Stretch] = []
     if first < len(flight.route) and belief.phase in ROTORBORNE:
-        stretches += _take_off(aircraft, here, max(height, 0.0), 0.0, 0.0, first)
-        height = max(height, aircraft.transition_height_m)
+        ground_m = ground_below(flight, route, here)
+        stretches += _take_off(aircraft, here, max(height, ground_m), 0.0, ground_m, first)
+        height = max(height, ground_m + aircraft.transition_height_m)
     for index in range(first, len(flight.route)):
         point, place = flight.route[index], route[index]
         cas = point.airspeed_mps * habits.cas_factor
@@ -163,8 +171,22 @@ def plan_ahead(
         stretches += _stay_at(flight, point, place, cas, habits, gone, index, there)
         gone += point.drop_kg
         here = place
-        height = aircraft.transition_height_m if point.land else point.height_m
+        low = ground_of(point) + aircraft.transition_height_m
+        height = low if point.land else point.height_m
     return [s for s in stretches if s.length_m > 1.0 or s.dwell_s > 0.5]
+
+
+def ground_of(point: Waypoint) -> float:
+    """Ground at a route point, above home [m]; that of home where the flight file does not tell."""
+    return point.ground_m if math.isfinite(point.ground_m) else 0.0
+
+
+def ground_below(flight: Flight, route: tuple[Point, ...], here: Point) -> float:
+    """Ground [m above home] on which it may stand ``here``: a landing point's, else home's."""
+    for point, place in zip(flight.route, route, strict=True):
+        if point.land and math.hypot(place[0] - here[0], place[1] - here[1]) < LANDING_M:
+            return ground_of(point)
+    return 0.0
 
 
 def _fly_to(
@@ -209,19 +231,20 @@ def _stay_at(
         result.append(Stretch(Kind.CIRCLE, place, place, h, h, cas, 0.0, left, gone, index))
     if not point.land:
         return result
-    low = flight.aircraft.transition_height_m
+    ground_m = ground_of(point)
+    low = ground_m + flight.aircraft.transition_height_m
     down_s = max(h - low, 0.0) / habits.descent_mps
     hover_s = habits.landing_hover_s
     result += [
         Stretch(Kind.CIRCLE, place, place, h, low, cas, -habits.descent_mps, down_s, gone, index),
-        Stretch(Kind.HOVER, place, place, low, 0.0, 0.0, 0.0, hover_s, gone, index),
+        Stretch(Kind.HOVER, place, place, low, ground_m, 0.0, 0.0, hover_s, gone, index, ground_m),
     ]
     gone += point.drop_kg
     if point.ground_s > 0.0:
-        wait = point.ground_s
-        result.append(Stretch(Kind.GROUND, place, place, 0.0, 0.0, 0.0, 0.0, wait, gone, index))
+        on, wait = ground_m, point.ground_s
+        result.append(Stretch(Kind.GROUND, place, place, on, on, 0.0, 0.0, wait, gone, index, on))
     if index + 1 <= len(flight.route):
-        result += _take_off(flight.aircraft, place, 0.0, gone, 0.0, index)
+        result += _take_off(flight.aircraft, place, ground_m, gone, ground_m, index)
     return result
 
 
@@ -231,28 +254,43 @@ def _take_off(
     """From where it stands or hovers up to the wing; the transition at hover power."""
     top = aircraft.transition_height_m + ground_m
     up_s = max(top - height, 0.0) / aircraft.hover_climb_mps
-    rate = aircraft.hover_climb_mps
+    rate, over_s = aircraft.hover_climb_mps, aircraft.transition_s
     return [
-        Stretch(Kind.HOVER, place, place, height, top, 0.0, rate, up_s, gone, index),
-        Stretch(Kind.HOVER, place, place, top, top, 0.0, 0.0, aircraft.transition_s, gone, index),
+        Stretch(Kind.HOVER, place, place, height, top, 0.0, rate, up_s, gone, index, ground_m),
+        Stretch(Kind.HOVER, place, place, top, top, 0.0, 0.0, over_s, gone, index, ground_m),
     ]
 
 
 def cut_to_points(
     stretches: list[Stretch], points: int, seconds_of: list[float], horizon_s: float
 ) -> list[Stretch]:
-    """Cut so that about ``points`` points come to stand evenly in time, up to ``horizon_s``."""
-    total = min(sum(seconds_of), horizon_s)
-    step = max(total / max(points - 1, 1), 1.0)
+    """Cut so that about ``points`` points come to stand up to ``horizon_s``.
+
+    Their steps grow with the time from now, the last about ``GROWTH`` + 1 times the first: the turn
+    is to be timed finely when it is near.
+    """
+    total = max(min(sum(seconds_of), horizon_s), 1.0)
+    per_log = max(points - 1, 1) / math.log1p(GROWTH)
     result: list[Stretch] = []
     elapsed = 0.0
     for stretch, seconds in zip(stretches, seconds_of, strict=True):
         if elapsed >= horizon_s:
             break
-        parts = max(round(seconds / step), 1)
-        keep = min(math.ceil((horizon_s - elapsed) / (seconds / parts)), parts)
-        result += stretch.cut(parts)[:keep]
-        elapsed += seconds
+        until = elapsed + seconds
+        first, last = (per_log * math.log1p(GROWTH * t / total) for t in (elapsed, until))
+        parts = max(round(last - first), 1)
+        times = [
+            math.expm1((first + (last - first) * k / parts) / per_log) * total / GROWTH
+            for k in range(1, parts)
+        ]
+        nodes = [0.0, *((t - elapsed) / seconds for t in times), 1.0]
+        starts = [elapsed, *times]
+        result += [
+            part
+            for part, start in zip(stretch.cut_at(nodes), starts, strict=True)
+            if start < horizon_s
+        ]
+        elapsed = until
     return result
 
 

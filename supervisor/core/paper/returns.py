@@ -176,11 +176,10 @@ def _pace(paper: Paper, sortie: Sortie, ways: Ways, height_m: float) -> Array:
 def _departures(paper: Paper, sortie: Sortie) -> Departures:
     craft = paper.flight.aircraft
     on_rotors = np.array([True] + [_stands(s.stretch) for s in sortie.steps])
-    climb_m = np.maximum(craft.transition_height_m - sortie.height_m, 0.0)
+    top_m = craft.transition_height_m + np.array([0.0] + [s.stretch.ground_m for s in sortie.steps])
+    climb_m = np.maximum(top_m - sortie.height_m, 0.0)
     lift_s = np.where(on_rotors, climb_m / craft.hover_climb_mps + craft.transition_s, 0.0)
-    height = np.where(
-        on_rotors, np.maximum(sortie.height_m, craft.transition_height_m), sortie.height_m
-    )
+    height = np.where(on_rotors, np.maximum(sortie.height_m, top_m), sortie.height_m)
     once = np.ones(len(lift_s))
     fly, land = once.copy(), once.copy()
     fly[0] = land[0] = 0.0  # on the ground at home: nothing to fly
