@@ -191,7 +191,8 @@ async def _daemon(
         f'clock = "telemetry"\nlog = "json"\n'
         f'[link]\naddress = "udp:127.0.0.1:{udp_port}"\ndownload_plan = true\n'
         f'[broker]\naddress = "{broker}"\n'
-        f"[storage]\ndirectory = {json.dumps(str(demo.out / 'aboard'))}\n"
+        # Nothing learned: one seed gives one flight, however often it was flown into this folder.
+        f"[storage]\ndirectory = {json.dumps(str(demo.out / 'aboard'))}\nlearn = false\n"
         f"[forecast]\nseed = {demo.seed}\n",
         encoding="utf-8",
     )

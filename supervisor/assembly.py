@@ -10,6 +10,7 @@ from pathlib import Path
 import structlog
 
 from supervisor import __version__, messages
+from supervisor.core.estimate.prior import Prior
 from supervisor.core.plan import Flight
 from supervisor.daemonfile import DaemonFile
 from supervisor.edge.broker import Uplink, UplinkOptions
@@ -17,6 +18,9 @@ from supervisor.edge.dial import BrokerAddress, Credentials
 from supervisor.edge.outbox import Outbox
 from supervisor.edge.recorder import Recorder
 from supervisor.edge.signatures import Signer, load_keyring
+from supervisor.errors import InputError
+from supervisor.learned import prior_for
+from supervisor.priors import prior_text
 
 log = structlog.get_logger(__name__)
 
@@ -42,7 +46,22 @@ def open_outbox(daemon: DaemonFile) -> Outbox:
     )
 
 
-def open_recorder(setup: Setup, flight_id: str) -> Recorder | None:
+def learned_prior(setup: Setup) -> tuple[Prior, str]:
+    """What earlier flights taught, and why it is not used (``""``: it is).
+
+    A file that is spoilt or out of bounds must not keep an aircraft on the ground, nor mislead it:
+    the flight then starts from its flight file alone, and says so.
+    """
+    storage = setup.daemon.storage
+    if not storage.learn:
+        return Prior(), ""
+    try:
+        return prior_for(storage.directory, setup.flight), ""
+    except InputError as error:
+        return Prior(), f"what was learned is not used: {error}"
+
+
+def open_recorder(setup: Setup, flight_id: str, prior: Prior) -> Recorder | None:
     """The flight's recording, never over another one; None when none is wanted."""
     if not setup.daemon.storage.record:
         return None
@@ -53,6 +72,7 @@ def open_recorder(setup: Setup, flight_id: str) -> Recorder | None:
         "version": __version__,
         "forecast": setup.daemon.forecast.model_dump_json(),
         "flight_file": setup.flight_text,
+        "prior": prior_text(prior, setup.flight),
     }
     return Recorder(_unused(path), metadata)
 
@@ -65,6 +85,7 @@ def make_uplink(
     on_ack: Callable[[messages.Ack], None],
     on_wish: Callable[[messages.ReturnWish], None] | None,
     telemetry_age_s: Callable[[], float],
+    unix_s: Callable[[], float],
 ) -> Uplink | None:
     """The way to the broker; None when there is none. ``name``: aircraft and flight."""
     section = daemon.broker
@@ -88,6 +109,7 @@ def make_uplink(
         on_wish=on_wish,
         on_event=lambda event, fields: log.info(event, **fields),
         telemetry_age_s=telemetry_age_s,
+        unix_s=unix_s,
     )
 
 

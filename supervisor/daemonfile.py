@@ -55,6 +55,9 @@ class StorageSection(_Section):
 
     directory: Path = Path("homeleg-data")
     record: bool = True
+    learn: bool = Field(
+        default=True, description="start from what earlier flights taught; keep what this one does"
+    )
 
 
 class ForecastSection(_Section):

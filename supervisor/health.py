@@ -107,6 +107,9 @@ def _troubles(service: Service) -> list[str]:
     """Faults around the daemon. Words without changing numbers: a change is sent at once."""
     daemon, recorder = service.setup.daemon, service.recorder
     found = [service.outbox.trouble, recorder.fault if recorder else ""]
+    found += [service.prior_trouble, service.lessons.trouble]
+    if service.uplink:
+        found += service.uplink.troubles
     if service.fault:
         found.append(f"the reckoning failed: {service.fault}")
     if recorder and recorder.dropped:

@@ -3,14 +3,21 @@
 ``aircraft-<id>.json`` holds the power scales with their uncertainty, ``pack-<id>.json``
 the pack's scales and its logbook (a row a flight). A file is replaced in one step, so that a power
 cut leaves the old or the new one, never half of one.
+
+**Schemas.** An older file is brought forward by :data:`MIGRATIONS` as it is read. Of a later one
+(after a roll-back) all is taken that this version knows; before it is written over it is copied
+beside, under its schema's number, and so is a file that cannot be read. Nothing is lost either way.
 """
 
 from __future__ import annotations
 
+import json
 import math
 import os
+from collections.abc import Callable, Mapping
+from contextlib import suppress
 from pathlib import Path
-from typing import Annotated, TypeVar
+from typing import Annotated, Any, TypeVar
 
 import numpy as np
 from pydantic import BaseModel, ConfigDict, Field, FiniteFloat, ValidationError
@@ -23,35 +30,44 @@ from supervisor.core.estimate.prior import (
     next_pack,
     next_power,
 )
-from supervisor.core.plan import Flight
+from supervisor.core.plan import Aircraft, Cell, Flight
 from supervisor.errors import InputError
+from supervisor.priors import Matrix, Vector, pack_prior, power_prior, restated, unfit
 from supervisor.problems import first_problem
 
-SCHEMA = 1
+SCHEMA = 2
+# From a schema to the next. 2 names the figures that the scales rest on; before, nobody knows.
+MIGRATIONS: dict[int, Callable[[dict[str, Any]], dict[str, Any]]] = {
+    1: lambda data: data | {"figures": {}},
+}
 LOGBOOK_ROWS = 500  # about two years of daily flights; older rows are dropped
-T = TypeVar("T", bound=BaseModel)
-Vector = tuple[FiniteFloat, ...]
-Matrix = tuple[Vector, ...]
+SAME = 1e-6  # relative: a figure that differs by more was written anew
+T = TypeVar("T", bound="_Kept")
+Figures = dict[str, FiniteFloat]
 
 
 class _Kept(BaseModel):
     model_config = ConfigDict(frozen=True, extra="forbid")
 
+    schema_version: int = SCHEMA
+
 
 class AircraftLearned(_Kept):
     """Logarithms of the scales of hover, climb, cruise, descent, avionics on the flight file's
-    figures, with their covariance; how many flights they rest on."""
+    ``figures``, with their covariance; how many flights they rest on."""
 
-    schema_version: int = SCHEMA
     aircraft_id: str
     flights: Annotated[int, Field(ge=1)]
     updated_unix_s: FiniteFloat
+    figures: Figures
     log_mean: Annotated[Vector, Field(min_length=5, max_length=5)]
     log_cov: Annotated[Matrix, Field(min_length=5, max_length=5)]
 
 
-class PackRow(_Kept):
+class PackRow(BaseModel):
     """One flight in the pack's logbook."""
+
+    model_config = ConfigDict(frozen=True, extra="ignore")  # a later version may say more
 
     unix_s: FiniteFloat
     flight: str
@@ -70,10 +86,10 @@ class PackRow(_Kept):
 
 class PackLearned(_Kept):
     """Logarithms of resistance, capacity and current gain on the figures of ``capacity_ah`` and a
-    new cell, with their covariance; equivalent full cycles; the logbook."""
+    new cell of ``figures``, with their covariance; equivalent full cycles; the logbook."""
 
-    schema_version: int = SCHEMA
     pack_id: str
+    figures: Figures
     capacity_ah: FiniteFloat
     cycles: FiniteFloat
     log_mean: Annotated[Vector, Field(min_length=3, max_length=3)]
@@ -112,59 +128,135 @@ def _load(kind: type[T], path: Path) -> T | None:
         text = path.read_text(encoding="utf-8")
     except FileNotFoundError:
         return None
+    except (OSError, UnicodeDecodeError) as error:
+        raise InputError(str(path), f"cannot be read: {error}") from None
     try:
-        return kind.model_validate_json(text)
+        return kind.model_validate(_current(json.loads(text), kind))
     except ValidationError as error:
         raise first_problem(error, str(path)) from None
+    except (ValueError, RecursionError) as error:
+        raise InputError(str(path), f"is no file of ours: {error}") from None
+
+
+def _current(data: Any, kind: type[T]) -> dict[str, Any]:
+    """The file's contents in this version's schema."""
+    version = data.get("schema_version") if isinstance(data, dict) else None
+    if not isinstance(version, int) or version < 1:
+        raise ValueError("it names no schema_version")
+    if version > SCHEMA:
+        data = {key: value for key, value in data.items() if key in kind.model_fields}
+    for step in range(version, SCHEMA):
+        data = MIGRATIONS[step](data)
+    return {**data, "schema_version": SCHEMA}
+
+
+# --- before a flight ---------------------------------------------------------------------------
 
 
 def prior_for(folder: Path, flight: Flight) -> Prior:
-    """What earlier flights of this aircraft and this pack say before ``flight``."""
-    aircraft = load_aircraft(folder, flight.aircraft.aircraft_id)
-    pack = load_pack(folder, flight.pack.pack_id)
-    return Prior(
-        power=next_power(PowerPrior(_vector(aircraft.log_mean), _vector(aircraft.log_cov)))
-        if aircraft
-        else None,
-        pack=_pack_prior(pack, flight) if pack else None,
+    """What earlier flights of this aircraft and this pack say before ``flight``.
+
+    Scales on other figures than this flight file's say nothing: they are left out. InputError
+    when a file is spoilt, or holds what no flight can have taught.
+    """
+    return Prior(_power_prior(folder, flight), _pack_prior(folder, flight))
+
+
+def _power_prior(folder: Path, flight: Flight) -> PowerPrior | None:
+    kept = load_aircraft(folder, flight.aircraft.aircraft_id)
+    if kept is None or not _same(kept.figures, aircraft_figures(flight.aircraft)):
+        return None
+    where = str(aircraft_path(folder, kept.aircraft_id))
+    return next_power(power_prior(kept.log_mean, kept.log_cov, where))
+
+
+def _pack_prior(folder: Path, flight: Flight) -> PackPrior | None:
+    kept = load_pack(folder, flight.pack.pack_id)
+    if kept is None or not _same(kept.figures, cell_figures(flight.pack.cell)):
+        return None
+    where = str(pack_path(folder, kept.pack_id))
+    taught = pack_prior(kept.log_mean, kept.log_cov, where)
+    return next_pack(restated(taught, kept.capacity_ah, flight))
+
+
+def aircraft_figures(aircraft: Aircraft) -> Figures:
+    """The builder's figures of which the scales are multiples."""
+    names = ("wing_area_m2", "disk_area_m2", "hover_efficiency", "cd0", "k", "cruise_efficiency",
+             "avionics_w")  # fmt: skip
+    return {name: float(getattr(aircraft, name)) for name in names}
+
+
+def cell_figures(cell: Cell) -> Figures:
+    """The same of a pack: how a new cell of its kind behaves."""
+    names = ("r1_ohm", "tau1_s", "r2_ohm", "tau2_s", "resistance_temperature_k")
+    means = {"r0_ohm": cell.r0_ohm, "ocv_v": cell.ocv_v}
+    return {name: float(getattr(cell, name)) for name in names} | {
+        name: sum(values) / len(values) for name, values in means.items()
+    }
+
+
+def _same(kept: Mapping[str, float], now: Mapping[str, float]) -> bool:
+    """Whether no figure was written anew since; what is not known counts as unchanged."""
+    return all(
+        math.isclose(kept.get(name, value), value, rel_tol=SAME) for name, value in now.items()
     )
 
 
-def _pack_prior(kept: PackLearned, flight: Flight) -> PackPrior:
-    """The scales, moved to the capacity that this flight file states."""
-    mean = _vector(kept.log_mean)
-    mean[1] += math.log(kept.capacity_ah / flight.pack.capacity_ah)
-    return next_pack(PackPrior(mean, _vector(kept.log_cov)))
-
-
-def _vector(values: Vector | Matrix) -> np.ndarray[tuple[int, ...], np.dtype[np.float64]]:
-    return np.array(values, dtype=np.float64)
+# --- after a flight ----------------------------------------------------------------------------
 
 
 def keep(folder: Path, flight: Flight, lessons: Lessons, unix_s: float) -> None:
-    """Take a flight's lessons into both files."""
+    """Take a flight's lessons into both files; InputError when no flight should start from them."""
+    wrong = unfit(Prior(lessons.power, lessons.pack))
+    if wrong:
+        raise InputError(f"lessons of {flight.name}", wrong)
     folder.mkdir(parents=True, exist_ok=True)
-    _keep_aircraft(folder, flight, lessons, unix_s)
-    _keep_pack(folder, flight, lessons, unix_s)
+    try:
+        aircraft = _aircraft_after(folder, flight, lessons, unix_s)
+        pack = _pack_after(folder, flight, lessons, unix_s)
+    except ValidationError as error:  # a figure that is none (NaN) beside good scales
+        raise first_problem(error, f"lessons of {flight.name}") from None
+    for path, kept in (
+        (aircraft_path(folder, aircraft.aircraft_id), aircraft),
+        (pack_path(folder, pack.pack_id), pack),
+    ):
+        write_atomically(path, kept.model_dump_json(indent=1))
 
 
-def _keep_aircraft(folder: Path, flight: Flight, lessons: Lessons, unix_s: float) -> None:
-    before = load_aircraft(folder, flight.aircraft.aircraft_id)
-    kept = AircraftLearned(
+def _aircraft_after(
+    folder: Path, flight: Flight, lessons: Lessons, unix_s: float
+) -> AircraftLearned:
+    path = aircraft_path(folder, flight.aircraft.aircraft_id)
+    before = _before(AircraftLearned, path)
+    return AircraftLearned(
         aircraft_id=flight.aircraft.aircraft_id,
         flights=before.flights + 1 if before else 1,
         updated_unix_s=unix_s,
+        figures=aircraft_figures(flight.aircraft),
         log_mean=tuple(lessons.power.log_mean.tolist()),
-        log_cov=tuple(tuple(row) for row in lessons.power.log_cov.tolist()),
+        log_cov=tuple(map(tuple, lessons.power.log_cov.tolist())),
     )
-    write_atomically(aircraft_path(folder, kept.aircraft_id), kept.model_dump_json(indent=1))
 
 
-def _keep_pack(folder: Path, flight: Flight, lessons: Lessons, unix_s: float) -> None:
-    before = load_pack(folder, flight.pack.pack_id)
+def _pack_after(folder: Path, flight: Flight, lessons: Lessons, unix_s: float) -> PackLearned:
+    path = pack_path(folder, flight.pack.pack_id)
+    before = _before(PackLearned, path)
+    row = _row(flight, lessons, unix_s)
+    return PackLearned(
+        pack_id=flight.pack.pack_id,
+        figures=cell_figures(flight.pack.cell),
+        capacity_ah=flight.pack.capacity_ah,
+        cycles=(before.cycles if before else 0.0) + lessons.used_ah / row.capacity_ah,
+        log_mean=tuple(lessons.pack.log_mean.tolist()),
+        log_cov=tuple(map(tuple, lessons.pack.log_cov.tolist())),
+        logbook=(*(before.logbook if before else ()), row)[-LOGBOOK_ROWS:],
+    )
+
+
+def _row(flight: Flight, lessons: Lessons, unix_s: float) -> PackRow:
     mean, sd = lessons.pack.log_mean, np.sqrt(np.diag(lessons.pack.log_cov))
     capacity_ah = flight.pack.capacity_ah * math.exp(mean[1])
-    row = PackRow(
+    return PackRow(
         unix_s=unix_s,
         flight=flight.name,
         airborne_s=lessons.airborne_s,
@@ -179,23 +271,33 @@ def _keep_pack(folder: Path, flight: Flight, lessons: Lessons, unix_s: float) ->
         weak_capacity=lessons.weak_capacity,
         weak_resistance=lessons.weak_resistance,
     )
-    kept = PackLearned(
-        pack_id=flight.pack.pack_id,
-        capacity_ah=flight.pack.capacity_ah,
-        cycles=(before.cycles if before else 0.0) + lessons.used_ah / capacity_ah,
-        log_mean=tuple(mean.tolist()),
-        log_cov=tuple(tuple(r) for r in lessons.pack.log_cov.tolist()),
-        logbook=(*(before.logbook if before else ()), row)[-LOGBOOK_ROWS:],
-    )
-    write_atomically(pack_path(folder, kept.pack_id), kept.model_dump_json(indent=1))
 
 
-def write_atomically(path: Path, text: str) -> None:
+def _before(kind: type[T], path: Path) -> T | None:
+    """What the file holds that is about to be written over; set aside if it is not ours alone."""
+    with suppress(OSError, ValueError, AttributeError):
+        later = json.loads(path.read_bytes()).get("schema_version", 0)
+        if later > SCHEMA:
+            _copy(path, path.with_name(f"{path.name}.schema-{later}"))
+    try:
+        return _load(kind, path)
+    except InputError:
+        if path.exists():
+            _copy(path, path.with_name(f"{path.name}.spoilt"))
+        return None
+
+
+def _copy(path: Path, beside: Path) -> None:
+    write_atomically(beside, path.read_bytes())
+
+
+def write_atomically(path: Path, contents: str | bytes) -> None:
     """Replace ``path`` in one step: written beside it, on the disk, then renamed."""
+    data = contents.encode() if isinstance(contents, str) else contents
     beside = path.with_name(f".{path.name}.{os.getpid()}")
     try:
-        with beside.open("w", encoding="utf-8") as file:
-            file.write(text)
+        with beside.open("wb") as file:
+            file.write(data)
             file.flush()
             os.fsync(file.fileno())
         beside.replace(path)

@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 
 from supervisor import messages
+from supervisor.core.estimate.prior import Lessons, Prior
 from supervisor.core.events import (
     Acknowledged,
     Advisory,
@@ -34,13 +35,17 @@ class Line:
     """Frames to messages for one flight; time is nanoseconds of the recording."""
 
     def __init__(
-        self, flight: Flight, flight_id: str, forecast: ForecastSection | None = None
+        self,
+        flight: Flight,
+        flight_id: str,
+        forecast: ForecastSection | None = None,
+        prior: Prior | None = None,
     ) -> None:
         effort = forecast or ForecastSection()
         self.publisher = Publisher(flight.aircraft.aircraft_id, flight_id)
         self._decoder = Decoder()
         self._monitor = Monitor(
-            flight, seed=effort.seed, members=effort.members, points=effort.points
+            flight, seed=effort.seed, members=effort.members, points=effort.points, prior=prior
         )
         self._first_ns: int | None = None
 
@@ -69,6 +74,10 @@ class Line:
         """When :meth:`tick` next has something to do; None before the first frame."""
         deadline_s = self._monitor.next_deadline()
         return self._nanoseconds(deadline_s) if math.isfinite(deadline_s) else None
+
+    def lessons(self) -> Lessons:
+        """What this flight has taught so far, for the next one."""
+        return self._monitor.lessons()
 
     def unix_s(self, t_ns: int) -> float:
         """The aircraft's own date at ``t_ns``; NaN while its autopilot does not know it."""

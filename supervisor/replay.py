@@ -7,12 +7,15 @@ from collections.abc import Iterator
 from pydantic import ValidationError
 
 from supervisor import messages
+from supervisor.core.estimate.prior import Prior
 from supervisor.core.plan import Flight
 from supervisor.daemonfile import ForecastSection
 from supervisor.edge.frames import read_frame
 from supervisor.edge.recorder import MAVLINK
 from supervisor.edge.recording import Recording
+from supervisor.errors import InputError
 from supervisor.line import Concluded, Line
+from supervisor.priors import prior_of
 
 
 def recorded_effort(recording: Recording) -> ForecastSection:
@@ -23,6 +26,14 @@ def recorded_effort(recording: Recording) -> ForecastSection:
         return ForecastSection()
 
 
+def recorded_prior(recording: Recording, flight: Flight) -> Prior:
+    """What earlier flights had taught when this one began, and it therefore started from."""
+    try:
+        return prior_of(recording.metadata.get("prior", ""), flight, "prior")
+    except InputError:  # damaged; a daemon starts from none that is unfit
+        return Prior()
+
+
 def replay(
     recording: Recording, flight: Flight, effort: ForecastSection
 ) -> Iterator[messages.Advisory | messages.Status]:
@@ -31,7 +42,8 @@ def replay(
     Frames and acknowledgements are fed with the times at which they came; the statuses and
     advisories recorded in flight only tell how long the daemon went on looking.
     """
-    line = Line(flight, recording.metadata.get("flight", ""), effort)
+    prior = recorded_prior(recording, flight)
+    line = Line(flight, recording.metadata.get("flight", ""), effort, prior)
     for topic, t_ns, data in recording.messages():
         if topic == MAVLINK:
             frame = read_frame(data)

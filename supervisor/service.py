@@ -18,6 +18,7 @@ import structlog
 from supervisor import __version__, assembly, messages
 from supervisor.assembly import Setup
 from supervisor.budget.compute import planned_ledger_wh
+from supervisor.chronicle import Chronicle
 from supervisor.core.events import ReturnAsked, Text
 from supervisor.core.plan import Flight
 from supervisor.doctor.hearing import Hearing
@@ -28,11 +29,13 @@ from supervisor.edge.frames import Frame
 from supervisor.edge.intake import Intake, refuse_unchecked_crc
 from supervisor.edge.link import Link, make_link
 from supervisor.edge.metrics import MetricsPage, openmetrics
+from supervisor.edge.modem import Modem
 from supervisor.edge.notify import Notifier, Watch
 from supervisor.edge.outgoing import Outgoing
 from supervisor.edge.requests import Requests
 from supervisor.edge.return_command import return_command
 from supervisor.health import CHECK_S, HealthKeeper
+from supervisor.lessons import LessonKeeper
 from supervisor.line import Concluded, Line
 
 STAMP_NOTE_TICKS = 30 * TICKS_PER_S  # well within the minute that the standard allows
@@ -53,14 +56,20 @@ class Service:
         self.clock: Clock = TelemetryClock() if daemon.clock == "telemetry" else ReceiptClock()
         self.outbox = assembly.open_outbox(daemon)
         self.flight_id = _flight_id(flight, self.outbox.boot)
-        self.line = Line(flight, self.flight_id, daemon.forecast)
+        prior, self.prior_trouble = assembly.learned_prior(setup)
+        self.line = Line(flight, self.flight_id, daemon.forecast, prior)
+        self.lessons = LessonKeeper(
+            daemon.storage.directory if daemon.storage.learn else None, flight
+        )
+        self._learned = [name for name in ("power", "pack") if getattr(prior, name) is not None]
+        self.chronicle = Chronicle(self.aircraft, self.flight_id)
         key = load_key(daemon.link.signing_key) if daemon.link.signing_key else None
         self._stamp_file = daemon.storage.directory / "signature-newest"
         self._stamp = load_newest(self._stamp_file)
         self.intake = Intake(daemon.link.system_id, key, newest_signature=self._stamp)
         self._frame_signer = FrameSigner(key, heard=self.intake.verifier) if key else None
         self.link: Link = make_link(daemon.link.address, self._on_bytes, self.clock)
-        self.recorder = assembly.open_recorder(setup, self.flight_id)
+        self.recorder = assembly.open_recorder(setup, self.flight_id, prior)
         self.uplink = assembly.make_uplink(
             daemon,
             (self.aircraft, self.flight_id),
@@ -68,7 +77,9 @@ class Service:
             on_ack=self._on_ack,
             on_wish=self._on_wish if flight.policy.return_request else None,
             telemetry_age_s=lambda: _monotonic_s() - self.heard_s,
+            unix_s=self.unix_s,
         )
+        self._modem = Modem()
         self.requests: Requests | None = None
         self._outgoing: Outgoing | None = None
         self._tick_handle: asyncio.TimerHandle | None = None
@@ -99,6 +110,7 @@ class Service:
             link=self.setup.daemon.link.address,
             broker=self.setup.daemon.broker.address or "none",
             recording=str(self.recorder.path) if self.recorder else "none",
+            learned=" and ".join(self._learned) or self.prior_trouble or "nothing yet",
         )
         if self.setup.daemon.health.metrics_port:
             await self._metrics.open()
@@ -151,6 +163,8 @@ class Service:
             for answer in self.requests.handle(frame, _monotonic_s()):
                 self.link.send(answer)
         self.health.hearing.frame(frame, _monotonic_s())
+        if self.uplink and self._modem.hear(frame):
+            self.uplink.poor_link(self._modem.poor)
         self._conclude(lambda: self.line.frame(frame, t_ns), t_ns)
 
     def _meet(self, system_id: int) -> None:
@@ -167,6 +181,7 @@ class Service:
         t_ns = self.clock.now_ns()
         self._record("ack", t_ns, ack.payload())
         log.info("advisory_acknowledged", seq=ack.seq, by=ack.by)
+        self.chronicle.acknowledged(ack)
         self._conclude(lambda: self.line.acknowledge(ack.seq, ack.by, t_ns), t_ns)
 
     def _on_wish(self, said: messages.ReturnWish) -> None:
@@ -269,6 +284,7 @@ class Service:
                 self.fault = ""
                 self._watch.concluded()
                 self.health.looked(message, _monotonic_s() - began_s)
+                self.lessons.look(message.phase, self.line.lessons, self.line.unix_s(t_ns))
         self._say(concluded, t_ns)
 
     # -- out -------------------------------------------------------------------------------------
@@ -288,6 +304,7 @@ class Service:
                     log.warning("return_requested")
 
     def _say_advisory(self, advisory: messages.Advisory, t_ns: int) -> None:
+        self.chronicle.advisory(advisory)
         if self.uplink:
             self.uplink.submit_advisory(advisory)
         self._record("advisory", t_ns, advisory.payload())
@@ -305,6 +322,9 @@ class Service:
         if not self.uplink:
             return
         self.uplink.submit_status(status)
+        history = self.chronicle.status(status)
+        if history:
+            self.uplink.submit_history(history)
         if status.where:
             where = status.where
             self.uplink.submit_track(status.t, where.lat_deg, where.lon_deg, where.height_m)

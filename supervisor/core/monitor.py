@@ -17,6 +17,7 @@ from supervisor.core.decide.return_watch import CONDITION, ReturnWatch
 from supervisor.core.decide.rules import STALE_S, Alerts, Change, Situation, acknowledge, decide
 from supervisor.core.decide.situation import Heard, assess
 from supervisor.core.estimate.estimator import Estimator
+from supervisor.core.estimate.prior import Lessons, Prior
 from supervisor.core.events import (
     Acknowledged,
     Advisory,
@@ -53,9 +54,10 @@ class Monitor:
         members: int = 400,
         points: int = 40,
         explain: bool = True,
+        prior: Prior | None = None,
     ) -> None:
         self.flight = flight
-        self._estimator = Estimator(flight)
+        self._estimator = Estimator(flight, prior)
         self._forecaster = Forecaster(
             flight, seed=seed, members=members, points=points, explain=explain
         )
@@ -71,6 +73,10 @@ class Monitor:
     def forecast(self) -> Forecast | None:
         """The last forecast made."""
         return self._forecast
+
+    def lessons(self) -> Lessons:
+        """What this flight has taught so far, for the next one."""
+        return self._estimator.lessons()
 
     def handle(self, observation: Observation) -> list[Output]:
         """Everything concluded up to and including this observation's time."""

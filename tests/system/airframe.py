@@ -23,8 +23,9 @@ DATE_S = 1_795_600_000  # 2026-11-25
 class Airframe:
     """One aircraft's telemetry. ``used_ah`` goes on across restarts of its autopilot."""
 
-    cruise_a = 8.0
+    hover_a, cruise_a, cell_ohm = 34.0, 8.0, 0.0
     turn_s = math.inf  # flies so long one way, then back, and so on
+    land_s = math.inf  # on the ground and disarmed from then on
 
     def __init__(self, system: int = 1, component: int = 1, *, version: int = 2) -> None:
         dialect = common if version == 2 else common_1
@@ -55,17 +56,18 @@ class Airframe:
     def frames(self, t_s: float) -> list[bytes]:
         """What it sends in this fifth of a second."""
         boot_ms = round((t_s - self.boot_s) * 1000)
-        flying = max(t_s - TAKE_OFF_S, 0.0)
+        flying = max(t_s - TAKE_OFF_S, 0.0) if t_s < self.land_s else 0.0
         height_m = min(flying * 2.5, HEIGHT_M)
         on_way_s = max(flying - CLIMB_S, 0.0)
         if math.isfinite(self.turn_s):
             on_way_s = self.turn_s - abs(on_way_s % (2.0 * self.turn_s) - self.turn_s)
         out_m = on_way_s * SPEED_MPS
         winged = flying > CLIMB_S
-        current_a = 1.0 if not flying else 34.0 if not winged else self.cruise_a
+        current_a = 1.0 if not flying else self.hover_a if not winged else self.cruise_a
         step_s, self._at_s = max(t_s - self._at_s, 0.0), t_s
         self.used_ah += current_a * step_s / 3600.0
         cell_mv = round(1000 * (FULL_V - (FULL_V - EMPTY_V) * self.used_ah / CAPACITY_AH))
+        cell_mv -= round(1000 * self.cell_ohm * current_a)
         lon_deg = LON_DEG + out_m / (111_320.0 * math.cos(math.radians(LAT_DEG)))
         cells = [cell_mv] * 10
         speed = SPEED_MPS if winged else 0.0
@@ -79,7 +81,7 @@ class Airframe:
             self._battery(cells, cell_mv, current_a),
         ]  # fmt: skip
         if round(t_s * 5) % 5 == 0:  # once a second
-            armed = 0x80 if t_s > 10.0 else 0
+            armed = 0x80 if 10.0 < t_s < self.land_s else 0
             sent += [
                 self.packed("heartbeat", 22, 12, armed, 0, 4, 3),
                 self.packed("system_time", (DATE_S + round(t_s)) * 1_000_000, boot_ms),
