@@ -56,7 +56,7 @@ class Odds:
 
 
 def odds(
-    flight: Flight, prior: Prior | None = None, *, members: int = 400, points: int = 32
+    flight: Flight, prior: Prior | None = None, *, members: int = 400, points: int = 48
 ) -> Odds:
     """Chances of ``flight``, with what earlier flights taught.
 

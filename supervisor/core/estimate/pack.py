@@ -55,6 +55,7 @@ CELLS_S = 1.9  # how often the single cells are looked at
 # holds less: at 80 % of the capacity the resistance is up by half or more (common practice, no
 # source).
 AGED_SIGMA, KNOWN_SD = 2.2, 0.10
+LOST_SINCE = 0.01  # of the capacity since it was last measured: packs only fade (ours)
 AGED_SHARE, AGED_SHARE_SD = 0.40, 0.20  # log of capacity lost, over that of resistance gained
 STEPS = 400
 
@@ -117,7 +118,7 @@ def start(pack: Pack, t_s: float, air_c: float, prior: PackPrior | None = None) 
     cold = COLD_SHARE * (1.0 - float(cells.capacity_factor(pack.cell, warm)))
     capacity_sd = math.hypot(pack.capacity_sd, cold)
     x = np.array(
-        [pack.initial_charge, 0.0, 0.0, math.log(pack.resistance_scale), 0.0, 0.0, 0.0, 0.0]
+        [pack.initial_charge, 0, 0, math.log(pack.resistance_scale), -LOST_SINCE, 0, 0, 0.0]
     )
     sd = [CHARGE_SD, 0.003, 0.008, pack.resistance_sd, capacity_sd, GAIN_SD, ERROR_SD_V, SLOW_SD]
     p = np.diag(np.square(sd))

@@ -64,8 +64,10 @@ from supervisor.core.power import wing_w
 
 AT_HOME_M = 150.0
 TELL_S = 20.0  # reasons and advice are at most this old
-WH_PER_V = 200.0
-EARLIEST_S = -600.0  # how far back a missed turn is reckoned
+WH_PER_V, BROKEN_WH = 200.0, -40.0
+# How far back a missed turn is reckoned: a member lost for good would else count for hours, and
+# drag the tail's average with it before its own share of the members has been reached.
+EARLIEST_S = -120.0
 BATCH = 256  # members flown at once: their arrays then stay in the processor's cache
 STATION_POINTS = 12
 SWEEP = (0.80, 0.90, 0.95, 0.99, 0.999)
@@ -489,10 +491,12 @@ class Run:
         """(M, K) one margin for energy and voltage, the least up to each point.
 
         0.1 V counts like 20 Wh, so that the zero can be found by interpolation; which scale is
-        taken moves only the path to zero, not the zero.
+        taken moves only the path to zero, not the zero. A voltage that has broken down counts as
+        ``BROKEN_WH``: how deep it fell says nothing about when it passed the limit.
         """
         energy, volts = self.margins()
-        margin: Floats = np.minimum.accumulate(np.minimum(energy, WH_PER_V * volts), axis=1)
+        held = np.maximum(WH_PER_V * volts, BROKEN_WH)
+        margin: Floats = np.minimum.accumulate(np.minimum(energy, held), axis=1)
         return margin
 
     def summary(self) -> Forecast:

@@ -25,7 +25,7 @@ Array = NDArray[np.float64]
 Point = tuple[float, float]
 
 LANDING_M = 200.0  # so near a landing point it stands on that point's ground
-GROWTH = 15.0  # of the steps between points
+GROWTH = 8.0  # of the steps between points
 DIRECT_PIECES = 3  # a straight way home meets the wind in this many places
 ROTORBORNE = (Phase.GROUND, Phase.HOVER_CLIMB, Phase.HOVER_LANDING, Phase.UNKNOWN)
 
