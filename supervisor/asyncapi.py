@@ -38,7 +38,8 @@ LEAVES = (
     Leaf(
         "status", messages.Status, "send", 0, True, True,
         "The latest belief and the four numbers. Silence beyond next_s is a fault, not calm. "
-        "With MQTT 5 it expires after an hour.",
+        "Whole ones are retained and come at least every two minutes; with MQTT 5 they expire "
+        "after an hour. Those in between may come as differences.",
     ),
     Leaf(
         "advisory", messages.Advisory, "send", 1, False, False,
@@ -48,7 +49,7 @@ LEAVES = (
     Leaf("plan", messages.Plan, "send", 1, True, True, "What was planned, once a flight."),
     Leaf("track", messages.Track, "send", 0, False, True, "Recent positions, delta coded."),
     Leaf(
-        "presence", messages.Presence, "send", 1, True, False,
+        "presence", messages.Presence, "send", 1, True, True,
         "Online with a beat; offline when stopped, or by the last will (unsigned) when lost.",
     ),
     Leaf(
@@ -72,6 +73,18 @@ LEAVES = (
 _SQUEEZED = (
     " The payload may be squeezed: when its first byte is 0x01 the rest is a raw deflate stream "
     "(RFC 1951) with the preset dictionary shipped as words-1.txt; else it is the JSON itself."
+)
+_DIFFERENCES = (
+    " When its first byte is 0x02 it is told as differences from the last whole status: CRC-32 of "
+    "the text that it stands for (4 bytes, highest first); 64 bytes of signature if the whole one "
+    "was signed; then a raw deflate stream of entries, one for each number -?digits[.digits] of "
+    "the text before the signature's value, in order. An entry is the difference to the number at "
+    "the same place, in its last decimals, zigzag coded (0, -1, 1, -2 as 0, 1, 2, 3): one byte "
+    "below 240, or 239 + n and n bytes, highest first. Before it may stand 255 and the count of "
+    "decimals, when that has changed (the earlier number is brought to it first, rounded down), "
+    "and then 254, when zeros fill the number up to as many digits before the point as the "
+    "earlier has. A single 0 repeats the number as it was. Drop what does not fit its CRC-32: the "
+    "next whole one comes soon."
 )
 _ABOUT = (
     "Does the charge that is left still cover the way home? Homeleg advises; the remote pilot "
@@ -111,6 +124,7 @@ def schema(leaf: str) -> dict[str, Any]:
 
 def _channel(leaf: Leaf) -> dict[str, Any]:
     about = leaf.about + (_SQUEEZED if leaf.squeezed else "")
+    about += _DIFFERENCES if leaf.model is messages.Status else ""
     return {
         "address": f"{messages.TOPIC_ROOT}/{{aircraft}}/{leaf.name}",
         "description": about,

@@ -167,10 +167,6 @@ class Status(Stamped):
     next_s: float | None = Field(
         default=None, description="the next status is due within; silence beyond it is stale"
     )
-    slim: bool = Field(
-        default=False,
-        description="ahead, footprint_km, planned_wh, alternates are left out: as last sent",
-    )
     ledger_sd_wh: dict[str, float] = Field(
         default_factory=dict, description="one sigma of each ledger term; absent where not known"
     )

@@ -14,8 +14,8 @@ from supervisor.core.plan import Flight, Site
 
 
 def known(value: float, digits: int) -> float | None:
-    """``value`` rounded, or None when it is not a finite number."""
-    return round(value, digits) if math.isfinite(value) else None
+    """``value`` rounded, or None when it is not a finite number. Nothing is ever -0.0."""
+    return round(value, digits) + 0.0 if math.isfinite(value) else None
 
 
 def _or_zero(value: float, digits: int) -> float:

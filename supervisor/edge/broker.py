@@ -3,11 +3,12 @@
 ::
 
     submit_advisory -> outbox (disk) -> QoS 1, in order, deleted when the broker has it
-    submit_status   -> latest only   -> retained, paced by change, link and budget
+    submit_status   -> latest only   -> paced by change, link and budget; see latest.py
     submit_plan     -> latest only   -> retained
     submit_track    -> rows          -> now and then
     presence        -> retained, with last will and a beat
     .../ack         -> checked       -> on_ack
+    .../bridge      -> aboard only   -> whether the broker aboard reaches the shore
 
 ``submit_*`` are plain calls that never wait for the network and never raise. :meth:`Uplink.run`
 is the one coroutine; it goes on for ever and ends only by cancellation, saying goodbye first.
@@ -17,9 +18,6 @@ from __future__ import annotations
 
 import asyncio
 import math
-import random
-import secrets
-from collections import deque
 from collections.abc import Callable, Mapping
 from contextlib import suppress
 from dataclasses import dataclass, field
@@ -29,12 +27,15 @@ import aiomqtt
 
 from supervisor.edge.acks import AckGate, AckRefused
 from supervisor.edge.dial import BrokerAddress, Credentials, Dialer
+from supervisor.edge.envelope import Envelope
+from supervisor.edge.latest import Latest
 from supervisor.edge.outbox import Held, Outbox
+from supervisor.edge.proof import ECHO_S, UNPROVEN, Proof
 from supervisor.edge.rates import CALM_S, Budget, StatusPacer
+from supervisor.edge.redial import DEAD_AFTER_S, Redial
 from supervisor.edge.session import ConnectionFailed, Hello, Protocol, Session, connected
 from supervisor.edge.signatures import Signer
-from supervisor.edge.squeeze import squeeze
-from supervisor.edge.track import Fix, TrackCoder
+from supervisor.edge.track import Fix
 from supervisor.edge.wishes import LEAF as WISH_LEAF
 from supervisor.edge.wishes import WishGate
 from supervisor.errors import HomelegError
@@ -42,27 +43,21 @@ from supervisor.messages import (
     Ack,
     Advisory,
     Health,
-    Message,
+    History,
     Plan,
     Presence,
     ReturnWish,
     Status,
-    topic,
 )
 
 IN_FLIGHT = 20  # advisories under way at once: a slow link does not cost a round trip each
 BEAT_S = 110.0  # below the keepalive, so that it stands in for the protocol's own ping
-LOCAL_BEAT_S = 10.0  # on loopback bytes cost nothing
+LOCAL_BEAT_S = 2.0  # on loopback bytes cost nothing
+LOCAL_LATE_S = 0.5  # how much later such a beat may be
 KEEPALIVE_S = 120
-STATUS_EXPIRY_S = 3600
-ATTEMPT_S = (4.0, 10.0)  # limits of connection attempts, in turn: quick links, slow ones
-LOCAL_ATTEMPT_S = 1.5  # a broker on this machine that knows no MQTT 5 says nothing at all
-BACKOFF_FIRST_S, BACKOFF_MOST_S, BACKOFF_REFUSED_S = 0.2, 1.5, 5.0
-DEAD_AFTER_S = (8.0, 30.0)  # unanswered bytes end the connection: quick link, slow link
 SLOW_S = 1.5  # an answer later than this makes the link a slow one
 ADDRESS_CHECK_S = 1.0
-QUICK_LOSS_S, QUICK_LOSSES = 5.0, 4  # so many connections thrown out at once: a double name
-PILE_BYTES = 8_000  # statuses wait while so much is unanswered
+TLS_RECORD_BYTES = 22  # what the bridge aboard adds to each of our segments
 
 Event = Callable[[str, dict[str, Any]], None]
 
@@ -78,7 +73,6 @@ class UplinkCounts:
     connects: int = 0
     failures: int = 0
     advisories: int = 0
-    statuses: int = 0
     acks: int = 0
     acks_refused: int = 0
     wire_bytes: int = 0
@@ -96,18 +90,13 @@ class UplinkOptions:
     people: Mapping[str, bytes] | None = None  # None: acknowledgements need no signature
     budget_kb_per_hour: float = 300.0
     compress: Literal["auto", "always", "never"] = "auto"  # auto: not on loopback
-    pace: bool | None = None  # None: not on loopback, where every status goes
+    pace: bool | None = None  # None: where bytes cost something
     version: str = ""
 
-
-@dataclass(slots=True)
-class _Latest:
-    """What coalesces: only the newest counts."""
-
-    status: Status | None = None
-    plan: Plan | None = None
-    health: Health | None = None
-    tracks: deque[Message] = field(default_factory=lambda: deque(maxlen=20))
+    @property
+    def costly(self) -> bool:
+        """Whether bytes cost something: not on loopback, unless a broker there passes them on."""
+        return not self.address.loopback or self.compress == "always"
 
 
 class Uplink:
@@ -127,7 +116,6 @@ class Uplink:
         self.options = options
         self.outbox = outbox
         self.counts = UplinkCounts()
-        self.protocol: Protocol = 5
         self._on_ack = on_ack or (lambda _ack: None)
         self._on_wish = on_wish  # None: wishes are not even listened to
         self._on_event = on_event or _no_event
@@ -136,24 +124,21 @@ class Uplink:
         self._gate = AckGate(options.aircraft, options.flight, options.people)
         self._wishes = WishGate(options.aircraft, options.flight, options.people)
         self._dialer = Dialer(options.address)
-        local = options.address.loopback
-        self._squeezed = options.compress == "always" or (options.compress == "auto" and not local)
-        self._paced = options.pace if options.pace is not None else not local
+        squeezed = options.costly and options.compress != "never"
+        self._envelope = Envelope(options.aircraft, options.signer, outbox.boot, squeezed)
+        self._topic = self._envelope.topic
         self._budget = Budget(options.budget_kb_per_hour * 1000.0)
         self._pacer = StatusPacer(self._budget)
-        self._track = TrackCoder()
-        self._latest = _Latest()
-        self._orders: dict[str, int] = {}
+        paced = options.pace if options.pace is not None else options.costly
+        self._latest = Latest(self._envelope, self._pacer if paced else None, self._count_wire)
         self._to_send = asyncio.Event()
-        self._news = asyncio.Event()
         self._empty = asyncio.Event()
+        self._proof = Proof(given=True)
+        self._acknowledged: set[int] = set()  # on this connection, but not yet proven
+        self._bridge_up: bool | None = None  # None: no bridge aboard, as far as we know
         self._session: Session | None = None
+        self._redial = Redial(options.address.loopback)
         self._beat = 0
-        self._tries = 0
-        self._suffix = ""
-        self._quick_losses = 0
-        self._stood = False
-        self._slow = False
         self._said_poor = False
         self._wire_seen = 0
 
@@ -161,15 +146,34 @@ class Uplink:
 
     @property
     def is_connected(self) -> bool:
-        """Whether the broker is reached right now."""
-        return self._session is not None
+        """Whether the shore is reached right now, as far as can be known here."""
+        return self._session is not None and self._bridge_up is not False
+
+    @property
+    def protocol(self) -> Protocol:
+        """The version of MQTT that is spoken, or tried."""
+        return self._redial.protocol
+
+    @property
+    def statuses(self) -> int:
+        """How many were sent."""
+        return self._latest.statuses
+
+    @property
+    def troubles(self) -> list[str]:
+        """What is wrong with the way to the shore, in words without changing figures."""
+        found = []
+        if self._session is not None and self._bridge_up is False:
+            found.append("the broker aboard has no link to the shore")
+        if self._acknowledged:
+            found.append(UNPROVEN)
+        return found
 
     def submit_advisory(self, advisory: Advisory) -> None:
         """Durable when this returns; sent as soon as the link lets it."""
         try:
             self._gate.raised(advisory.seq, _now_s())
-            order = self.outbox.next_order()
-            payload = self._signed("advisory", advisory.payload(), order)
+            payload = self._envelope.advisory(advisory, self.outbox.next_order())
             self.outbox.put(advisory.seq, payload)
             self._empty.clear()
             self._to_send.set()
@@ -178,35 +182,31 @@ class Uplink:
 
     def submit_status(self, status: Status) -> None:
         """Replaces a status that has not gone out yet."""
-        self._latest.status = status
-        self._news.set()
+        self._latest.status(status)
 
     def submit_plan(self, plan: Plan) -> None:
         """Kept, and sent again to a broker that has lost it."""
-        self._latest.plan = plan
-        self._news.set()
+        self._latest.plan(plan)
+
+    def submit_history(self, history: History) -> None:
+        """Kept, and sent again to a broker that has lost it."""
+        self._latest.history(history)
 
     def submit_health(self, health: Health) -> None:
         """Replaces one that has not gone out yet."""
-        self._latest.health = health
-        self._news.set()
+        self._latest.health(health)
 
     def submit_track(self, t: float, lat_deg: float, lon_deg: float, height_m: float) -> None:
         """One position; goes out with others in a compact track message."""
         try:
-            if not self._track.add(Fix(t, lat_deg, lon_deg, height_m)):
-                return
-            message = self._track.take(self.options.aircraft, self.options.flight)
-            if message is not None:
-                self._latest.tracks.append(message)
-                self._news.set()
+            self._latest.fix(Fix(t, lat_deg, lon_deg, height_m), self.options.flight)
         except Exception as error:
             self._fault("track", error)
 
     def poor_link(self, poor: bool) -> None:
         """Said by whoever reads the modem: statuses go seldom. Slow answers say it too."""
         self._said_poor = poor
-        self._pacer.poor = poor or self._slow
+        self._pacer.poor = poor or self._redial.slow
 
     async def drained(self, timeout_s: float) -> bool:
         """Wait until the broker has every advisory; False when time is up."""
@@ -229,8 +229,10 @@ class Uplink:
             except Exception as error:  # whatever it is, the daemon goes on
                 self._fault("connection", error)
                 failure = ConnectionFailed(str(error), refused=True)
-            self._failed(failure, _now_s() - began_s)
-            await asyncio.sleep(self._pause_s(failure))
+            self.counts.failures += 1
+            name = "broker_silent" if failure.silent else "broker_lost"
+            self._on_event(name, {"why": str(failure), "waiting": len(self.outbox)})
+            await asyncio.sleep(self._redial.failed(failure, _now_s() - began_s))
 
     # --- one connection ------------------------------------------------------------------------
 
@@ -255,27 +257,26 @@ class Uplink:
 
     def _hello(self) -> Hello:
         options = self.options
-        local = options.address.loopback
-        long = (self._tries + self._slow) % 2 == 1
-        limit_s = ATTEMPT_S[long]
-        self._tries += 1
         return Hello(
-            client_id=f"homeleg-{options.aircraft}{self._suffix}",
+            client_id=f"homeleg-{options.aircraft}{self._redial.suffix}",
             user=options.address.user,
             password=options.credentials.password_text(),
             will_topic=self._topic("presence"),
             will_payload=self._presence("offline", "lost").payload(),
             keepalive_s=KEEPALIVE_S,
-            timeout_s=LOCAL_ATTEMPT_S if local and self.protocol == 5 else limit_s,
-            dead_after_s=DEAD_AFTER_S[long],
+            timeout_s=self._redial.attempt_s,
+            dead_after_s=self._redial.dead_after_s,
+            silence_tells=self._redial.silence_tells,
         )
 
     def _greet(self, session: Session, took_s: float) -> None:
         self._session = session
-        self._stood = True
-        self._pacer.begin()
+        self._redial.connected()
+        self._bridge_up = None
+        self._proof = Proof(given=session.protocol == 5)
+        self._acknowledged.clear()
+        self._latest.begin()
         self._answered_in(took_s / 3.0)  # TCP, TLS and MQTT each wait for one answer
-        self._tries = 0
         self._wire_seen = 0
         self.counts.connects += 1
         self._on_event(
@@ -285,14 +286,11 @@ class Uplink:
 
     async def _converse(self, session: Session) -> None:
         """All that goes on while the connection stands; ends with the first failure."""
-        await session.subscribe(self._topic("ack"))
-        if self._on_wish is not None:
-            await session.subscribe(self._topic(WISH_LEAF))
         self._to_send.set()
-        self._news.set()
         parts = (
+            self._subscribe,  # not awaited: on a slow link advisories would wait a round trip
             self._send_advisories,
-            self._send_latest,
+            self._latest.send,
             self._keep_beating,
             self._receive,
             self._watch_address,
@@ -305,6 +303,16 @@ class Uplink:
         failures = [r for r in results if isinstance(r, Exception)]
         raise failures[0] if failures else ConnectionFailed("the connection ended")
 
+    async def _subscribe(self, session: Session) -> None:
+        needed = ["ack"] if self._on_wish is None else ["ack", WISH_LEAF]
+        useful = ["bridge"] if self.options.address.loopback else []
+        if not self._proof.given:
+            useful.append("advisory")
+        wanted = [self._topic(leaf) for leaf in (*needed, *useful)]
+        for where in await session.subscribe(wanted):
+            if where.rsplit("/", 1)[-1] in needed:
+                raise ConnectionFailed(f"the broker does not let us read {where}", refused=True)
+
     async def _send_advisories(self, session: Session) -> None:
         under_way: dict[int, asyncio.Task[None]] = {}
         try:
@@ -313,7 +321,7 @@ class Uplink:
                 for held in self.outbox.pending():
                     if len(under_way) >= IN_FLIGHT:
                         break
-                    if held.order not in under_way:
+                    if held.order not in under_way and held.order not in self._acknowledged:
                         under_way[held.order] = asyncio.create_task(self._send(session, held))
                 waker = asyncio.create_task(self._to_send.wait())
                 waiting = {waker, *under_way.values()}
@@ -330,66 +338,46 @@ class Uplink:
         began_s = _now_s()
         await session.publish(self._topic("advisory"), held.payload, qos=1)
         self._answered_in(_now_s() - began_s)
-        self.outbox.delete(held.order)
+        if not await self._proof.within(ECHO_S):
+            self._acknowledged.add(held.order)
+            if len(self._acknowledged) == 1:
+                self._on_event("broker_hands_nothing_on", {"why": UNPROVEN})
+            return
+        self._delivered(held.order)
+
+    def _delivered(self, order: int) -> None:
+        self.outbox.delete(order)
         self.counts.advisories += 1
         if len(self.outbox) == 0:
             self._empty.set()
 
-    async def _send_latest(self, session: Session) -> None:
-        plan_sent: Plan | None = self._latest.plan if session.resumed else None
-        while True:
-            self._news.clear()
-            if self._latest.plan is not None and self._latest.plan is not plan_sent:
-                plan_sent = self._latest.plan
-                await self._put(session, "plan", plan_sent, qos=1, retain=True)
-            health, self._latest.health = self._latest.health, None
-            if health is not None:
-                await self._put(session, "health", health, retain=True)
-            while self._latest.tracks:
-                await self._put(session, "track", self._latest.tracks.popleft())
-            wait_s = await self._status_if_due(session)
-            # Not wait_for: before Python 3.12 it can swallow the cancellation that ends us.
-            with suppress(asyncio.TimeoutError):
-                async with asyncio.timeout(wait_s):
-                    await self._news.wait()
-
-    async def _status_if_due(self, session: Session) -> float | None:
-        """Send the status when its time has come; else how long until then (None: no status)."""
-        status = self._latest.status
-        if status is None:
-            return None
-        if session.unsent_bytes() > PILE_BYTES:
-            return 1.0
-        now_s = _now_s()
-        due_s = self._pacer.due_s(now_s, status) if self._paced else 0.0
-        if due_s > 0.0:
-            # News may come before; then this is asked again.
-            return due_s
-        self._latest.status = None
-        within_s = self._pacer.next_within_s(now_s) if self._paced else CALM_S
-        dressed = self._pacer.dressed(now_s, status) if self._paced else status
-        promised = dressed.model_copy(update={"next_s": within_s})
-        await self._put(session, "status", promised, retain=True, expiry_s=STATUS_EXPIRY_S)
-        self.counts.statuses += 1
-        cost = self._count_wire(session)
-        self._pacer.sent(now_s, status, cost)
-        return None
+    def _proven(self) -> None:
+        """One of our advisories came back: what was acknowledged is delivered."""
+        self._proof.came_back()
+        for order in sorted(self._acknowledged):
+            self._delivered(order)
+        self._acknowledged.clear()
 
     async def _keep_beating(self, session: Session) -> None:
         while True:
-            presence = self._presence("online")
             began_s = _now_s()
-            await self._put(session, "presence", presence, qos=1, retain=True)
+            await self._say_presence(session, self._presence("online"))
             self._answered_in(_now_s() - began_s)
             await asyncio.sleep(self._beat_s())
             self._count_wire(session)
 
+    async def _say_presence(
+        self, session: Session, presence: Presence, timeout_s: float = 30.0
+    ) -> None:
+        where, payload = self._topic("presence"), self._envelope.packed("presence", presence)
+        await session.publish(where, payload, qos=1, retain=True, timeout_s=timeout_s)
+
     def _answered_in(self, seconds: float) -> None:
         """The broker's answer took so long: what statuses may cost depends on it."""
-        self._slow = seconds > SLOW_S
+        slow = self._redial.slow = seconds > SLOW_S
         if self._session is not None:
-            self._session.patience(DEAD_AFTER_S[self._slow])
-        self._pacer.poor = self._said_poor or self._slow
+            self._session.patience(DEAD_AFTER_S[slow])
+        self._pacer.poor = self._said_poor or slow
 
     async def _watch_address(self, session: Session) -> None:
         while True:
@@ -398,53 +386,42 @@ class Uplink:
                 raise ConnectionFailed("our address has changed")
 
     async def _receive(self, session: Session) -> None:
+        hear = {"ack": self._hear_ack, WISH_LEAF: self._hear_wish, "bridge": self._hear_bridge}
         async for where, payload in session.incoming():
+            leaf = where.rsplit("/", 1)[-1]
+            if leaf == "advisory":
+                self._proven()
+                continue
             try:
-                if where == self._topic(WISH_LEAF):
-                    self._hear_wish(where, payload)
-                    continue
-                ack = self._gate.judge(where, payload, _now_s(), self._unix_s())
+                hear[leaf](where, payload)
             except AckRefused as refused:
                 self.counts.acks_refused += 1
                 self._on_event("ack_refused", {"why": str(refused)})
-                continue
-            self.counts.acks += 1
-            self._on_ack(ack)
+
+    def _hear_ack(self, where: str, payload: bytes) -> None:
+        ack = self._gate.judge(where, payload, _now_s(), self._unix_s())
+        self.counts.acks += 1
+        self._on_ack(ack)
 
     def _hear_wish(self, where: str, payload: bytes) -> None:
         wish = self._wishes.judge(where, payload)
         if self._on_wish is not None:
             self._on_wish(wish)
 
+    def _hear_bridge(self, _where: str, payload: bytes) -> None:
+        """mosquitto's own notification: 1 or 0. The shore may have missed statuses meanwhile."""
+        up = payload == b"1"
+        if up is not self._bridge_up:
+            self._on_event("bridge_up" if up else "bridge_down", {"waiting": len(self.outbox)})
+        self._bridge_up = up
+        if up:
+            self._latest.begin()
+
     async def _farewell(self, session: Session) -> None:
         with suppress(aiomqtt.MqttError, ConnectionFailed, asyncio.TimeoutError, OSError):
-            gone = self._signed("presence", self._presence("offline", "stopped").payload())
-            await session.publish(self._topic("presence"), gone, qos=1, retain=True, timeout_s=1.5)
+            await self._say_presence(session, self._presence("offline", "stopped"), 1.5)
 
     # --- smaller things ------------------------------------------------------------------------
-
-    async def _put(
-        self,
-        session: Session,
-        leaf: str,
-        message: Message,
-        *,
-        qos: int = 0,
-        retain: bool = False,
-        expiry_s: int | None = None,
-    ) -> None:
-        payload = self._signed(leaf, message.payload())
-        if self._squeezed and leaf != "presence":
-            payload = squeeze(payload)
-        await session.publish(self._topic(leaf), payload, qos=qos, retain=retain, expiry_s=expiry_s)
-
-    def _signed(self, leaf: str, payload: bytes, order: int | None = None) -> bytes:
-        signer = self.options.signer
-        if signer is None:
-            return payload
-        if order is None:
-            order = self._orders[leaf] = self._orders.get(leaf, 0) + 1
-        return signer.sign(self._topic(leaf), payload, boot=self.outbox.boot, order=order)
 
     def _presence(
         self, state: Literal["online", "offline"], reason: Literal["", "stopped", "lost"] = ""
@@ -459,49 +436,30 @@ class Uplink:
             beat=self._beat,
             telemetry_age_s=round(age_s, 1) if math.isfinite(age_s) else None,
             reason=reason,
-            next_s=self._beat_s() + CALM_S if state == "online" else None,
+            next_s=self._next_beat_s() if state == "online" else None,
             waiting=len(self.outbox),
-            troubles=[self.outbox.trouble] if self.outbox.trouble else [],
+            troubles=[text for text in (self.outbox.trouble, *self.troubles) if text],
         )
 
     def _beat_s(self) -> float:
-        return LOCAL_BEAT_S if self.options.address.loopback else BEAT_S
+        return BEAT_S if self.options.costly else LOCAL_BEAT_S
 
-    def _topic(self, leaf: str) -> str:
-        return topic(self.options.aircraft, leaf)
+    def _next_beat_s(self) -> float:
+        return self._beat_s() + (CALM_S if self.options.costly else LOCAL_LATE_S)
 
     def _count_wire(self, session: Session) -> int:
         """Bytes on the wire since the last count, taken from the budget."""
         wire = session.wire()
         if wire is None:
             return 0
-        new = wire.total - self._wire_seen
-        self._wire_seen = wire.total
+        total = wire.total
+        if self.options.address.loopback:
+            total += wire.segments * TLS_RECORD_BYTES
+        new = total - self._wire_seen
+        self._wire_seen = total
         self.counts.wire_bytes += new
         self._budget.spend(_now_s(), new)
         return new
-
-    def _failed(self, failure: ConnectionFailed, lasted_s: float) -> None:
-        self.counts.failures += 1
-        if failure.silent:
-            self.protocol = 4 if self.protocol == 5 else 5
-        stood = self._stood
-        self._stood = False
-        if stood and not failure.refused:
-            self._quick_losses = self._quick_losses + 1 if lasted_s < QUICK_LOSS_S else 0
-        if failure.taken_over or self._quick_losses >= QUICK_LOSSES:
-            # Somebody else uses our name (few brokers say so). Fighting over it would stop both.
-            self._suffix = f"-{secrets.token_hex(2)}"
-            self._quick_losses = 0
-        name = "broker_silent" if failure.silent else "broker_lost"
-        self._on_event(name, {"why": str(failure), "waiting": len(self.outbox)})
-
-    def _pause_s(self, failure: ConnectionFailed) -> float:
-        if failure.silent and self._tries <= 2:
-            return 0.0  # the other version of the protocol is tried at once
-        most_s = BACKOFF_REFUSED_S if failure.refused else BACKOFF_MOST_S
-        pause_s = min(BACKOFF_FIRST_S * 2.0 ** min(self._tries, 10), most_s)
-        return pause_s * random.uniform(0.5, 1.0)
 
     def _fault(self, what: str, error: Exception) -> None:
         self._on_event("uplink_fault", {"what": what, "error": f"{type(error).__name__}: {error}"})

@@ -52,25 +52,7 @@ class Budget:
         self.at_s = now_s
 
 
-# What changes slowly, a third of a status; left out of most in calm. See Status.slim.
-SLOW_FIELDS: tuple[str, ...] = ("ahead", "footprint_km", "planned_wh", "alternates")
-FULL_EVERY_S = 60.0
-
-
-def slimmed(status: Status) -> Status:
-    """The status without what changes slowly."""
-    empty = {name: type(getattr(status, name))() for name in SLOW_FIELDS}
-    return status.model_copy(update={**empty, "slim": True})
-
-
-def filled(status: Status, before: Status | None) -> Status:
-    """For a watcher: what a slim status left out, from the one before of the same flight."""
-    if not status.slim or before is None or before.flight != status.flight:
-        return status
-    kept = {name: getattr(before, name) for name in SLOW_FIELDS}
-    passed_min = (status.t - before.t) / 60.0  # rows count from the status that brought them
-    kept["ahead"] = [(round(row[0] - passed_min, 3), *row[1:]) for row in before.ahead]
-    return status.model_copy(update=kept)
+WHOLE_EVERY_S = 120.0  # a retained status is at most so much older than the latest
 
 
 @dataclass(frozen=True, slots=True)
@@ -115,7 +97,7 @@ class StatusPacer:
         self._budget = budget
         self._sent: Gist | None = None
         self._sent_s = float("-inf")
-        self._full_s = float("-inf")
+        self._whole_s = float("-inf")
         self._cost = 600.0  # bytes of a status on the wire; learned
         self.poor = False  # set from outside: the link is poor
 
@@ -129,21 +111,19 @@ class StatusPacer:
         held = min(self._budget.wait_s(now_s, self._cost), POOR_S - since)
         return max(pause - since, held, 0.0)
 
-    def dressed(self, now_s: float, status: Status) -> Status:
-        """As it should go: whole when there is news or a minute has passed, else slimmed."""
-        news = self._sent is None or self._sent.differs(Gist.of(status))
-        if not news and now_s - self._full_s < FULL_EVERY_S:
-            return slimmed(status)
-        self._full_s = now_s
-        return status
+    def whole_due(self, now_s: float) -> bool:
+        """Whether a whole status is due: what others are told as differences from, and retained."""
+        return now_s - self._whole_s >= WHOLE_EVERY_S
 
     def begin(self) -> None:
-        """A new connection: the broker may know nothing."""
-        self._sent, self._full_s = None, float("-inf")
+        """A new connection: the broker, or who reads there, may know nothing."""
+        self._sent, self._whole_s = None, float("-inf")
 
-    def sent(self, now_s: float, status: Status, wire_bytes: float) -> None:
+    def sent(self, now_s: float, status: Status, wire_bytes: float, *, whole: bool = False) -> None:
         """It went out and cost so much."""
         self._sent, self._sent_s = Gist.of(status), now_s
+        if whole:
+            self._whole_s = now_s
         self._cost += 0.2 * (wire_bytes - self._cost)
 
     def next_within_s(self, now_s: float) -> float:

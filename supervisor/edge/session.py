@@ -14,6 +14,7 @@ import logging
 import socket
 import struct
 import termios
+import time
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager, suppress
 from dataclasses import dataclass
@@ -56,6 +57,7 @@ class Hello:
     keepalive_s: int
     timeout_s: float
     dead_after_s: float
+    silence_tells: bool  # no answer in that time means another version of the protocol
 
 
 class _Listener(logging.Handler):
@@ -123,13 +125,12 @@ class Session:
         properties.TopicAlias = number
         return ""
 
-    async def subscribe(self, topic: str, *, timeout_s: float = 15.0) -> None:
-        """QoS 1; a refusal is an error."""
-        granted = await self._client.subscribe(topic, qos=1, timeout=timeout_s)
-        code = granted[0]
-        value = code if isinstance(code, int) else code.value
-        if value >= 0x80:
-            raise ConnectionFailed(f"the broker does not let us read {topic}", refused=True)
+    async def subscribe(self, topics: list[str], *, timeout_s: float = 30.0) -> list[str]:
+        """QoS 1, all in one round trip; those that the broker refused."""
+        wanted = [(topic, 1) for topic in topics]
+        granted: Any = await self._client.subscribe(wanted, timeout=timeout_s)
+        codes = (getattr(code, "value", code) for code in granted)
+        return [topic for topic, code in zip(topics, codes, strict=True) if code >= 0x80]
 
     async def incoming(self) -> AsyncIterator[tuple[str, bytes]]:
         """Received messages; ends with aiomqtt.MqttError when the connection does."""
@@ -202,12 +203,13 @@ async def connected(dialer: Dialer, hello: Hello, protocol: Protocol, tls: Any) 
     except BaseException as error:
         _hang_up(client, dialer)
         if isinstance(error, Exception):
-            raise _explained(error, listener.text, dialer) from None
+            silent = hello.silence_tells and dialer.connected
+            raise _explained(error, listener.text, silent) from None
         raise
     try:
         yield session
     except aiomqtt.MqttError as error:
-        raise _explained(error, listener.text, dialer) from None
+        raise _explained(error, listener.text, silence_tells=False) from None
     finally:
         await _leave(client, dialer)
 
@@ -251,7 +253,11 @@ def _client(
     paho.connect_timeout = hello.timeout_s
 
     def dial() -> socket.socket:
-        return dialer.open(hello.timeout_s, hello.dead_after_s)
+        began_s = time.monotonic()
+        sock = dialer.open(hello.timeout_s, hello.dead_after_s)
+        # TCP took a round trip; MQTT's answer must not be given up sooner, or taken for silence.
+        client.timeout = max(hello.timeout_s, 3.0 * (time.monotonic() - began_s))
+        return sock
 
     paho._create_socket_connection = dial  # type: ignore[method-assign]
     return client
@@ -321,7 +327,7 @@ def _watch_callbacks(client: aiomqtt.Client, session: Session, listener: _Listen
     paho.on_publish, paho.on_connect, paho.on_disconnect = on_publish, on_connect, on_disconnect
 
 
-def _explained(error: BaseException, heard: str, dialer: Dialer) -> ConnectionFailed:
+def _explained(error: BaseException, heard: str, silence_tells: bool) -> ConnectionFailed:
     """Foreign failures in our words, once."""
     if isinstance(error, ConnectionFailed):
         return error
@@ -335,5 +341,5 @@ def _explained(error: BaseException, heard: str, dialer: Dialer) -> ConnectionFa
             return ConnectionFailed("the broker does not speak this MQTT version", silent=True)
         return ConnectionFailed(f"the broker refused us: {error.rc}", refused=True)
     text = heard or str(error) or type(error).__name__
-    silent = dialer.connected and "timed out" in str(error)
+    silent = silence_tells and "timed out" in str(error)
     return ConnectionFailed(text, silent=silent)

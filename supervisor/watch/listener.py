@@ -15,8 +15,9 @@ import aiomqtt
 import structlog
 from pydantic import ValidationError
 
+from supervisor.edge.delta import Unpacker
 from supervisor.edge.dial import BrokerAddress, Credentials
-from supervisor.edge.squeeze import SqueezeError, expand
+from supervisor.edge.squeeze import SqueezeError
 from supervisor.messages import TOPIC_ROOT, Ack, topic
 from supervisor.watch.picture import Heard, Picture, Told, fold
 from supervisor.watch.store import MODELS, Store
@@ -97,6 +98,7 @@ class Listener:
         self.pictures: dict[str, Picture] = {}
         self.lost_s: float | None = self.clock()
         self.refused = 0
+        self._unpacker = Unpacker()
         self.version = 0
         self._changed = asyncio.Event()
         self._client: aiomqtt.Client | None = None
@@ -161,7 +163,8 @@ class Listener:
         message, trust = None, None
         if AIRCRAFT.fullmatch(aircraft) and len(payload) <= MOST_BYTES:
             with contextlib.suppress(SqueezeError):
-                bare, trust, by = self.ring.opened(name, expand(payload), retained=retained)
+                whole = self._unpacker.open(name, payload)
+                bare, trust, by = self.ring.opened(name, whole, retained=retained)
                 message = parsed(leaf, bare)
         if message is None or trust is None or message.aircraft != aircraft:
             self.refused += 1

@@ -136,3 +136,31 @@ def plan(points: int = 12) -> messages.Plan:
         nameplate_wh=1000.0,
         budget_wh={"trip": 700.0, "contingency": 35.0, "final-reserve": 150.0},
     )
+
+
+def health(t: float) -> messages.Health:
+    """How a daemon in flight tells of itself."""
+    return messages.Health(
+        aircraft="saltmere-1",
+        flight="f1",
+        t=round(t, 3),
+        utc="2026-06-01T08:16:42.000Z",
+        version="1.0.0",
+        ready=True,
+        not_ready=[],
+        troubles=[],
+        link=messages.LinkHealth(
+            up=True, age_s=0.1, frames=round(26 * t), lost=12, doubled=3, foreign=0, refused=0,
+            damaged=1,
+        ),
+        storage=messages.StorageHealth(
+            recording="saltmere-1-00017.mcap", recorded=round(27 * t), recording_dropped=0,
+            fault="", waiting=0, outbox_dropped=0, outbox_trouble="", free_mb=21_034.2,
+        ),
+        process=messages.ProcessHealth(
+            uptime_s=round(t, 1), resident_mb=118.4, cpu_percent=9.3, looks=round(t / 5),
+            slowest_look_ms=311.7, handles=23,
+        ),
+        broker="connected",
+        clock_step_s=0.2,
+    )  # fmt: skip

@@ -16,8 +16,6 @@ from supervisor.edge.rates import (
     Budget,
     Gist,
     StatusPacer,
-    filled,
-    slimmed,
 )
 
 
@@ -84,28 +82,14 @@ def test_what_counts_as_news() -> None:
     assert calm.differs(Gist.of(status(100.0, level="caution")))
 
 
-def test_a_watcher_gets_back_what_a_slim_status_left_out() -> None:
-    whole = status(100.0)
-    later = slimmed(status(130.0))
-    assert later.slim
-    assert later.ahead == []
-    assert len(later.payload()) < 0.75 * len(whole.payload())
-    seen = filled(later, whole)
-    assert seen.footprint_km == whole.footprint_km
-    assert seen.alternates == whole.alternates
-    # Half a minute has passed: what was 5 min ahead is now 4.5 min ahead.
-    assert [row[0] for row in seen.ahead] == pytest.approx([r[0] - 0.5 for r in whole.ahead])
-    assert filled(later, None) == later
-    assert filled(whole, later) == whole
-
-
-def test_a_new_connection_gets_a_whole_status_first_and_one_a_minute() -> None:
+def test_a_new_connection_gets_a_whole_status_first_and_one_every_two_minutes() -> None:
     pacer = StatusPacer(Budget(1e9))
     pacer.begin()
-    slim: list[bool] = []
-    for n in range(13):
+    whole: list[bool] = []
+    for n in range(25):
         now_s = 10.0 * n
-        dressed = pacer.dressed(now_s, status(0.0))
-        slim.append(dressed.slim)
-        pacer.sent(now_s, status(0.0), 500.0)
-    assert slim == [False, *[True] * 5, False, *[True] * 5, False]
+        whole.append(pacer.whole_due(now_s))
+        pacer.sent(now_s, status(0.0), 500.0, whole=whole[-1])
+    assert [n for n, due in enumerate(whole) if due] == [0, 12, 24]
+    pacer.begin()
+    assert pacer.whole_due(241.0)

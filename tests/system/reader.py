@@ -10,8 +10,8 @@ from dataclasses import dataclass, field
 
 import aiomqtt
 
+from supervisor.edge.delta import Unpacker
 from supervisor.edge.signatures import Verdict, Verifier
-from supervisor.edge.squeeze import expand
 from supervisor.messages import Advisory
 
 
@@ -30,6 +30,7 @@ class Reader:
     verdicts: list[Verdict] = field(default_factory=list)
     other: list[tuple[str, bytes]] = field(default_factory=list)
     subscribed: asyncio.Event = field(default_factory=asyncio.Event)
+    unpacker: Unpacker = field(default_factory=Unpacker)
     _task: asyncio.Task[None] | None = None
 
     async def __aenter__(self) -> Reader:
@@ -63,7 +64,7 @@ class Reader:
 
     def _take(self, topic: str, payload: bytes) -> None:
         if not topic.endswith("/advisory"):
-            self.other.append((topic, expand(payload)))
+            self.other.append((topic, self.unpacker.open(topic, payload)))
             return
         advisory = Advisory.model_validate_json(payload)
         key = (advisory.flight, advisory.seq)

@@ -22,8 +22,8 @@ from brokers import plain
 from jsonschema import Draft202012Validator
 
 from supervisor import asyncapi
+from supervisor.edge.delta import Unpacker
 from supervisor.edge.signatures import Verifier, load_keyring
-from supervisor.edge.squeeze import expand
 from supervisor.keys import Fleet, Wanted
 
 pytestmark = [pytest.mark.system, pytest.mark.slow]
@@ -123,10 +123,13 @@ async def test_everything_a_real_daemon_publishes_is_as_described(tmp_path: Path
     verifier = Verifier(load_keyring(tmp_path / "keys" / "aircraft.toml"))
     assert set(got) >= {"status", "advisory", "plan", "track", "presence", "health"}
     assert set(got) <= set(judges)
+    reader = Unpacker()
     for leaf, payloads in got.items():
         for payload in payloads:
-            judges[leaf].validate(json.loads(expand(payload)))
-            checked = verifier.check(f"homeleg/v1/heron-1/{leaf}", expand(payload))
+            topic = f"homeleg/v1/heron-1/{leaf}"
+            whole = reader.open(topic, payload)
+            judges[leaf].validate(json.loads(whole))
+            checked = verifier.check(topic, whole)
             assert checked.genuine, (leaf, checked.verdict)
     document = json.loads((asyncapi.DATA / "asyncapi.json").read_text())
     retain = {

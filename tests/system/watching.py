@@ -17,7 +17,7 @@ from typing import Any
 import pytest
 from paho.mqtt import client as paho
 
-from supervisor.edge.squeeze import expand
+from supervisor.edge.delta import Unpacker
 from supervisor.messages import Ack, Message, Presence, Status, topic
 
 REPOSITORY = Path(__file__).resolve().parents[2]
@@ -31,6 +31,7 @@ class Voice:
     port: int
     acks: list[Ack] = field(default_factory=list)
     statuses: dict[float, Status] = field(default_factory=dict)
+    unpacker: Unpacker = field(default_factory=Unpacker)
 
     def __post_init__(self) -> None:
         self._client = paho.Client(paho.CallbackAPIVersion.VERSION2)
@@ -44,7 +45,7 @@ class Voice:
         if message.topic.endswith("/ack"):
             self.acks.append(Ack.model_validate_json(message.payload))
         else:
-            status = Status.model_validate_json(expand(message.payload))
+            status = Status.model_validate_json(self.unpacker.open(message.topic, message.payload))
             self.statuses[status.t] = status
 
     def say(self, message: Message, *, retain: bool | None = None) -> None:
