@@ -80,13 +80,19 @@ def test_hover_cruise_hover(temperature_c: float) -> None:
     time, reference_v = _reference(temperature_c)
     each_s = np.arange(ENDS_S + 1.0)
     error_v = (np.array(volts) - np.interp(each_s, time, reference_v))[_steady(each_s)]
-    assert np.abs(error_v).max() < 0.050
-    assert np.sqrt((error_v**2).mean()) < 0.020
+    largest_mv, rms_mv = 1e3 * np.abs(error_v).max(), 1e3 * np.sqrt((error_v**2).mean())
     # The power is given, so energy is judged by the charge it took.
     power_w = np.where((time <= 60.0) | (time > 7260.0), HOVER_W, CRUISE_W)[1:]
     middle_v = 0.5 * (reference_v[1:] + reference_v[:-1])
     used_ah = (np.diff(time) * power_w / middle_v).sum() / 3600.0
-    assert (1.0 - pack.soc) * CAPACITY_AH == pytest.approx(used_ah, rel=0.01)
+    charge_error = (1.0 - pack.soc) * CAPACITY_AH / used_ah - 1.0
+    print(
+        f"{temperature_c:.0f} degC: voltage within {largest_mv:.0f} mV, {rms_mv:.0f} mV rms; "
+        f"charge for the same energy {100.0 * charge_error:+.2f} %"
+    )
+    assert largest_mv < 50.0
+    assert rms_mv < 20.0
+    assert abs(charge_error) < 0.01
 
 
 def test_energy_until_the_cut_off() -> None:
@@ -95,7 +101,10 @@ def test_energy_until_the_cut_off() -> None:
     while pack.lowest_cell_v > 2.5:
         pack.step(CRUISE_W, 1.0, 20.0, 0.0)
         seconds += 1
-    assert CRUISE_W * seconds / 3600.0 == pytest.approx(FULL_DISCHARGE_WH, rel=0.03)
+    delivered_wh = CRUISE_W * seconds / 3600.0
+    error = delivered_wh / FULL_DISCHARGE_WH - 1.0
+    print(f"full to 2.5 V at 20 degC: energy {100.0 * error:+.2f} %")
+    assert abs(error) < 0.03
 
 
 @pytest.mark.parametrize("temperature_c", [5.0, 20.0, 35.0])

@@ -118,6 +118,27 @@ def test_drag_rises_toward_the_stall() -> None:
     )
 
 
+def test_skin_friction_follows_reynolds_number() -> None:
+    """At twice the Reynolds number 2^-0.15 = 0.9013 of the parasite drag (by hand).
+
+    The exponent lies between the flat plate's turbulent 1/7 and 1/5 (Schlichting, Boundary-Layer
+    Theory, ch. 21: c_f ~ Re^-1/5 to Re^-1/7).
+    """
+    wing = Polar(0.6, 2.6, 0.03, 0.05, cl_max=1.5)
+    assert 1.0 / 7.0 <= wing.reynolds_exponent <= 1.0 / 5.0
+    assert wing.cd(0.0, 6.6e5) / wing.cd(0.0, 3.3e5) == pytest.approx(0.9013, abs=1e-4)
+    thin, thick = (wing.drag_n(0.0, 21.0, 1.225, nu) for nu in (1.7e-5, 1.9e-5))
+    assert thick / thin == pytest.approx((1.9 / 1.7) ** 0.15, rel=1e-6)
+
+
+def test_induced_drag_grows_with_the_square_of_the_load_factor() -> None:
+    """n = 1/cos(bank); at 25 degrees n^2 = 1.2174 (any flight mechanics text)."""
+    wing = Polar(0.6, 2.6, 0.0, 0.05, cl_max=3.0)
+    level = wing.drag_n(117.68, 21.0, 1.225, 1.79e-5)
+    turning = wing.drag_n(117.68 / math.cos(math.radians(25.0)), 21.0, 1.225, 1.79e-5)
+    assert turning / level == pytest.approx(1.2174, abs=1e-4)
+
+
 # --- the fitted aircraft ------------------------------------------------------------------------
 
 
@@ -158,6 +179,14 @@ def test_coordinated_turn_radius() -> None:
     radius = (sum(tas) / len(tas)) ** 2 / (G0 * math.tan(math.radians(25.0)))
     assert (max(norths) - min(norths)) / 2.0 == pytest.approx(radius, rel=0.01)
     assert (max(easts) - min(easts)) / 2.0 == pytest.approx(radius, rel=0.01)
+
+
+def test_the_autopilot_keeps_its_margin_over_the_stall() -> None:
+    """Ordered to 12 m/s, below the builder's stall of 14, it flies 1.2 times the stall speed."""
+    flight = still.routed([(30e3, 0.0)], airspeed_mps=12.0)
+    flight.advance(300.0)
+    assert flight.pilot.cas_mps == 12.0
+    assert flight.state.cas_mps == pytest.approx(1.2 * 14.0, abs=0.3)
 
 
 def test_drag_is_paid_for_on_the_rotors() -> None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from dataclasses import replace
 from itertools import pairwise
+from statistics import fmean
 
 import pytest
 import still
@@ -189,6 +190,28 @@ def test_faults_cost_energy_or_take_it_away(kind: str, amount: float) -> None:
     well.advance(2400.0)
     ill.advance(2400.0)
     assert ill.pack.energy_left_wh < well.pack.energy_left_wh - 1.5
+
+
+def test_cold_soak_takes_voltage() -> None:
+    scenario = load("beacons")
+    well = Flight(scenario, 4)
+    cold = Flight(replace(scenario, faults=(Fault("cold-soak", amount=-15.0),)), 4)
+    assert cold.pack.temperature_c == pytest.approx(well.pack.temperature_c - 15.0)
+    well.advance(60.0)
+    cold.advance(60.0)
+    assert cold.pack.lowest_ever_v < well.pack.lowest_ever_v - 0.05
+
+
+def test_a_blocked_tube_makes_the_autopilot_fly_by_thrust() -> None:
+    """A twentieth more thrust than level flight took, instead of an airspeed: a little fast."""
+    scenario = load("beacons")
+    well = Flight(scenario, 4)
+    blind = Flight(replace(scenario, faults=(Fault("airspeed-blocked", at_s=600.0),)), 4)
+    mean_mps = []
+    for flight in (well, blind):
+        flight.advance(1500.0)
+        mean_mps.append(fmean(flight.step().cas_mps for _ in range(600)))
+    assert mean_mps[0] + 0.2 < mean_mps[1] < 28.0  # near the least drag 5 % of thrust is much
 
 
 def test_position_loss_drifts_with_the_wind_that_changed() -> None:
