@@ -69,7 +69,7 @@ def _height(axis: Any, minutes: Any, series: Sequence[AircraftState]) -> None:
 def _wind(axis: Any, minutes: Any, series: Sequence[AircraftState]) -> None:
     north, east = _column(series, "wind_n_mps"), _column(series, "wind_e_mps")
     axis.plot(minutes, np.hypot(north, east), color="tab:cyan", lw=0.6, label="speed, m/s")
-    axis.legend(loc="upper left")
+    axis.legend(loc="best")
     axis.set_ylabel("wind, m/s")
     other = axis.twinx()
     other.plot(minutes, np.degrees(np.arctan2(-east, -north)) % 360.0, ".", ms=1, color="grey")
@@ -81,7 +81,7 @@ def _speed(axis: Any, minutes: Any, series: Sequence[AircraftState]) -> None:
     ground = np.hypot(_column(series, "vn_mps"), _column(series, "ve_mps"))
     axis.plot(minutes, ground, color="tab:green", lw=0.8, label="ground")
     axis.plot(minutes, _column(series, "cas_mps"), color="tab:olive", lw=0.8, label="calibrated")
-    axis.legend(loc="upper left")
+    axis.legend(loc="best")
     axis.set_ylabel("speed, m/s")
 
 
@@ -95,12 +95,12 @@ def _voltage(axis: Any, minutes: Any, series: Sequence[AircraftState]) -> None:
     cells = np.array([s.cell_v for s in series])
     axis.plot(minutes, cells.max(axis=1), color="tab:purple", lw=0.6, label="highest cell")
     axis.plot(minutes, cells.min(axis=1), color="tab:red", lw=0.8, label="lowest cell")
-    axis.legend(loc="lower left")
+    axis.legend(loc="best")
     axis.set_ylabel("cell, V")
 
 
 def _charge(axis: Any, minutes: Any, series: Sequence[AircraftState]) -> None:
     axis.plot(minutes, 100.0 * _column(series, "soc"), color="tab:brown", label="charge, %")
     axis.plot(minutes, _column(series, "pack_temp_c"), color="tab:orange", label="pack, °C")
-    axis.legend(loc="upper right")
+    axis.legend(loc="best")
     axis.set_ylabel("charge, temperature")

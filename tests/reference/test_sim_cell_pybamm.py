@@ -3,8 +3,9 @@
 Reference: Doyle-Fuller-Newman model with the parameters of Chen et al., J. Electrochem. Soc. 167
 (2020) 080534, lumped heat, solved by PyBaMM 26.10. Its voltages stand in
 ``lg_m50_hover_cruise_hover.csv`` beside this file, so that the check runs without PyBaMM; where
-PyBaMM is installed (extra ``cells``) the file itself is checked. The resistances in ``sim/cells.py`` were fitted to
-another load (pulses, see there), never to this one. Aim: 50 mV a cell, 3 % of energy.
+PyBaMM is installed (extra ``cells``) the file itself is checked. The resistances in
+``sim/cells.py`` were fitted to another load (pulses, see there), never to this one. Aim: 50 mV a
+cell, 3 % of energy.
 """
 
 from __future__ import annotations
