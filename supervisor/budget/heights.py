@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
-from itertools import zip_longest
 
 from supervisor.budget.answer import Finding, Weight
 from supervisor.core.geodesy import inverse
@@ -77,7 +77,7 @@ def check_ground(file: FlightFile, flight: Flight) -> Iterator[Finding]:
     """Ground below route points and return, as far as the file states it: at points and sites."""
     rules = file.rules
     least = LEAST_ABOVE_GROUND_M if rules.min_above_ground_m is None else rules.min_above_ground_m
-    known = list(_known_ground(file, flight))
+    known = list(_known_ground(flight))
     for point, ground_m, whose in known:
         above_m = point.height_m - ground_m
         if above_m < least:
@@ -93,12 +93,12 @@ def check_ground(file: FlightFile, flight: Flight) -> Iterator[Finding]:
                 f"{point.name} is {above_m:.0f} m above {whose}; rules.max_above_ground_m is "
                 f"{rules.max_above_ground_m:.0f} m.",
             )
-        if point.land and abs(ground_m) > LANDING_NEAR_M:
+        if point.land and math.isnan(point.ground_m) and abs(ground_m) > LANDING_NEAR_M:
             yield Finding(
                 Weight.CAUTION,
                 "ground",
-                f"{point.name} lands {ground_m:+.0f} m from home's elevation: the descent and the "
-                "climb out of there are reckoned as if it were level with home.",
+                f"{point.name} lands without ground_elevation_m: it is reckoned level with home, "
+                f"and {whose}, lies {ground_m:+.0f} m from that.",
             )
     unknown = len(flight.route) - len(known)
     if unknown:
@@ -138,12 +138,12 @@ def _return_height(flight: Flight, least_m: float, highest_m: float) -> Iterator
             )
 
 
-def _known_ground(file: FlightFile, flight: Flight) -> Iterator[tuple[Waypoint, float, str]]:
+def _known_ground(flight: Flight) -> Iterator[tuple[Waypoint, float, str]]:
     """(route point, ground above home [m], whose it is): stated at the point, or at a near site."""
     home = flight.home
-    for point, row in zip_longest(flight.route, file.route.waypoints[: len(flight.route)]):
-        if row is not None and row.ground_elevation_m is not None:
-            yield point, row.ground_elevation_m - home.elevation_m, "the ground there"
+    for point in flight.route:
+        if math.isfinite(point.ground_m):
+            yield point, point.ground_m, "the ground there"
             continue
         sites = [(_apart_m(point, site), site) for site in (home, *flight.alternates)]
         apart_m, site = min(sites, key=lambda pair: pair[0])

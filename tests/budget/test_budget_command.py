@@ -94,6 +94,17 @@ def test_a_valley_below_a_point_breaks_the_limit_above_ground(near: Path) -> Non
         assert json.loads(run(str(near), "--json").output)["verdict"] == verdict
 
 
+def test_a_landing_on_a_hill_wants_its_ground_stated(near: Path) -> None:
+    """The pad 640 m away lies 72 m above home; a landing reckoned level with home would be wrong."""
+    text = NEAR.replace("-28.1500\nelevation_m = 15.0", "-28.1500\nelevation_m = 80.0")
+    text = text.replace("44.1550, lon_deg = -28.3200", "44.1380, lon_deg = -28.1460, land = true")
+    for more, told in (("", True), (", ground_elevation_m = 80.0", False)):
+        near.write_text(text.replace("land = true", f"land = true{more}", 1))
+        answer = json.loads(run(str(near), "--json").output)
+        sentences = [f["sentence"] for f in answer["findings"] if f["what"] == "ground"]
+        assert any("reckoned level with home" in s for s in sentences) is told
+
+
 @pytest.mark.parametrize(
     ("old", "new", "what"),
     [
@@ -105,7 +116,6 @@ def test_a_valley_below_a_point_breaks_the_limit_above_ground(near: Path) -> Non
         ("m = 110.0, loiter", "m = 110.0, ground_elevation_m = 100.0, loiter", "ground"),
         ("-28.1500\nelevation_m = 15.0", "-28.1500\nelevation_m = 80.0", "ground"),
         ("44.1330\nlon_deg = -28.1500\nelevation_m = 15.0", PAD_BY_GAUGE_2, "ground"),
-        ("height_m = 110.0, loiter", "ground_elevation_m = 40.0, land = true, loiter", "ground"),
         ("height_m = 100.0\nairspeed_mps = 21.0", "height_m = 30.0\nairspeed_mps = 21.0", "height"),
         ("airspeed_mps = 21.0\nclimb", "airspeed_mps = 28.0\nclimb", "measured"),
     ],
