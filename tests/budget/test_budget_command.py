@@ -95,7 +95,7 @@ def test_a_valley_below_a_point_breaks_the_limit_above_ground(near: Path) -> Non
 
 
 def test_a_landing_on_a_hill_wants_its_ground_stated(near: Path) -> None:
-    """The pad 640 m away lies 72 m above home; a landing reckoned level with home would be wrong."""
+    """The pad 640 m away lies 72 m above home: a landing level with home would be wrong."""
     text = NEAR.replace("-28.1500\nelevation_m = 15.0", "-28.1500\nelevation_m = 80.0")
     text = text.replace("44.1550, lon_deg = -28.3200", "44.1380, lon_deg = -28.1460, land = true")
     for more, told in (("", True), (", ground_elevation_m = 80.0", False)):
