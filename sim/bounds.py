@@ -17,7 +17,7 @@ from sim.truth import Outcome, fly_home, fly_to_end
 WH_PER_V = 200.0  # one margin for both limits: 0.1 V counts like 20 Wh; the zero is the same
 WH_PER_KM_SHORT = 5.0  # a flight that is lost on the way home fails by what was still to fly
 SNAPSHOT_S = 60.0
-TOLERANCE_S = 4.0
+TOLERANCE_S = 20.0  # between these the margin is a straight line to a second
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,7 +85,14 @@ class Timeline:
             margin = self.margin_wh(trial)
             low, high = (trial, high) if margin >= 0.0 else (low, trial)
             trial = self._next(low, high)
-        return low if low > first_s or self.margin_wh(first_s) >= 0.0 else None
+        if low == first_s and self.margin_wh(first_s) < 0.0:
+            return None
+        return self._zero(low, high)
+
+    def _zero(self, low: float, high: float) -> float:
+        """Where the straight line between two margins, one on either side, is zero."""
+        above, below = self.margin_wh(low), self.margin_wh(high)
+        return low + (high - low) * above / (above - below)
 
     def _next(self, low: float, high: float) -> float:
         """Where the margin's zero is expected between two times, not too near to either."""

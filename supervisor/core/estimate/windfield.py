@@ -92,6 +92,9 @@ def _column(column: list[Series], height_m: Array, after_s: Array) -> Array:
         )
         for s in column
     ]
+    if len(levels) == 1:
+        only: Array = winds[0] * (profile(height_m) / profile(levels))[:, None]
+        return only
     inside = np.clip(height_m, levels[0], levels[-1])
     position = np.interp(np.log(inside), np.log(levels), np.arange(len(levels), dtype=float))
     lower = np.minimum(position.astype(int), len(levels) - 1)
