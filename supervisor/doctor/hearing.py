@@ -88,6 +88,9 @@ class Hearing:
         decoder = Decoder()
         frames = [count.last for count in self._counts.values() if count.last is not None]
         frames.sort(key=lambda frame: frame.msgid != wire.BATTERY_STATUS)
+        for frame in frames:  # but a report without room for all cells leans on the totals
+            if frame.msgid == wire.SYS_STATUS:
+                decoder.decode(frame, t_s)
         seen = (decoder.decode(frame, t_s) for frame in frames)
         return [observation for observation in seen if observation is not None]
 
@@ -170,8 +173,12 @@ def _pack(report: events.PackReport, flight: Flight) -> Iterator[Finding]:
     if math.isnan(report.pack_v):
         yield bad("pack voltage", "the autopilot reports none", "set its battery monitor up")
         return
-    if report.cell_v and len(report.cell_v) != series:
-        says = f"{len(report.cell_v)} cells are reported, the flight file has {series} in series"
+    cells = len(report.cell_v)
+    if 0 < cells < series and report.pack_v > sum(report.cell_v) * (1.0 + 0.5 / cells):
+        says = f"only {cells} of {series} cells are reported: a weak one among the rest is not seen"
+        yield doubt("cells", says, "set the link to MAVLink 2, which has room for 14 cells")
+    elif cells and cells != series:
+        says = f"{cells} cells are reported, the flight file has {series} in series"
         yield bad("cells", says, "mend [pack] series, or take the pack that the file means")
     each_v = report.pack_v / series
     if not 0.95 * cell.ocv_v[0] <= each_v <= cell.max_v + 0.05:

@@ -31,7 +31,7 @@ from supervisor.core.events import (
     WindReport,
 )
 from supervisor.edge import wire
-from supervisor.edge.frames import Frame, read_frame
+from supervisor.edge.frames import MAGIC_1, Frame, read_frame
 from supervisor.edge.quick import maker
 from supervisor.edge.wire import unpack
 
@@ -45,6 +45,7 @@ PAYLOAD_PACKS = (3, 4)  # MAV_BATTERY_FUNCTION avionics, payload: not what flies
 ANY_CELL_MAX_V = 5.0  # no rechargeable cell reaches 5 V: what is above is a whole pack
 ROLLED_OVER_CA = -10_000  # no pack is charged with 100 A in flight: int16 rolled over
 CELL_REPORT_S = 5.0  # so long a BATTERY_STATUS keeps SYS_STATUS from speaking for the pack
+FULL_REPORTS = (10, 14)  # cells for which BATTERY_STATUS has room, without and with its extension
 DATE_KNOWN_US = 1_420_070_400_000_000  # 2015-01-01: an earlier date is a clock that was never set
 _LIFT = {int(lift): lift for lift in Lift}
 _LANDED = {int(landed): landed for landed in Landed}
@@ -73,14 +74,14 @@ class Decoder:
     def __init__(self) -> None:
         self._pack_id = 256
         self._pack_s = -math.inf
-        self._readers = _READERS | {
-            wire.BATTERY_STATUS: self._battery,
-            wire.SYS_STATUS: self._totals,
-        }
+        self._total_v, self._total_s = NAN, -math.inf
+        self._readers = _READERS | {wire.SYS_STATUS: self._totals}
 
     def decode(self, frame: Frame, t_s: float) -> Observation | None:
         """What the frame says, as received at ``t_s``; None: nothing for the core."""
-        _, msgid, _, _, _, payload = frame
+        raw, msgid, _, _, _, payload = frame
+        if msgid == wire.BATTERY_STATUS:
+            return self._battery(t_s, unpack(msgid, payload), raw[0] == MAGIC_1)
         reader = self._readers.get(msgid)
         return reader(t_s, unpack(msgid, payload)) if reader is not None else None
 
@@ -89,13 +90,15 @@ class Decoder:
         frame = read_frame(raw)
         return self.decode(frame, t_s) if frame is not None else None
 
-    def _battery(self, t_s: float, values: Values) -> PackReport | None:
+    def _battery(self, t_s: float, values: Values, mavlink_1: bool) -> PackReport | None:
         consumed, temperature = values[0], values[2]
         current, pack_id, function, _, remaining = values[13:18]
         if function in PAYLOAD_PACKS or pack_id > self._pack_id:
             return None
         self._pack_id, self._pack_s = pack_id, t_s
         pack_v, cell_v = _voltages(values[3:13], values[20:24])
+        if len(cell_v) in FULL_REPORTS:
+            pack_v = self._whole_v(t_s, pack_v, len(cell_v), mavlink_1)
         if current < ROLLED_OVER_CA:
             current += 1 << 16
         return _make_pack_report(
@@ -108,13 +111,25 @@ class Decoder:
             remaining * 1e-2 if 0 <= remaining <= 100 else NAN,
         )
 
+    def _whole_v(self, t_s: float, cells_v: float, cells: int, mavlink_1: bool) -> float:
+        """The pack's voltage when all places for cells are taken: there may be more of them.
+
+        SYS_STATUS knows the whole; more than half a cell above the sum means hidden cells. MAVLink
+        1 has no room for an eleventh: there, without SYS_STATUS, nobody knows the whole.
+        """
+        if t_s - self._total_s > CELL_REPORT_S or math.isnan(self._total_v):
+            return NAN if mavlink_1 else cells_v
+        return self._total_v if self._total_v > cells_v * (1.0 + 0.5 / cells) else cells_v
+
     def _totals(self, t_s: float, values: Values) -> PackReport | None:
         voltage, current, remaining = values[4], values[5], values[12]
+        self._total_v = NAN if voltage == UINT16_UNKNOWN else voltage * 1e-3
+        self._total_s = t_s
         if t_s - self._pack_s < CELL_REPORT_S:
             return None
         return _make_pack_report(
             t_s,
-            NAN if voltage == UINT16_UNKNOWN else voltage * 1e-3,
+            self._total_v,
             (),
             NAN if current == INT8_UNKNOWN else current * 1e-2,
             NAN,

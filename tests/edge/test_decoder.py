@@ -165,6 +165,41 @@ def test_cells(count: int, data: st.DataObject) -> None:
     assert found.pack_v == pytest.approx(sum(cells) / 1000)
 
 
+def old_report(decoder: Decoder, mv: int, t_s: float = 1.0) -> Any:
+    """A MAVLink 1 BATTERY_STATUS with all ten places taken, as the reference library packs it."""
+    from pymavlink.dialects.v10 import common as common_1
+
+    mav = common_1.MAVLink(None, srcSystem=1, srcComponent=1)
+    message = mav.battery_status_encode(0, 1, 1, 2000, [mv] * 10, 800, 100, -1, 80)
+    return decoder.observe(bytes(message.pack(mav)), t_s)
+
+
+def test_mavlink_1_has_room_for_ten_cells_and_the_totals_know_the_rest() -> None:
+    decoder = Decoder()
+    # Nobody knows whether there is an eleventh: no voltage rather than a low one.
+    assert math.isnan(old_report(decoder, 4000).pack_v)
+    observe(1, decoder, t_s=2.0, voltage_battery=48_000)
+    found = old_report(decoder, 4000, 2.1)
+    assert found.pack_v == 48.0
+    assert len(found.cell_v) == 10
+    observe(1, decoder, t_s=3.0, voltage_battery=40_500)  # a pack of ten, read a moment before
+    assert old_report(decoder, 4000, 3.1).pack_v == pytest.approx(40.0)
+    assert math.isnan(old_report(decoder, 4000, 9.0).pack_v)  # that was too long ago
+    observe(1, decoder, t_s=9.5, voltage_battery=0xFFFF)
+    assert math.isnan(old_report(decoder, 4000, 9.6).pack_v)
+
+
+def test_a_full_report_leans_on_the_totals() -> None:
+    # An autopilot that fills no extension: ten of twelve cells, over MAVLink 2.
+    decoder = Decoder()
+    ten = (4000,) * 10
+    assert battery(decoder, voltages=ten).pack_v == pytest.approx(40.0)
+    observe(1, decoder, t_s=1.0, voltage_battery=48_000)
+    assert battery(decoder, voltages=ten).pack_v == 48.0
+    six = (4000,) * 6 + (ABSENT,) * 4  # not full: the cells are what there is
+    assert battery(decoder, voltages=six).pack_v == pytest.approx(24.0)
+
+
 @given(st.integers(5001, 400_000))
 def test_pack_voltage_where_cells_are_unknown(pack_mv: int) -> None:
     # "If individual cell voltages are unknown [...] the overall battery voltage should be filled

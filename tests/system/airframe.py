@@ -92,6 +92,25 @@ class Airframe:
                 ),
                 self.packed("scaled_pressure", boot_ms, 1012.0, 0.0, 1500),
             ]  # fmt: skip
+            if isinstance(
+                self.mav, common_1.MAVLink
+            ):  # knows of no eleventh cell: here is the whole
+                whole = (
+                    0,
+                    0,
+                    0,
+                    300,
+                    cell_mv * CELLS,
+                    round(current_a * 100),
+                    80,
+                    0,
+                    0,
+                    0,
+                    0,
+                    0,
+                    0,
+                )
+                sent.append(self.packed("sys_status", *whole))
         return sent
 
     def _battery(self, cells: list[int], cell_mv: int, current_a: float) -> bytes:
