@@ -26,6 +26,7 @@ from supervisor.edge.clock import Clock, ReceiptClock, TelemetryClock
 from supervisor.edge.frame_signing import TICKS_PER_S, load_key, load_newest, save_newest
 from supervisor.edge.frame_signing import Signer as FrameSigner
 from supervisor.edge.frames import Frame
+from supervisor.edge.health import give_back
 from supervisor.edge.intake import Intake, refuse_unchecked_crc
 from supervisor.edge.link import Link, make_link
 from supervisor.edge.metrics import MetricsPage, openmetrics
@@ -233,6 +234,7 @@ class Service:
                 self._notifier.alive(self.health.sentence)
             report = self.health.report(self, _monotonic_s())
             if report is not None:
+                give_back()
                 self._tell_troubles(report.troubles)
                 if self.uplink:
                     self.uplink.submit_health(report)

@@ -8,6 +8,7 @@ that was cut off. Everything rare (schema, channel, metadata, footer) stays the 
 from __future__ import annotations
 
 import struct
+import threading
 import zlib
 
 import zstandard
@@ -20,6 +21,7 @@ CHUNK = struct.Struct("<QQQI")  # first and last log time, size and CRC of what 
 ZSTD = b"\x04\0\0\0zstd"
 _MESSAGE_REST = MESSAGE.size - RECORD.size
 _MESSAGE, _CHUNK = int(Opcode.MESSAGE), int(Opcode.CHUNK)
+_own = threading.local()  # a compressor a thread: one a chunk would churn a megabyte each time
 CHUNK_LIMIT = 64 * 1024 * 1024  # no chunk of ours is nearly as big; a length above is damage
 
 
@@ -31,10 +33,17 @@ def message_record(channel: int, sequence: int, t_ns: int, data: bytes) -> bytes
 
 def chunk_record(records: bytes, first_ns: int, last_ns: int) -> bytes:
     """A compressed chunk with the CRC of its contents."""
-    packed = zstandard.compress(records)
+    packed = _compressor().compress(records)
     head = CHUNK.pack(first_ns, last_ns, len(records), zlib.crc32(records))
     body = head + ZSTD + len(packed).to_bytes(8, "little")
     return RECORD.pack(_CHUNK, len(body) + len(packed)) + body + packed
+
+
+def _compressor() -> zstandard.ZstdCompressor:
+    if not hasattr(_own, "compressor"):
+        _own.compressor = zstandard.ZstdCompressor()
+    compressor: zstandard.ZstdCompressor = _own.compressor
+    return compressor
 
 
 def is_chunk(data: bytes, start: int, end: int) -> bool:
