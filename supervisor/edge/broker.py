@@ -18,9 +18,10 @@ from __future__ import annotations
 
 import asyncio
 import math
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Collection, Mapping
 from contextlib import suppress
 from dataclasses import dataclass, field
+from itertools import islice
 from typing import Any, Literal
 
 import aiomqtt
@@ -134,7 +135,8 @@ class Uplink:
         self._to_send = asyncio.Event()
         self._empty = asyncio.Event()
         self._proof = Proof(given=True)
-        self._acknowledged: set[int] = set()  # on this connection, but not yet proven
+        self._acknowledged: set[int] = set()  # on this connection; they are still in the outbox
+        self._unproven = False  # the broker acknowledges, but nothing comes back
         self._bridge_up: bool | None = None  # None: no bridge aboard, as far as we know
         self._session: Session | None = None
         self._redial = Redial(options.address.loopback)
@@ -165,7 +167,7 @@ class Uplink:
         found = []
         if self._session is not None and self._bridge_up is False:
             found.append("the broker aboard has no link to the shore")
-        if self._acknowledged:
+        if self._unproven:
             found.append(UNPROVEN)
         return found
 
@@ -290,6 +292,7 @@ class Uplink:
         parts = (
             self._subscribe,  # not awaited: on a slow link advisories would wait a round trip
             self._send_advisories,
+            self._await_proof,
             self._latest.send,
             self._keep_beating,
             self._receive,
@@ -318,11 +321,10 @@ class Uplink:
         try:
             while True:
                 self._to_send.clear()
-                for held in self.outbox.pending():
-                    if len(under_way) >= IN_FLIGHT:
-                        break
-                    if held.order not in under_way and held.order not in self._acknowledged:
+                async with session.together():
+                    for held in self._next(IN_FLIGHT - len(under_way), under_way):
                         under_way[held.order] = asyncio.create_task(self._send(session, held))
+                self._settle()  # after what is next has gone: the disk may be slow
                 waker = asyncio.create_task(self._to_send.wait())
                 waiting = {waker, *under_way.values()}
                 done, _ = await asyncio.wait(waiting, return_when=asyncio.FIRST_COMPLETED)
@@ -334,29 +336,35 @@ class Uplink:
                 task.cancel()
             await asyncio.gather(*under_way.values(), return_exceptions=True)
 
+    def _next(self, count: int, under_way: Collection[int]) -> list[Held]:
+        """The oldest that this connection has not been given."""
+        given = self._acknowledged.union(under_way)
+        waiting = (held for held in self.outbox.pending() if held.order not in given)
+        return list(islice(waiting, count))
+
     async def _send(self, session: Session, held: Held) -> None:
         began_s = _now_s()
         await session.publish(self._topic("advisory"), held.payload, qos=1)
         self._answered_in(_now_s() - began_s)
-        if not await self._proof.within(ECHO_S):
-            self._acknowledged.add(held.order)
-            if len(self._acknowledged) == 1:
-                self._on_event("broker_hands_nothing_on", {"why": UNPROVEN})
-            return
-        self._delivered(held.order)
+        self._acknowledged.add(held.order)
 
-    def _delivered(self, order: int) -> None:
-        self.outbox.delete(order)
-        self.counts.advisories += 1
+    def _settle(self) -> None:
+        """Forget what is delivered, all in one commit: acknowledged, and proven if need be."""
+        if not self._acknowledged or not self._proof.given:
+            return
+        self.outbox.delete(*self._acknowledged)
+        self.counts.advisories += len(self._acknowledged)
+        self._acknowledged.clear()
         if len(self.outbox) == 0:
             self._empty.set()
 
-    def _proven(self) -> None:
-        """One of our advisories came back: what was acknowledged is delivered."""
-        self._proof.came_back()
-        for order in sorted(self._acknowledged):
-            self._delivered(order)
-        self._acknowledged.clear()
+    async def _await_proof(self, _session: Session) -> None:
+        """Under MQTT 3.1.1: say so when nothing comes back of what is acknowledged."""
+        while not await self._proof.within(ECHO_S):
+            if self._acknowledged and not self._unproven:
+                self._unproven = True
+                self._on_event("broker_hands_nothing_on", {"why": UNPROVEN})
+        self._unproven = False
 
     async def _keep_beating(self, session: Session) -> None:
         while True:
@@ -390,7 +398,8 @@ class Uplink:
         async for where, payload in session.incoming():
             leaf = where.rsplit("/", 1)[-1]
             if leaf == "advisory":
-                self._proven()
+                self._proof.came_back()
+                self._to_send.set()
                 continue
             try:
                 hear[leaf](where, payload)

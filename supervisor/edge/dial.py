@@ -127,7 +127,8 @@ class Dialer:
             sock = self._opening = socket.socket(family, socket.SOCK_STREAM)
             try:
                 sock.settimeout(timeout_s)
-                notice_death(sock, dead_after_s)
+                sock.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
+                end_when_dead(sock, dead_after_s)
                 sock.connect(where)
             except OSError as error:
                 sock.close()
@@ -160,9 +161,8 @@ class Dialer:
         return list(self._known)
 
 
-def notice_death(sock: socket.socket, dead_after_s: float) -> None:
+def end_when_dead(sock: socket.socket, dead_after_s: float) -> None:
     """Have the kernel end the connection when sent bytes stay unanswered so long."""
-    sock.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
     if hasattr(socket, "TCP_USER_TIMEOUT"):
         limit_ms = int(dead_after_s * 1000)
         sock.setsockopt(socket.IPPROTO_TCP, socket.TCP_USER_TIMEOUT, limit_ms)

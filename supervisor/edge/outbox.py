@@ -108,8 +108,13 @@ class Outbox:
     def __len__(self) -> int:
         return len(self._held)
 
-    def delete(self, order: int) -> None:
-        """The broker has it: forget it. An unknown number is no fault."""
+    def delete(self, *orders: int) -> None:
+        """The broker has them: forget them, in one commit. An unknown number is no fault."""
+        for order in orders:
+            self._forget(order)
+        self._save()
+
+    def _forget(self, order: int) -> None:
         held = self._held.pop(order, None)
         if held is None:
             return
@@ -118,7 +123,6 @@ class Outbox:
             self._unsaved.discard(order)
         else:
             self._undeleted.add(order)
-        self._save()
 
     def close(self) -> None:
         """Try the disk a last time and close the file."""
@@ -225,12 +229,7 @@ class Outbox:
 
     def _keep_bounds(self) -> None:
         while self._bytes > self._max_bytes and len(self._held) > 1:
-            oldest = next(iter(self._held))
-            self._bytes -= len(self._held.pop(oldest).payload)
-            if oldest in self._unsaved:
-                self._unsaved.discard(oldest)
-            else:
-                self._undeleted.add(oldest)
+            self._forget(next(iter(self._held)))
             self.dropped += 1
             if self.dropped == 1 or self.dropped % 100 == 0:
                 self._on_trouble(f"outbox is full: {self.dropped} oldest advisories dropped")

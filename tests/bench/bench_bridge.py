@@ -105,18 +105,7 @@ async def healthy(_run: Run) -> None:
     await asyncio.sleep(4.0)
 
 
-async def slow_5_percent(run: Run) -> None:
-    run.lab.link(delay_s=0.2, loss=0.05)
-    await asyncio.sleep(16.0)
-
-
-async def two_seconds(run: Run) -> None:
-    run.lab.link(delay_s=2.0)
-    await asyncio.sleep(16.0)
-
-
-async def third_lost(run: Run) -> None:
-    run.lab.link(delay_s=0.05, loss=0.3)
+async def bad_all_along(_run: Run) -> None:
     await asyncio.sleep(16.0)
 
 
@@ -156,15 +145,19 @@ async def power_cut_in_outage(run: Run) -> None:
 
 FAULTS: dict[str, Callable[[Run], Awaitable[None]]] = {
     "healthy": healthy,
-    "200 ms, 5 % lost": slow_5_percent,
-    "2 s latency": two_seconds,
-    "30 % lost": third_lost,
+    "200 ms, 5 % lost": bad_all_along,
+    "2 s latency": bad_all_along,
+    "30 % lost": bad_all_along,
     "outage of 30 s": outage,
     "change of address": new_address,
     "shore broker killed, 5 s": broker_killed,
     "sender killed in an outage": sender_killed_in_outage,
     "power cut in an outage": power_cut_in_outage,
 }
+
+
+# The link from before the sender starts, so that each must also connect over it.
+LINKS = {"200 ms, 5 % lost": (0.2, 0.05), "2 s latency": (2.0, 0.0), "30 % lost": (0.05, 0.3)}
 
 
 async def row(fault: str, which: str) -> dict[str, Any]:
@@ -175,11 +168,13 @@ async def row(fault: str, which: str) -> dict[str, Any]:
         lines = f"listener {port} 127.0.0.1\nlistener {port} {lab.shore}\nallow_anonymous true\n"
         lines += f"user root\npersistence true\npersistence_location {folder}/shore/\n"
         lines += "autosave_on_changes true\nautosave_interval 1\nmax_queued_messages 10000\n"
+        lines += "set_tcp_nodelay true\n"
         shore = Mosquitto(folder / "shore", lines, port).start()
         run = Run(lab, shore, folder, which)
         try:
             async with Reader(port) as reader:
-                lab.link(delay_s=0.05)
+                delay_s, loss = LINKS.get(fault, (0.05, 0.0))
+                lab.link(delay_s=delay_s, loss=loss)
                 run.start()
                 await FAULTS[fault](run)
                 over_s = time.monotonic()

@@ -196,11 +196,12 @@ async def test_a_broker_that_stands_still(tmp_path: Path) -> None:
             await raise_some(up, 1, 5)
             await until(shows(reader, 5), 5.0)
             broker.freeze()
-            began = time.monotonic()
+            many = [status(float(t)) for t in range(1000)]
             await raise_some(up, 6, 40)
-            for t in range(1000):
-                up.submit_status(status(float(t)))
-            assert time.monotonic() - began < 1.0
+            began = time.monotonic()
+            for one in many:
+                up.submit_status(one)
+            assert time.monotonic() - began < 1.0  # a wait for the broker would be 8 s
             await asyncio.sleep(2.0)
             broker.thaw()
             await until(shows(reader, 40), 5.0)
