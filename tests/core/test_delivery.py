@@ -18,7 +18,7 @@ from supervisor.core.belief import Belief
 from supervisor.core.events import Phase, Position
 from supervisor.core.forecast import forecaster as module
 from supervisor.core.forecast.forecaster import Forecaster, Run
-from supervisor.core.forecast.legs import Kind
+from supervisor.core.forecast.legs import Kind, ways_to
 from supervisor.core.paper.paper import paper_belief
 from supervisor.core.plan import Flight
 from supervisor.flightfile import load_flight
@@ -173,3 +173,21 @@ def test_what_was_dropped_is_not_flown_home() -> None:
     wing_s = float(np.ravel(runs[0].landings[0].seconds)[-1]) - 60.0
     saved_j = hover_s * (hover_w[0] - hover_w[1]) + wing_s * (induced_w[0] - induced_w[1])
     assert 1.0 < (lighter - heavier) * 3600.0 / saved_j < 1.25
+
+
+def test_what_is_passed_of_a_bent_way_home_is_not_flown_again() -> None:
+    """Homeward between the two points of the corridor: on to the second, then home."""
+    maker = Forecaster(hill(), members=2, points=2, dtype=np.float64, explain=False)
+    (n1, e1), (n2, e2) = (maker.chart.to_map(*p) for p in hill().return_plan.via)
+    north, east = n1 + 0.4 * (n2 - n1), e1 + 0.4 * (e2 - e1)
+    to_second, second_home = 0.6 * math.hypot(n2 - n1, e2 - e1), math.hypot(n2, e2)
+    course = ((n2 - n1) / to_second * 0.6 * 20.0, (e2 - e1) / to_second * 0.6 * 20.0)
+    belief = on_the_way(0.8)
+    fix = replace(belief.position, height_m=700.0, vn_mps=course[0], ve_mps=course[1])
+    belief = replace(belief, north_m=north, east_m=east, position=fix, wind=SteadyWind(0.0, 0.0))
+    at = [((north, east), 3, (course[0] / 20.0, course[1] / 20.0))]
+    ways = ways_to(hill(), maker.chart, maker.route, at, hill().home, underway=True)
+    assert ways.total_m[0] == pytest.approx(to_second + second_home, abs=1.0)
+    seconds = float(np.ravel(maker.run(replace(belief, homeward=True)).landings[0].seconds)[0])
+    # 21 m/s of calibrated airspeed at 740 m on a 12 degC day are 21.6 m/s; 60 s of landing hover.
+    assert seconds == pytest.approx((to_second + second_home) / 21.6 + 60.0, rel=0.03)

@@ -30,6 +30,7 @@ from supervisor.core.draws import mirrored
 from supervisor.core.events import FourNumbers, Phase, PlaceAhead, SiteChance
 from supervisor.core.forecast.advice import best_airspeed, best_height, equal_time_s
 from supervisor.core.forecast.ahead import Ahead, Columns, fly_plan, joined_ahead
+from supervisor.core.forecast.beside import Beside, PlanBeside
 from supervisor.core.forecast.discharge import CellTables, Charge, Floats, tables
 from supervisor.core.forecast.legs import (
     ROTORBORNE,
@@ -56,9 +57,8 @@ from supervisor.core.forecast.way import (
     fly_ways,
     joined_landings,
 )
-from supervisor.core.forecast.why import Explainer, Why
+from supervisor.core.forecast.why import Explainer, Turned, Why
 from supervisor.core.forecast.wind_nodes import Query, ask_plan, ask_ways
-from supervisor.core.paper.budget_line import budget_line
 from supervisor.core.plan import Aircraft, Flight, Site
 from supervisor.core.power import wing_w
 
@@ -99,6 +99,7 @@ class Forecast:
     safe_at: tuple[tuple[float, float], ...]
     doubts: tuple[str, ...]
     advice: tuple[tuple[str, float], ...]
+    overrun_by_leg_wh: tuple[tuple[str, float], ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -144,7 +145,8 @@ class Forecaster:
         self.flight, self.seed, self.unforeseen = flight, seed, unforeseen
         self.check = SelfCheck()
         self.explainer = Explainer(flight) if explain else None
-        self.budget = budget_line(flight) if explain else None
+        self.plan = PlanBeside(flight) if explain else None
+        self.beside = Beside()
         self.told = Told()
         self.members, self.points = members, points
         self.dtype = np.dtype(dtype)
@@ -178,15 +180,17 @@ class Forecaster:
         """With the plan beside it, what ate the margin, and what would be better."""
         belief = run.belief
         planned = None
-        if self.budget and not belief.homeward:
-            planned = self.budget.planned(self.flight, belief)
+        if self.plan:
+            energy_wh = run.expected_energy_wh()
+            self.beside, planned = self.plan.look(self.beside, belief, energy_wh)
         if abs(belief.t_s - self.told.t_s) >= TELL_S or belief.homeward is not self.told.homeward:
             self.told = self._tell(run)
         excess, cost = self._headwind(run)
         return replace(
             forecast,
             planned_wh=planned.ledger_wh if planned else (),
-            overrun_wh=planned.energy_wh - run.expected_energy_wh() if planned else 0.0,
+            overrun_wh=planned.energy_wh - energy_wh if planned else 0.0,
+            overrun_by_leg_wh=self.beside.by_leg(self.flight) if planned else (),
             why_wh=self.told.why_wh,
             headwind_excess_mps=excess,
             headwind_cost_wh=cost,
@@ -196,8 +200,12 @@ class Forecaster:
     def _tell(self, run: Run) -> Told:
         belief = run.belief
         why: Why = ()
+        left, start_c = self.beside.left, self.beside.start_c
         if self.explainer and not belief.homeward:
-            why = self.explainer.why(belief, run.expected_margin_wh())
+            why = self.explainer.why(belief, run.middle_margin_wh(), start_c)
+        elif self.explainer and left:
+            turned = Turned(left.belief, start_c, detour_s=self.beside.detour_s)
+            why = self.explainer.why_home(belief, run.middle_margin_wh(), turned)
         return Told(belief.t_s, belief.homeward, why, self._advice(run))
 
     def _check_figures(self) -> tuple[tuple[str, float], ...]:
@@ -376,7 +384,8 @@ class Forecaster:
         ground_m = site.elevation_m - flight.home.elevation_m
         low = ground_m + flight.aircraft.transition_height_m
         cruise_m = max(flight.return_plan.height_m, low)
-        ways = ways_to(flight, self.chart, self.route, course.places, site)
+        places, underway = course.places, belief.homeward
+        ways = ways_to(flight, self.chart, self.route, places, site, underway=underway)
         north, east, _ = belief.wind.mean_at(belief.north_m, belief.east_m, cruise_m, 0.0)
         cas = flight.return_plan.airspeed_mps
         tail = ((north * ways.north + east * ways.east) * ways.length_m).sum(axis=0)
@@ -486,6 +495,10 @@ class Run:
     def expected_margin_wh(self) -> float:
         """Landing energy above the reserve when turning now, expected [Wh]."""
         return float(self.margins()[0][:, 0].mean(dtype=float))
+
+    def middle_margin_wh(self) -> float:
+        """The same, the median: what is published, and what the reasons add up to."""
+        return float(np.median(self.margins()[0][:, 0]))
 
     def joint_margin_wh(self) -> Floats:
         """(M, K) one margin for energy and voltage, the least up to each point.

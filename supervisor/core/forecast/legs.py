@@ -26,6 +26,7 @@ Point = tuple[float, float]
 
 LANDING_M = 200.0  # so near a landing point it stands on that point's ground
 GROWTH = 8.0  # of the steps between points
+ON_COURSE_COS = 0.94  # within 20 degrees of the course is where it flies to
 DIRECT_PIECES = 3  # a straight way home meets the wind in this many places
 ROTORBORNE = (Phase.GROUND, Phase.HOVER_CLIMB, Phase.HOVER_LANDING, Phase.UNKNOWN)
 
@@ -324,12 +325,37 @@ def ways_to(
     route: tuple[Point, ...],
     points: list[tuple[Point, int, Point]],
     site: Site,
+    *,
+    underway: bool = False,
 ) -> Ways:
-    """The ways to ``site`` from (place, next waypoint, course unit vector) points."""
+    """The ways to ``site`` from (place, next waypoint, course unit vector) points.
+
+    ``underway``: it flies home already; what is passed of a bent way home is not flown again.
+    """
     goal = chart.to_map(site.lat_rad, site.lon_rad)
     home = site is flight.home
     lines = [_line(flight, chart, route, place, ahead, goal, home) for place, ahead, _ in points]
+    if underway and home and flight.return_plan.style is not ReturnStyle.DIRECT:
+        lines = [_rest(line, at[2]) for line, at in zip(lines, points, strict=True)]
     return _measure(lines, [course for _, _, course in points])
+
+
+def _rest(line: list[Point], course: Point) -> list[Point]:
+    """What is left of a bent way home: from the first of its points that lies on the course.
+
+    A turn between two pieces shows no point ahead; then it is the one nearest to the course.
+    """
+    place, *ahead = line
+    cosines = [_towards(place, point, course) for point in ahead]
+    first = next((k for k, c in enumerate(cosines) if c > ON_COURSE_COS), -1)
+    if first < 0:
+        first = max(range(len(ahead)), key=lambda k: cosines[k])
+    return [place, *ahead[first:]]
+
+
+def _towards(place: Point, point: Point, course: Point) -> float:
+    north, east = point[0] - place[0], point[1] - place[1]
+    return (north * course[0] + east * course[1]) / max(math.hypot(north, east), 1e-9)
 
 
 def _line(

@@ -18,13 +18,13 @@ from typing import Any
 import numpy as np
 
 from supervisor.core.belief import Array, Belief
-from supervisor.core.cells import temperature_factor
+from supervisor.core.cells import capacity_factor, temperature_factor
 from supervisor.core.estimate.windfield import ForecastWind
 from supervisor.core.forecast.ahead import Ahead, Columns, fly_plan
 from supervisor.core.forecast.discharge import Charge
-from supervisor.core.forecast.legs import Habits, Stretch, next_waypoint, ways_to
+from supervisor.core.forecast.legs import Stretch, next_waypoint, ways_to
 from supervisor.core.forecast.members import Air, Members, air_at, wing_power_w
-from supervisor.core.forecast.way import Departures, Destination, fly_ways
+from supervisor.core.forecast.way import Departures, Destination, Landings, fly_ways
 from supervisor.core.forecast.wind_nodes import Query, ask_plan, ask_ways
 from supervisor.core.paper.sortie import Paper, Step, fine, on_paper, outbound
 from supervisor.core.plan import Flight
@@ -38,11 +38,16 @@ COUNT = len(VERSIONS)
 
 @dataclass(frozen=True, slots=True)
 class TwoWinds:
-    """The plan's wind for the first version, the believed mean for all others."""
+    """The plan's wind for the first version, the believed mean for all others.
+
+    ``airborne_s``: when the question is asked from; ``since_s``: how long ago that was by now.
+    """
 
     planned: ForecastWind
     belief: Belief
     airborne_s: float
+    since_s: float = 0.0
+    planned_rows: int = 1
 
     def draw(
         self,
@@ -54,12 +59,28 @@ class TwoWinds:
         ahead_s: Array,
     ) -> tuple[Array, Array]:
         """(members, Q) each; ``ahead_s`` may lie in the past."""
-        points = zip(north_m, east_m, height_m, ahead_s, strict=True)
+        points = zip(north_m, east_m, height_m, ahead_s - self.since_s, strict=True)
         seen = np.array([self.belief.wind.mean_at(*map(float, p))[:2] for p in points])
         told = self.planned.at(north_m, east_m, height_m, ahead_s + self.airborne_s)
         north, east = np.tile(seen[:, 0], (members, 1)), np.tile(seen[:, 1], (members, 1))
-        north[0], east[0] = told[:, 0], told[:, 1]
+        rows = slice(0, self.planned_rows)
+        north[rows], east[rows] = told[:, 0], told[:, 1]
         return north, east
+
+
+@dataclass(frozen=True, slots=True)
+class Turned:
+    """What is explained: the margin ``there``, on the plan or where it was left.
+
+    ``start_c``: pack at take-off. ``now``: where it is by now, homeward, ``since_s`` later, of
+    which ``detour_s`` did not lead home.
+    """
+
+    there: Belief
+    start_c: float = math.nan
+    now: Belief | None = None
+    since_s: float = 0.0
+    detour_s: float = 0.0
 
 
 class Explainer:
@@ -70,18 +91,40 @@ class Explainer:
         self.paper: Paper = on_paper(flight)
         self.steps: list[Step] = fine(outbound(self.paper))
 
-    def why(self, belief: Belief, margin_wh: float) -> Why:
-        """Terms [Wh] that lead from the plan's margin here to ``margin_wh``; positive ate it."""
+    def why(self, belief: Belief, margin_wh: float, start_c: float = math.nan) -> Why:
+        """Terms [Wh] that lead from the plan's margin here to ``margin_wh``; positive ate it.
+
+        ``start_c``: how warm the pack was at take-off; NaN: as the flight file tells.
+        """
+        return self._why(Turned(belief, start_c=start_c), margin_wh)
+
+    def why_home(self, belief: Belief, margin_wh: float, turned: Turned) -> Why:
+        """The same on the way home, from the plan's margin where the plan was left.
+
+        The turn tells place and time; what is believed is what is believed now. Of the time lost
+        since, what went into circles and detours is delay; the rest is ground speed, and wind.
+        """
+        there = turned.there
+        now = replace(there, wind=belief.wind, power=belief.power, pack=belief.pack)
+        since_s = belief.airborne_s - there.airborne_s
+        return self._why(replace(turned, there=now, now=belief, since_s=since_s), margin_wh)
+
+    def _why(self, turned: Turned, margin_wh: float) -> Why:
+        belief = turned.there
         flown = self._flown(belief)
         if not flown or belief.airborne_s <= 0.0:
             return ()
-        members = self._versions(belief)
-        wind = TwoWinds(self.paper.wind, belief, belief.airborne_s)
+        wind = TwoWinds(self.paper.wind, belief, belief.airborne_s, turned.since_s)
+        members = self._versions(belief, turned.start_c)
         ahead = self._fly_here(belief, flown, members, wind)
-        margins = self._margins(belief, members, ahead, wind)
+        fate = self._way_home(belief, members, ahead, wind)
+        left = np.broadcast_to(fate.u * members.to_wh, (COUNT, 1))[:, 0]
+        margins = left - self.flight.policy.final_reserve_wh
         terms = {name: float(margins[i] - margins[i + 1]) for i, name in enumerate(VERSIONS[1:])}
+        level_w = self._level_w(belief, members)
         late_s = max(belief.airborne_s - float(ahead.t_s[-1, -1]), 0.0)
-        terms["delay"] = late_s / 3600.0 * self._level_w(belief, members)
+        terms["wind"] += self._slow_s(turned, members, ahead) / 3600.0 * level_w
+        terms["delay"] = (late_s + turned.detour_s) / 3600.0 * level_w
         terms["pack"] = float(margins[0]) - margin_wh - sum(terms.values())
         return tuple((name, terms[name]) for name in TERMS)
 
@@ -104,17 +147,17 @@ class Explainer:
             left -= stretch.length_m
         return done
 
-    def _versions(self, belief: Belief) -> Members:
+    def _versions(self, belief: Belief, start_c: float) -> Members:
         """One member a version; row k believes all that VERSIONS up to k name."""
-        plan, power, pack = self.paper.member, belief.power, belief.pack
-        gain = math.exp(float(pack.mean[5]))
+        plan, power, told = self.paper.member, belief.power, self.flight.pack
+        gain = math.exp(float(belief.pack.mean[5]))
         scale = [gain * math.exp(float(x)) for x in power.log_mean]
-        dropped = sum(w.drop_kg for w in self.flight.route[: next_waypoint(self.flight, belief)])
-        cell, told = self.flight.pack.cell, self.flight.pack
-        cold = temperature_factor(cell, pack.temperature_c) / temperature_factor(
-            cell, told.temperature_c
+        dropped = _dropped_kg(self.flight, belief)
+        pack_c = start_c if math.isfinite(start_c) else told.temperature_c
+        stiff, shrunk = (
+            float(factor(told.cell, pack_c) / factor(told.cell, told.temperature_c))
+            for factor in (temperature_factor, capacity_factor)
         )
-        shrunk = pack.capacity_ah / self.paper.belief.pack.capacity_ah
         one = float(plan.hover[0, 0])
 
         def from_version(name: str, before: float, after: float) -> Array:
@@ -128,7 +171,8 @@ class Explainer:
             "descent": from_version("drag", one, scale[3]),
             "hover": from_version("hover", one, scale[0]),
             "mass_kg": from_version("payload", float(plan.mass_kg[0, 0]), power.mass_kg + dropped),
-            "resistance": same["resistance"] * from_version("cold", 1.0, float(cold)),
+            "temperature_c": from_version("cold", told.temperature_c, pack_c),
+            "resistance": same["resistance"] * from_version("cold", 1.0, stiff),
             "to_wh": same["to_wh"] * from_version("cold", 1.0, shrunk),
             "per_ah": same["per_ah"] / from_version("cold", 1.0, shrunk),
         })  # fmt: skip
@@ -137,41 +181,44 @@ class Explainer:
         self, belief: Belief, flown: list[Stretch], members: Members, wind: TwoWinds
     ) -> Ahead:
         columns = Columns.of(flown, np.float64)
-        air = air_at(self.flight, self.paper.belief, columns.mid_height_m, np.float64)
-        middle = np.array([[0.5 * (s.start[i] + s.end[i]) for i in (0, 1)] for s in flown])
-        seconds = np.array([s.dwell_s or s.length_m / s.cas_mps for s in flown])
-        seconds *= belief.airborne_s / max(seconds.sum(), 1.0)
-        when = np.cumsum(seconds) - 0.5 * seconds - belief.airborne_s
-        query = Query()
         heights = np.asarray(columns.mid_height_m, dtype=float)
+        air = air_at(self.flight, self.paper.belief, heights, np.float64)
+        query = Query()
+        middle = np.array([[0.5 * (s.start[i] + s.end[i]) for i in (0, 1)] for s in flown])
+        when = _when_s(flown, belief.airborne_s)
         spread = ask_plan(query, middle[:, 0], middle[:, 1], heights, when)
         drawn = query.draw(wind, np.random.default_rng(0), COUNT)
         both = spread.along_across(drawn, columns.north, columns.east, np.float64)
         calm = np.zeros((COUNT, len(flown)))
         return fly_plan(self.flight, self.paper.table, members, air, columns, both, calm)
 
-    def _margins(self, belief: Belief, members: Members, ahead: Ahead, wind: TwoWinds) -> Array:
-        """(versions,) landing energy above the reserve when turning here [Wh]."""
-        flight, fix = self.flight, belief.position
-        place = ((belief.north_m, belief.east_m), next_waypoint(flight, belief), (0.0, 0.0))
-        ways = ways_to(flight, self.paper.chart, self.paper.route, [place], flight.home)
+    def _way_home(self, belief: Belief, members: Members, ahead: Ahead, wind: TwoWinds) -> Landings:
+        """Turning at ``belief``, or what is left of the way when it flies home already."""
+        flight, fix, first = self.flight, belief.position, next_waypoint(self.flight, belief)
+        places, home = [((belief.north_m, belief.east_m), first, _course(belief))], flight.home
+        chart, route, underway = self.paper.chart, self.paper.route, belief.homeward
+        ways = ways_to(flight, chart, route, places, home, underway=underway)
         query, height = Query(), flight.return_plan.height_m
         pace = np.array([flight.return_plan.airspeed_mps])
         winds = ask_ways(query, ways, np.zeros(1), pace, height)
-        drawn = query.draw(wind, np.random.default_rng(0), COUNT)
+        drawn = query.draw(wind, np.random.default_rng(0), len(members.u))
         one, none = np.ones(1), np.zeros(1)
-        dropped = sum(w.drop_kg for w in flight.route[: place[1]])
+        dropped = _dropped_kg(flight, belief)
         points = Departures(np.array([fix.height_m]), none + dropped, none, one, one)
         to = Destination(ways, winds, height, 0.0, self._air(height), self._air(10.0))
-        fate = fly_ways(
-            flight, self.paper.table, members, _last(ahead), [(points, to)], drawn, self._habits()
-        )[0]
-        left = np.broadcast_to(fate.u * members.to_wh, (COUNT, 1))[:, 0]
-        result: Array = left - flight.policy.final_reserve_wh
-        return result
+        table, habits = self.paper.table, self.paper.habits
+        return fly_ways(flight, table, members, _last(ahead), [(points, to)], drawn, habits)[0]
 
-    def _habits(self) -> Habits:
-        return self.paper.habits
+    def _slow_s(self, turned: Turned, members: Members, ahead: Ahead) -> float:
+        """How much longer the way home has become since the turn, detours apart [s]."""
+        if turned.now is None:
+            return 0.0
+        last, seconds = members.some(slice(-1, None)), []
+        for belief, ago_s in ((turned.there, turned.since_s), (turned.now, 0.0)):
+            wind = TwoWinds(self.paper.wind, turned.now, belief.airborne_s, ago_s, planned_rows=0)
+            fate = self._way_home(belief, last, _only_last(ahead), wind)
+            seconds.append(float(np.ravel(fate.seconds)[0]))
+        return turned.since_s + seconds[1] - seconds[0] - turned.detour_s
 
     def _air(self, height_m: float) -> Air:
         return air_at(self.flight, self.paper.belief, np.array([height_m]), np.float64)
@@ -185,6 +232,23 @@ class Explainer:
         return float(power[-1, 0])
 
 
+def _when_s(flown: list[Stretch], airborne_s: float) -> Array:
+    """When each stretch was flown, from now [s]: the time in the air, shared out by length."""
+    seconds = np.array([s.dwell_s or s.length_m / s.cas_mps for s in flown])
+    seconds *= airborne_s / max(seconds.sum(), 1.0)
+    return np.asarray(np.cumsum(seconds) - 0.5 * seconds - airborne_s)
+
+
+def _dropped_kg(flight: Flight, belief: Belief) -> float:
+    return sum(w.drop_kg for w in flight.route[: next_waypoint(flight, belief)])
+
+
+def _course(belief: Belief) -> tuple[float, float]:
+    fix = belief.position
+    speed = math.hypot(fix.vn_mps, fix.ve_mps)
+    return (fix.vn_mps / speed, fix.ve_mps / speed) if speed > 5.0 else (0.0, 0.0)
+
+
 def _joined(parts: list[Stretch]) -> Stretch:
     first, last = parts[0], parts[-1]
     dwell = sum(p.dwell_s for p in parts)
@@ -194,6 +258,18 @@ def _joined(parts: list[Stretch]) -> Stretch:
 def _last(ahead: Ahead) -> Ahead:
     """Only the last point."""
     c, cut = ahead.charge, (slice(None), slice(-1, None))
+    return replace(
+        ahead,
+        t_s=ahead.t_s[cut],
+        charge=Charge(c.u[cut], c.v1[cut], c.v2[cut]),
+        warmth_k=ahead.warmth_k[cut],
+        lowest_v=ahead.lowest_v[cut],
+    )
+
+
+def _only_last(ahead: Ahead) -> Ahead:
+    """Only the last version."""
+    c, cut = ahead.charge, slice(-1, None)
     return replace(
         ahead,
         t_s=ahead.t_s[cut],

@@ -28,7 +28,8 @@ Ledger = tuple[tuple[str, float], ...]
 class Leg:
     """One leg of the plan: its points from start to arrival, and what is left after the stay.
 
-    ``to_go_m`` falls to zero; ``home_wh`` (points, phases) is the home leg from each of them.
+    ``to_go_m`` falls to zero; ``home_wh`` (points, phases) is the home leg from each of them,
+    ``stayed_home_wh`` (phases,) that after the stay.
     """
 
     end: Point
@@ -37,6 +38,7 @@ class Leg:
     t_s: Array
     home_wh: Array
     stayed_wh: float
+    stayed_home_wh: Array
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,7 +71,10 @@ class BudgetLine:
         energy = here.stayed_wh if staying else float(np.interp(x, grid, here.energy_wh))
         t_s = float(np.interp(x, grid, here.t_s))
         home = [float(np.interp(x, grid, part)) for part in here.home_wh.T]
-        return Planned(t_s, energy, self._ledger(home, energy))
+        if staying:
+            home = here.stayed_home_wh.tolist()
+        parts = dict(zip(self.phases, home, strict=True))
+        return Planned(t_s, energy, ledger_of(self.policy, parts, energy))
 
     def planned(self, flight: Flight, belief: Belief) -> Planned | None:
         """Planned for where ``belief`` says the aircraft is."""
@@ -80,15 +85,15 @@ class BudgetLine:
         to_go_m = math.hypot(end[0] - belief.north_m, end[1] - belief.east_m)
         return self.at(leg, to_go_m, staying=belief.phase in STAYING and belief.airborne_s > 60.0)
 
-    def _ledger(self, home: list[float], energy_wh: float) -> Ledger:
-        """As ``Status.ledger_wh``: phases, contingency, alternate, final reserve, extra."""
-        policy, trip = self.policy, sum(home)
-        lines = dict(zip(self.phases, home, strict=True))
-        lines["contingency"] = policy.contingency * trip
-        lines["alternate"] = policy.alternate_wh
-        lines["final-reserve"] = policy.final_reserve_wh
-        lines["extra"] = energy_wh - sum(lines.values())
-        return tuple(lines.items())
+
+def ledger_of(policy: Policy, home_wh: dict[str, float], energy_wh: float) -> Ledger:
+    """As ``Status.ledger_wh``: phases, contingency, alternate, final reserve, extra."""
+    lines = dict(home_wh)
+    lines["contingency"] = policy.contingency * sum(home_wh.values())
+    lines["alternate"] = policy.alternate_wh
+    lines["final-reserve"] = policy.final_reserve_wh
+    lines["extra"] = energy_wh - sum(lines.values())
+    return tuple(lines.items())
 
 
 PHASES = ("turn", "climb", "cruise", "descent", "landing")
@@ -115,4 +120,5 @@ def _leg(out: Sortie, parts: Array, index: int, end: Point) -> Leg:
         t_s=out.t_s[span],
         home_wh=parts[span],
         stayed_wh=float(out.energy_wh[last]),
+        stayed_home_wh=parts[last],
     )
