@@ -36,6 +36,7 @@ class Freshness:
     age_s: float | None
     silence_s: float | None
     due_s: float
+    next_s: float | None  # until the next status is due; None when nobody knows
     sentence: str
 
 
@@ -67,7 +68,8 @@ def freshness(picture: Picture, now_s: float, broker_lost_s: float | None) -> Fr
     state, sentence = _chain(picture, now_s, broker_lost_s, limit_s)
     # A lost broker is said at once, but the figures are good until the next ones are overdue.
     fresh = state == "live" or (state == "no-broker" and since_s is not None and since_s <= limit_s)
-    return Freshness(state, not fresh, age_s, silence_s, due_s, sentence)
+    next_s = None if since_s is None else max(due_s - since_s, 0.0)
+    return Freshness(state, not fresh, age_s, silence_s, due_s, next_s, sentence)
 
 
 def _since(at_s: float, now_s: float) -> float | None:

@@ -99,6 +99,7 @@ class Picture:
     track: tuple[Fix, ...] = ()
     entries: tuple[Entry, ...] = ()
     seen: tuple[Seen, ...] = ()
+    recalled: int = 0  # how often the aircraft's own history told something new
     set_aside: int = 0  # messages without a good signature, which would have replaced good ones
 
 
@@ -257,13 +258,15 @@ def _history(picture: Picture, heard: Heard, message: History) -> Picture:
     if picture.flight not in ("", message.flight):
         return picture
     told = told_before(message)
-    points = [point for point, _ in told]
-    fixes = [fix for _, fix in told]
+    history = filled_in(picture.history, [point for point, _ in told])
+    track = filled_in(picture.track, [fix for _, fix in told])
+    news = history is not picture.history or track is not picture.track
     picture = replace(
         picture,
         flight=message.flight,
-        history=filled_in(picture.history, points),
-        track=filled_in(picture.track, fixes),
+        history=history,
+        track=track,
+        recalled=picture.recalled + news,
     )
     known = {e.advisory.seq for e in of_flight(picture)}
     fresh = tuple(
@@ -320,14 +323,19 @@ def _in_order(entries: tuple[Entry, ...]) -> tuple[Entry, ...]:
 
 
 def _acknowledged(picture: Picture, seen: Seen) -> Picture:
-    """Keep the best account of one acknowledgement: the one that says when it was."""
-    for known in picture.seen:
-        if known.seq == seen.seq and known.by == seen.by:
-            if known.utc or not seen.utc:
-                return picture
-            others = tuple(s for s in picture.seen if s is not known)
-            return replace(picture, seen=(*others, seen))
-    return replace(picture, seen=(*picture.seen, seen)[-MOST_ADVISORIES:])
+    """Two accounts of one acknowledgement make one: the aircraft, which judged it, is believed."""
+    known = next((s for s in picture.seen if (s.seq, s.by) == (seen.seq, seen.by)), None)
+    if known is None:
+        return replace(picture, seen=(*picture.seen, seen)[-MOST_ADVISORIES:])
+    better, other = (seen, known) if _believed(seen) > _believed(known) else (known, seen)
+    joined = replace(better, utc=better.utc or other.utc)
+    if joined == known:
+        return picture
+    return replace(picture, seen=tuple(joined if s is known else s for s in picture.seen))
+
+
+def _believed(seen: Seen) -> int:
+    return ("unverified", "unchecked", "verified").index(seen.trust)
 
 
 def of_flight(picture: Picture) -> tuple[Entry, ...]:

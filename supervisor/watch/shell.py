@@ -194,6 +194,7 @@ def story(picture: Picture) -> dict[str, Any]:
     return {
         "aircraft": picture.aircraft,
         "flight": picture.flight,
+        "recalled": picture.recalled,
         "points": [
             [p.t_s, p.p05_wh, p.p50_wh, p.p95_wh, p.safe_min, p.level] for p in picture.history
         ],

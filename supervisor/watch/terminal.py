@@ -58,6 +58,7 @@ def one(
 ) -> list[RenderableType]:
     """The full screen of one aircraft."""
     parts: list[RenderableType] = [_head(v, now_s), _verdict(v, width)]
+    parts += [Text(f" {line}", "bold underline") for line in v.aboard]
     big, caption = words.figure_words(v.figure)
     lines = glyphs.big(big)
     style = "bright_black" if v.figure.reckoned else "bold"
@@ -78,7 +79,8 @@ def _head(v: View, now_s: float) -> Text:
     fresh = v.freshness
     age = "age unknown" if fresh.age_s is None else f"{spell(fresh.age_s)} old"
     live = fresh.state == "live"
-    said = f"Live, figures {age}." if live else f"{fresh.sentence} Figures {age}."
+    after = "" if fresh.next_s is None else f", next within {spell(fresh.next_s)}"
+    said = f"Live, figures {age}{after}." if live else f"{fresh.sentence} Figures {age}."
     if v.set_aside:
         said += f" {v.set_aside} messages without a good signature were set aside."
     date = datetime.fromtimestamp(now_s, UTC)
@@ -185,6 +187,8 @@ def _where(v: View, units: str) -> list[RenderableType]:
         said.append(f"turn-back point {words.distance(place['along_km'], units)} ahead, "
                     f"{words.distance(place['distance_home_km'], units)} from home")  # fmt: skip
     said += [f"{a['name']} {words.chance(a['covered'])}" for a in v.status["alternates"]]
+    if v.return_request and not v.aboard:
+        said.append(f"return request {v.return_request}")
     return [Rule("where", align="left", style="dim"), Text("; ".join(said))] if said else []
 
 
@@ -233,7 +237,7 @@ def fleet(rows: list[Row], cursor: int) -> list[RenderableType]:
         table.add_row(
             Text(f" {mark} {r.word} ", style), Text(r.aircraft, "bold"),
             Text(f"{big} {caption}", "bright_black" if r.figure.reckoned else "bold"),
-            Text(r.sentence), Text(age, STALE if r.freshness.stale else ""),
+            Text(" ".join([*r.aboard, r.sentence])), Text(age, STALE if r.freshness.stale else ""),
             style="reverse" if index == cursor else "",
         )  # fmt: skip
     return [Text("Aircraft, most urgent first", "bold"), table]

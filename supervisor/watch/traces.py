@@ -55,8 +55,8 @@ def with_point(history: tuple[Point, ...], status: Status) -> tuple[Point, ...]:
 def _thinned(rows: tuple[Row, ...]) -> tuple[Row, ...]:
     if len(rows) < MOST_POINTS:
         return rows
-    old, new = rows[: 3 * MOST_POINTS // 4], rows[3 * MOST_POINTS // 4 :]
-    return (*old[::2], *new)
+    cut = 3 * MOST_POINTS // 4
+    return rows[:cut:2] + rows[cut:]
 
 
 def with_fix(track: tuple[Fix, ...], status: Status) -> tuple[Fix, ...]:

@@ -27,8 +27,11 @@ class Ring:
     @staticmethod
     def of(keys: Path | None, sign: Path | None, person: str) -> Ring:
         """From files; InputError says what is wrong with them."""
+        signer = Signer.from_file(sign) if sign else None
         ring = load_keyring(keys) if keys else None
-        return Ring(person, ring, Signer.from_file(sign) if sign else None)
+        if ring is not None and signer is not None:
+            ring = {person: signer.public_raw} | ring  # what we say ourselves is known to us
+        return Ring(person, ring, signer)
 
     def opened(self, topic: str, payload: bytes, *, retained: bool) -> tuple[bytes, Trust, str]:
         """The message without its signature, what it is worth, and whose signature it bears."""

@@ -12,6 +12,7 @@ from itertools import pairwise
 from typing import Any, Literal
 
 from supervisor.messages import Numbers, Status
+from supervisor.watch.aboard import ON_GROUND, aboard, return_words
 from supervisor.watch.freshness import Freshness, freshness
 from supervisor.watch.picture import Picture, Trust, missing
 from supervisor.watch.said import RANK, Said, acknowledged, said
@@ -19,7 +20,6 @@ from supervisor.watch.said import RANK, Said, acknowledged, said
 Kind = Literal["turn", "due", "home", "whole", "ground", "none"]
 WORDS = {"normal": "Fine", "advisory": "Be aware", "caution": "Be ready", "warning": "Act now"}
 TURN = "turn-back-now"
-ON_GROUND = ("ground", "unknown")
 # Longer than any pack of this kind flies: figures this old are history and are not counted on.
 HISTORY_S = 6 * 3600.0
 
@@ -62,6 +62,10 @@ class View:
     plan: dict[str, Any] | None
     advisories: tuple[Said, ...]
     missing: tuple[int, ...]
+    aboard: tuple[str, ...]
+    return_request: str
+    health: dict[str, Any] | None
+    recalled: int
     set_aside: int
 
 
@@ -78,6 +82,7 @@ class Row:
     sentence: str
     figure: Figure
     freshness: Freshness
+    aboard: tuple[str, ...]
     unacked: tuple[tuple[int, str, str, str], ...]  # seq, condition, level, sentence
 
 
@@ -106,6 +111,10 @@ def view(picture: Picture, now_s: float, broker_lost_s: float | None = None) -> 
         plan=plan.model_dump(mode="json") if plan else None,
         advisories=listed,
         missing=missing(picture),
+        aboard=aboard(picture),
+        return_request=return_words(status),
+        health=picture.health.model_dump(mode="json") if picture.health else None,
+        recalled=picture.recalled,
         set_aside=picture.set_aside,
     )
 
@@ -126,6 +135,7 @@ def row(picture: Picture, now_s: float, broker_lost_s: float | None = None) -> R
         sentence=_sentence(status, text, fresh),
         figure=figure(picture, fresh, listed),
         freshness=fresh,
+        aboard=aboard(picture),
         unacked=tuple(
             (s.seq, s.condition, s.level, s.sentence)
             for s in listed

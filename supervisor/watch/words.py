@@ -71,6 +71,12 @@ def figure_words(figure: Figure) -> tuple[str, str]:
             return "–", "no forecast yet"
 
 
+def _down(minutes: float) -> str:
+    """Whole minutes, rounded down; tenths of the last one."""
+    least = max(minutes, 0.0)
+    return f"{math.floor(10 * least) / 10:.1f}" if 0.0 < least < 1.0 else f"{math.floor(least)}"
+
+
 def _digits(share: str) -> str:
     return "".join(c for c in share if c.isdigit()) or "–"
 
@@ -82,9 +88,11 @@ def spread_words(figure: Figure, confidence: float | None) -> str:
         sure = f"{100 * confidence:.4g} % sure of home if it turns by then. " if confidence else ""
         if p50 is None:
             return f"{sure}Even odds: not within the plan."
-        words = f"{sure}Even odds at {max(p50, 0):.0f} min"
+        words = f"{sure}Even odds at {_down(p50)} min"
         if p05 is not None and p95 is not None:
-            words += f"; nine in ten between {max(p05, 0):.0f} and {max(p95, 0):.0f}"
+            words += f"; nine in ten between {_down(p05)} and {_down(p95)}"
+        elif p05 is not None:
+            words += f"; nine in ten from {_down(p05)} min on"
         return words + "."
     low, mid, high = figure.margin_wh
     if mid is None:

@@ -134,6 +134,18 @@ def test_an_acknowledgement_keeps_the_account_that_says_when() -> None:
     assert fold(picture, Heard(T0, elsewhere)) == picture
 
 
+def test_the_aircrafts_word_makes_an_acknowledgement_count_and_keeps_its_time() -> None:
+    """The ack itself was signed by a key that this watcher does not know."""
+    ack = Ack(aircraft="heron-1", flight="f1", seq=3, by="Ada", utc="2031-05-14T14:06:00+00:00")
+    heard_ack = Heard(T0, ack, trust="unverified")
+    confirmed = heard(STORY.status(TURN_T + 5, acked_by="Ada"))
+    confirmed = replace(confirmed, trust="verified")
+    first = heard(STORY.status(TURN_T))
+    for order in ([first, heard_ack, confirmed], [first, confirmed, heard_ack]):
+        picture = fold_all(Picture("heron-1"), order)
+        assert [(s.by, s.utc, s.trust) for s in picture.seen] == [("Ada", ack.utc, "verified")]
+
+
 def test_the_track_comes_out_as_the_bridge_put_it_in() -> None:
     fixes = [CodedFix(100.0 + 10 * i, 44.1 + 0.001 * i, -28.3 + 0.0007 * i, 90.0 + i)
              for i in range(12)]  # fmt: skip

@@ -5,7 +5,8 @@ import { spell, utcClock } from "./measures.js";
 
 const TITLE = { warning: "Warning", caution: "Caution", advisory: "Advisory" };
 const REPEAT_MS = 8000; // an unacknowledged warning sounds again
-const SHOWN = 14;
+const PAST_SHOWN = 2; // unless all are asked for
+const MOST = 60;
 
 export async function acknowledge(aircraft, flight, seq) {
   const answer = await fetch("/ack", { method: "POST",
@@ -15,9 +16,12 @@ export async function acknowledge(aircraft, flight, seq) {
 }
 
 export class AdvisoryList {
-  constructor(list, missing) {
+  constructor(list, missing, more) {
     this.list = list;
     this.missing = missing;
+    this.more = more;
+    this.all = false;
+    more.addEventListener("click", () => { this.all = !this.all; this.draw(...this.last); });
     this.items = new Map();
     this.sent = new Map(); // key -> words while an acknowledgement is under way
     this.mayAck = false;
@@ -25,7 +29,8 @@ export class AdvisoryList {
 
   draw(view, nowT, dateOf) {
     this.view = view;
-    const shown = view.advisories.slice(0, SHOWN);
+    this.last = [view, nowT, dateOf];
+    const shown = this.choose(view.advisories);
     const keys = new Set();
     shown.forEach((one, index) => {
       const key = this.key(one.seq);
@@ -46,6 +51,17 @@ export class AdvisoryList {
         + `arrived here (number ${view.missing.slice(0, 6).join(", ")}${lost > 6 ? " …" : ""}).`);
     }
     hide(this.missing, !lost && shown.length > 0);
+  }
+
+  // What holds now is always shown; of the past the newest, or all when asked.
+  choose(advisories) {
+    const past = advisories.filter((a) => !a.active).length;
+    const folded = past - PAST_SHOWN;
+    hide(this.more, folded <= 0);
+    attribute(this.more, "aria-expanded", String(this.all));
+    text(this.more, this.all ? "Fewer" : `${folded} earlier`);
+    if (this.all || folded <= 0) return advisories.slice(0, MOST);
+    return advisories.slice(0, advisories.length - folded);
   }
 
   key(seq) { return `${this.view.aircraft}/${this.view.flight}/${seq}`; }

@@ -124,6 +124,7 @@ export class Chart {
     }
     for (let v = Math.ceil(lat(this.h) / step) * step; v < lat(0); v += step) {
       const [, py] = this.at([v, 0]);
+      if (py < 26) continue; // the meridians' names stand there
       parts.push(svg("path", { class: "grat", d: `M0 ${py}H${this.w}` }),
         svg("text", { class: "grat-label", x: 3, y: py - 3 }, degreesMinutes(v, "N", "S")));
     }

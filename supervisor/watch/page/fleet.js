@@ -18,15 +18,16 @@ export function figureWords(figure) {
       return { big: energySigned(figure.margin_wh[1]).replace(" Wh", ""), unit: "Wh",
         caption: "above the final reserve at landing" };
     case "whole":
-      return { big: chance(figure.completion).replace(" %", ""), unit: "%",
-        caption: "that the whole plan and the way home fit" };
+      return { ...bigChance(figure.completion), caption: "that the whole plan and the way home fit" };
     case "ground":
-      return { big: chance(figure.completion).replace(" %", ""), unit: "%",
-        caption: "that the whole plan fits; on the ground" };
+      return { ...bigChance(figure.completion), caption: "that the whole plan fits; on the ground" };
     default:
       return { big: "–", unit: "", caption: "no forecast yet" };
   }
 }
+
+const bigChance = (p) => ({ big: chance(p).replace("over ", ">").replace("under ", "<")
+  .replace(" %", ""), unit: p === null ? "" : "%" });
 
 // The word stands beside the sentence already.
 export const withoutWord = (sentence, word) => (sentence.startsWith(`${word}: `)
@@ -90,7 +91,7 @@ export class Fleet {
     const { big, unit, caption } = figureWords(row.figure);
     text(item.big, `${big} ${unit}`.trim());
     text(item.caption, `${caption}${row.figure.reckoned ? ", reckoned" : ""}`);
-    text(item.sentence, withoutWord(row.sentence, row.word));
+    text(item.sentence, [...row.aboard, withoutWord(row.sentence, row.word)].join(" "));
     text(item.fresh, row.freshness.age_s === null ? "age unknown"
       : `${spell(row.freshness.age_s)} old`);
     this.rope(item, row.figure);

@@ -103,8 +103,8 @@ function short(ledger, x, end, y) {
   if (!(ledger.extra < 0)) return [];
   const x0 = x(Math.max(end + ledger.extra, 0)), x1 = x(end);
   return [svg("rect", { class: "short", x: x0, y: y - 3, width: x1 - x0, height: BAR + 6 }),
-    svg("text", { class: "bar-label strong", x: x1, y: y - 9,
-      "text-anchor": "end" }, shortWords(ledger))];
+    svg("text", { class: "bar-label strong", x: x(0) + room("now expected") + 12, y: y - 9 },
+      shortWords(ledger))];
 }
 
 // The contingency is there to be used; the reserve is not.

@@ -16,7 +16,7 @@ const state = { view: null, fleet: null, settings: { tiles: "", units: "metric",
   story: { flight: null, points: [], track: [] }, at: 0, source: null };
 
 const fleet = new Fleet(byId("fleet-list"), byId("fleet-sum"), byId("fleet-empty"));
-const list = new AdvisoryList(byId("alert-list"), byId("missing"));
+const list = new AdvisoryList(byId("alert-list"), byId("missing"), byId("alert-all"));
 const strip = new Strip(byId("strip-box"), byId("strip"), byId("strip-read"));
 const chart = new Chart(byId("map"), byId("map-note"), { nearer: byId("map-in"),
   farther: byId("map-out"), all: byId("map-all"), follow: byId("map-follow") });
@@ -55,8 +55,10 @@ function settle(settings) {
 async function take(view) {
   state.view = view;
   const { story } = state;
-  if (story.aircraft !== view.aircraft || story.flight !== view.flight || story.stale) {
-    state.story = { aircraft: view.aircraft, flight: view.flight, points: [], track: [] };
+  const same = story.aircraft === view.aircraft && story.flight === view.flight;
+  if (!same || story.recalled !== view.recalled) {
+    state.story = { aircraft: view.aircraft, flight: view.flight, recalled: view.recalled,
+      points: same ? story.points : [], track: same ? story.track : [] };
     const answer = await fetch(`/history?aircraft=${encodeURIComponent(view.aircraft)}`);
     if (answer.ok) state.story = await answer.json();
   } else grow(story, view);
@@ -154,7 +156,8 @@ function drawFresh(view) {
   const { freshness: fresh } = view;
   const age = fresh.age_s === null ? "age unknown" : `${measures.spell(fresh.age_s)} old`;
   const signed = view.trust === "verified" ? ", signed" : "";
-  const words = fresh.state === "live" ? `Live${signed}, figures ${age}.`
+  const next = fresh.next_s === null ? "" : `, next within ${measures.spell(fresh.next_s)}`;
+  const words = fresh.state === "live" ? `Live${signed}, figures ${age}${next}.`
     : `${fresh.sentence} Figures ${age}.`;
   const untrusted = view.set_aside ? ` ${view.set_aside} messages without a good signature were `
     + "set aside." : "";
@@ -172,6 +175,7 @@ function drawAnswer(view, nowMs) {
   }
   text(byId("word"), view.word);
   text(byId("sentence"), withoutWord(view.sentence, view.word));
+  drawAboard(view.aboard);
   const { big, unit, caption } = figureWords(figure);
   text(byId("figure"), big);
   text(byId("figure-unit"), unit);
@@ -179,6 +183,15 @@ function drawAnswer(view, nowMs) {
   text(byId("figure-spread"), spreadWords(view));
   drawRope(byId("rope"), view, nowMs);
   drawVerdictAck(view);
+}
+
+// What is wrong or armed aboard, in words; redrawn only when it changes.
+function drawAboard(lines) {
+  const box = byId("aboard"), key = JSON.stringify(lines);
+  hide(box, !lines.length);
+  if (box.dataset.key === key) return;
+  box.dataset.key = key;
+  box.replaceChildren(...lines.map((line) => el("li", {}, line)));
 }
 
 function spreadWords({ figure, plan }) {
@@ -237,7 +250,7 @@ function drawWhy(view) {
     [el("dt", {}, name), el("dd", {}, value)]));
 }
 
-function facts({ status }) {
+function facts({ status, health, return_request: request }) {
   const out = [];
   const { pack, where, numbers } = status ?? {};
   if (numbers) {
@@ -254,6 +267,14 @@ function facts({ status }) {
   if (where) {
     out.push(["Flies", `${measures.bearing(where.track_deg)} at ${measures.speed(where.groundspeed_mps)} `
       + `over ground, ${measures.height(where.height_m)} above home`]);
+  }
+  if (request) out.push(["Return request", request]);
+  if (health) {
+    const { link, process, storage } = health, all = link.frames + link.lost;
+    out.push(["Telemetry", all ? `${measures.chance(link.frames / all)} of ${all} frames heard` : "none"],
+      ["Computer", `${measures.number(process.cpu_percent)} % busy`
+        + (process.resident_mb === null ? "" : `, ${measures.number(process.resident_mb)} MB`)
+        + (storage.free_mb === null ? "" : `, ${measures.number(storage.free_mb / 1000, 1)} GB of disk left`)]);
   }
   return out;
 }

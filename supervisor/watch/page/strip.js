@@ -32,6 +32,7 @@ export class Strip {
       return;
     }
     const safe = view.figure.kind === "turn" ? nowT + view.figure.minutes * 60 : null;
+    this.homeward = view.figure.kind === "home" || view.figure.kind === "ground";
     const [t0, t1] = span(this.rows, nowT, safe);
     const [lo, hi] = range(this.rows);
     this.x = scale(t0, t1, LEFT, width - RIGHT);
@@ -125,7 +126,8 @@ export class Strip {
     const index = chosen ? this.picked : nearestTime(this.rows, this.nowT);
     const [t, p05, p50, p95] = this.rows[index];
     const when = chosen ? `at ${utcClock(this.date(t), true)} UTC` : "now";
-    const line = `Turning ${when}: ${number(p50)} Wh above the reserve `
+    const what = this.homeward ? `Landing, as foreseen ${when}` : `Turning ${when}`;
+    const line = `${what}: ${number(p50)} Wh above the reserve `
       + `(${number(p05)} to ${number(p95)}).`;
     text(this.read, line);
     attribute(this.box, "aria-valuemax", this.rows.length - 1);
