@@ -83,6 +83,11 @@ class Mosquitto:
         assert self.process is not None
         self.process.send_signal(signal.SIGCONT)
 
+    def reload(self) -> None:
+        """Have it read its access list again."""
+        assert self.process is not None
+        self.process.send_signal(signal.SIGHUP)
+
     def _end(self, number: signal.Signals) -> None:
         if self.process is not None and self.process.poll() is None:
             self.process.send_signal(number)

@@ -16,6 +16,7 @@ import pytest
 from brokers import Mosquitto, free_port, plain
 from reader import Reader, cancelled, until
 
+from supervisor.edge import broker as broker_module
 from supervisor.edge.broker import Uplink, UplinkOptions
 from supervisor.edge.dial import BrokerAddress
 from supervisor.edge.outbox import Outbox
@@ -281,6 +282,51 @@ async def test_the_embedded_broker_speaks_3_1_1_only() -> None:
             assert reader.seqs() == list(range(1, 51))
     process.stdin.close()
     assert await asyncio.wait_for(process.wait(), 10.0) == 0
+
+
+async def test_3_1_1_and_an_access_list_that_says_no(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The broker acknowledges what it throws away: both sides find out, and nothing is lost."""
+    monkeypatch.setattr(broker_module, "ECHO_S", 0.5)
+    rules = tmp_path / "rules"
+    rules.write_text("topic read homeleg/v1/#\ntopic write homeleg/v1/+/presence\n")
+    broker = plain(tmp_path / "b", extra=[f"acl_file {rules}"]).start()
+    try:
+        async with Reader(broker.port) as reader, uplink(broker.port) as up:
+            up._redial.protocol = 4
+            await until(lambda: up.is_connected, 5.0)
+            assert up.protocol == 4
+            await raise_some(up, 1, 30)
+            await until(lambda: len(up.troubles) == 1, 5.0, "it is said")
+            assert "access list" in up.troubles[0]
+            assert [f["why"] for name, f in up.events if name == "broker_hands_nothing_on"]
+            assert (len(up.outbox), up.counts.advisories, reader.seqs()) == (30, 0, [])
+            rules.write_text("topic readwrite homeleg/v1/#\n")
+            broker.reload()
+            assert up._session is not None
+            up._session._client._client.socket().shutdown(2)  # the next connection sends it again
+            await until(lambda: len(up.outbox) == 0, 10.0, "delivered after all")
+            await until(shows(reader, 30), 5.0)
+            assert reader.seqs() == list(range(1, 31))
+            await until(lambda: up.troubles == [], 5.0, "it is well again")
+    finally:
+        broker.stop()
+
+
+async def test_3_1_1_proves_delivery_with_the_first_advisory(tmp_path: Path) -> None:
+    broker = plain(tmp_path / "b").start()
+    try:
+        async with Reader(broker.port) as reader, uplink(broker.port) as up:
+            up._redial.protocol = 4
+            await until(lambda: up.is_connected, 5.0)
+            await raise_some(up, 1, 50)
+            await until(lambda: len(up.outbox) == 0, 5.0)
+            await until(shows(reader, 50), 5.0)
+            assert reader.raw == [("f1", seq) for seq in range(1, 51)]
+            assert up.troubles == []
+    finally:
+        broker.stop()
 
 
 async def test_a_port_that_is_no_broker(tmp_path: Path) -> None:

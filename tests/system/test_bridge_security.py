@@ -9,6 +9,7 @@ import shutil
 import ssl
 import stat
 import sys
+import time
 from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
@@ -93,10 +94,12 @@ async def test_straight_to_the_shore(keys: Path, broker: Mosquitto) -> None:
         await cancelled(task)
 
 
-async def acknowledge(keys: Path, port: int, who: str, seq: int, signed_by: str = "") -> None:
+async def acknowledge(
+    keys: Path, port: int, who: str, seq: int, signed_by: str = "", hours_off: float = 0.0
+) -> None:
     folder = keys / "people" / (signed_by or who)
-    now = datetime.datetime.now(datetime.UTC).isoformat()
-    ack = Ack(aircraft="saltmere-1", flight="f1", seq=seq, by=who, utc=now)
+    now = datetime.datetime.now(datetime.UTC) + datetime.timedelta(hours=hours_off)
+    ack = Ack(aircraft="saltmere-1", flight="f1", seq=seq, by=who, utc=now.isoformat())
     topic = "homeleg/v1/saltmere-1/ack"
     signer = Signer.from_file(folder / "signing.pem")
     payload = signer.sign(topic, ack.payload(), boot=1, order=seq)
@@ -112,7 +115,12 @@ async def test_by_way_of_a_broker_aboard(keys: Path, broker: Mosquitto, tmp_path
     people = load_keyring(keys / "aircraft" / "farrow-2" / "people.toml")
     address = BrokerAddress.parse(f"mqtt://127.0.0.1:{local.port}")
     local_options = UplinkOptions(address, "farrow-2", "f1", signer=signer, people=people)
-    up = Uplink(replace(local_options, compress="always"), Outbox(None))
+    said: list[str] = []
+    up = Uplink(
+        replace(local_options, compress="always"),
+        Outbox(None),
+        on_event=lambda name, _fields: said.append(name),
+    )
     task = asyncio.create_task(up.run())
     try:
         async with watcher(keys, broker.port, "bob") as reader:
@@ -120,7 +128,12 @@ async def test_by_way_of_a_broker_aboard(keys: Path, broker: Mosquitto, tmp_path
                 up.submit_advisory(advisory(seq, aircraft="farrow-2"))
             up.submit_status(status(1.0))
             await until(lambda: len(reader.shown) == 10, 15.0)
+            await until(lambda: "bridge_up" in said, 5.0, "the daemon knows of the bridge")
+            assert up.is_connected
             broker.kill()
+            await until(lambda: "bridge_down" in said, 10.0, "the daemon knows of the outage")
+            assert not up.is_connected
+            assert up.troubles == ["the broker aboard has no link to the shore"]
             for seq in range(11, 31):
                 up.submit_advisory(advisory(seq, aircraft="farrow-2"))
             await until(lambda: len(up.outbox) == 0, 10.0, "taken over aboard")
@@ -332,6 +345,32 @@ async def test_forged_acknowledgements_do_not_count(keys: Path, broker: Mosquitt
     await until(lambda: len(said) == 1, 5.0)
     assert said == ["signed by another person than it names"]
     assert acks == []
+    await cancelled(task)
+
+
+@pytest.mark.parametrize("hours_off", [-1.0, 1.0])
+async def test_an_acknowledgement_of_another_time_does_not_count(
+    keys: Path, broker: Mosquitto, hours_off: float
+) -> None:
+    """Rightly signed, but dated outside the window by the aircraft's own date."""
+    acks: list[Ack] = []
+    said: list[str] = []
+    up = Uplink(
+        options(keys, broker.port),
+        Outbox(None),
+        on_ack=acks.append,
+        on_event=lambda name, fields: said.append(fields["why"]) if name == "ack_refused" else None,
+        unix_s=time.time,
+    )
+    task = asyncio.create_task(up.run())
+    up.submit_advisory(advisory(1))
+    await until(lambda: up.counts.advisories == 1, 10.0)
+    await acknowledge(keys, broker.port, "ann", 1, hours_off=hours_off)
+    await until(lambda: len(said) == 1, 5.0)
+    assert said == ["its date is outside the window"]
+    await acknowledge(keys, broker.port, "bob", 1)
+    await until(lambda: len(acks) == 1, 5.0)
+    assert acks[0].by == "bob"
     await cancelled(task)
 
 
