@@ -1,59 +1,96 @@
-"""What a simulated flight costs: with and without telemetry, and what a frame costs.
-
-Run: ``python tests/bench/bench_flight.py`` prints the rows as JSON.
-"""
+"""What the simulator costs: a flight, its telemetry, and a fork of it."""
 
 from __future__ import annotations
 
-import json
-import resource
-import sys
 import time
-from pathlib import Path
-from typing import Any
-
-sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
+from functools import partial
 
 from sim.flight import Flight
 from sim.scenario import load
 from sim.telemetry import Telemetry
+from tests.bench.row import Aim, Form, Growth, Row, cpu_s
+from tests.bench.traffic import stream
 
-SCENARIO, SEED = "estuary", 1
-LONGEST_S = 4 * 3600.0
-
-
-def _flight_s(telemetry: Telemetry | None) -> tuple[float, float, int]:
-    """(CPU seconds, simulated seconds, frames) of one flight to its end."""
-    flight, frames = Flight(load(SCENARIO), SEED), 0
-    start = time.process_time()
-    while not flight.done and flight.t_s < LONGEST_S:
-        state = flight.step()
-        if telemetry is not None:
-            frames += len(telemetry.frames(state))
-    return time.process_time() - start, flight.t_s, frames
+LONG_FLIGHT = "inspection"  # still flying after 2.5 h
+FORKS = 200
 
 
-def _bare_s() -> tuple[float, float]:
-    flight = Flight(load(SCENARIO), SEED)
-    start = time.process_time()
-    flight.advance(LONGEST_S)
-    return time.process_time() - start, flight.t_s
-
-
-def rows() -> list[dict[str, Any]]:
-    """One row a subject; scaled to a flight of 2.5 h."""
-    bare_s, flown_s = _bare_s()
-    told_s, _, frames = _flight_s(Telemetry(load(SCENARIO), SEED))
-    to_full = 9000.0 / flown_s
-    peak_mb = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024.0
+def rows(form: Form) -> list[Row]:
+    """Sizes are hours of flight."""
+    hours = form.pick((0.01, 0.02, 0.04), (0.625, 1.25, 2.5))
+    costs = cpu_s(*(partial(_fly, h) for h in hours), rounds=3)
+    loop = cpu_s(partial(_bare_steps, hours[-1]), rounds=3)[0]
+    fork, state = cpu_s(_forks, partial(_flights, 20), rounds=3)
     return [
-        {"subject": "flight of 2.5 h, no telemetry", "value": bare_s * to_full, "unit": "CPU s"},
-        {"subject": "flight of 2.5 h, telemetry", "value": told_s * to_full, "unit": "CPU s"},
-        {"subject": "frames a simulated second", "value": frames / flown_s, "unit": "1/s"},
-        {"subject": "one frame", "value": 1e6 * (told_s - bare_s) / frames, "unit": "CPU us"},
-        {"subject": "memory at the most", "value": peak_mb, "unit": "MB"},
+        Row(
+            f"simulated flight of {hours[-1]} h, no telemetry",
+            costs[-1],
+            "CPU s",
+            loop,
+            "as many steps of a Python loop with one sum each",
+            Aim("ours", 1.0 * hours[-1] / 2.5),
+            Growth("hours", hours, tuple(costs)),
+        ),
+        _frames(hours),
+        Row(
+            "fork of a flight under way",
+            1e6 * fork / FORKS,
+            "CPU us",
+            1e6 * state / 20,
+            "beginning the flight anew, before its first step",
+            Aim("ours", 1000.0),
+        ),
     ]
 
 
-if __name__ == "__main__":
-    print(json.dumps(rows(), indent=2))
+def _fly(hours: float) -> None:
+    flight = Flight(load(LONG_FLIGHT), 1)
+    flight.advance(hours * 3600.0)
+    assert flight.t_s > hours * 3600.0 - 1.0, "landed before the time"
+
+
+def _bare_steps(hours: float) -> None:
+    flight = Flight(load(LONG_FLIGHT), 1)
+    before = flight.t_s
+    flight.step()
+    total = 0.0
+    for _ in range(round(hours * 3600.0 / (flight.t_s - before))):
+        total += 1.0
+
+
+def _flights(count: int) -> None:
+    scenario = load("estuary")
+    for seed in range(count):
+        Flight(scenario, seed)
+
+
+def _forks() -> None:
+    flight = Flight(load("estuary"), 1)
+    flight.advance(60.0)
+    for _ in range(FORKS):
+        flight.fork()
+
+
+def _frames(hours: tuple[float, ...]) -> Row:
+    """What the stream adds to the flight, a frame; the reference library packs the like."""
+    costs, counts = [], []
+    for h in hours:
+        flight, telemetry = Flight(load(LONG_FLIGHT), 1), Telemetry(load(LONG_FLIGHT), 1)
+        spent, frames = 0.0, 0
+        while flight.t_s < h * 3600.0 / 4.0:
+            state = flight.step()
+            start = time.process_time()
+            frames += len(telemetry.frames(state))
+            spent += time.process_time() - start
+        costs.append(spent)
+        counts.append(frames)
+    theirs = cpu_s(lambda: stream(5_000, with_unused=False), rounds=3)[0] / 5_000
+    return Row(
+        "simulated telemetry, one frame",
+        1e6 * costs[-1] / counts[-1],
+        "CPU us",
+        1e6 * theirs,
+        "pymavlink packing frames of random values",
+        growth=Growth("hours", tuple(h / 4.0 for h in hours), tuple(costs)),
+        note="ours: with the errors of every instrument",
+    )

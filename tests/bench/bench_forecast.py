@@ -1,15 +1,14 @@
-"""How long a full forecast takes: 1,000 members, 60 turn-back points, 4 sites, on one core.
+"""A full forecast: 1,000 members, 60 turn-back points, 4 sites, on one core.
 
-``OPENBLAS_NUM_THREADS=1 python tests/bench/bench_forecast.py``. Beside it the same members flown in
-plain loops (tests/core/plain_loops.py; few of them, scaled up), and, when progpy is installed, its
-Monte Carlo to the end of discharge for the pack part alone. Processor time, not wall time.
+Beside it the same members flown in plain loops (tests/core/plain_loops.py; few of them, scaled up),
+and, when progpy is installed, its Monte Carlo to the end of discharge for the pack part alone.
 """
 
 from __future__ import annotations
 
 import time
+from collections.abc import Callable
 from dataclasses import replace
-from statistics import median
 from typing import Any
 
 import numpy as np
@@ -20,36 +19,70 @@ from supervisor.core.belief import Belief
 from supervisor.core.forecast import forecaster as module
 from supervisor.core.forecast.forecaster import Forecaster
 from supervisor.core.plan import Flight
+from tests.bench.row import Aim, Form, Growth, Row, cpu_s
 from tests.core.plain_loops import Loops
 
 OUT_S = 900.0
+POINTS, SITES = 60, 4
+FEW, SAMPLES = 4, 10  # how many members in plain loops, how many of progpy's samples
 
 
-def moment() -> tuple[Flight, Belief]:
-    """Fifteen minutes out on the demo's flight, as the supervisor believes it; four sites."""
+def rows(form: Form) -> list[Row]:
+    """Sizes are members of the ensemble."""
+    members, out_s = form.pick(((50, 100, 200), 90.0), ((250, 500, 1000), OUT_S))
+    rounds = form.pick(2, 15)
+    plan, belief = moment(out_s)
+    works = [_forecast(plan, belief, n, POINTS) for n in members]
+    costs = [1e3 * s for s in cpu_s(*works, rounds=rounds)]
+    usual = [1e3 * s for s in cpu_s(_forecast(plan, belief, 400, 40), rounds=rounds)]
+    loops = loops_ms(plan, belief, members[-1])
+    found = [
+        Row(
+            f"forecast, {members[-1]} members x {POINTS} points x {SITES} sites",
+            costs[-1],
+            "CPU ms",
+            loops,
+            f"the same formulas in plain loops ({FEW} members, scaled)",
+            Aim("ratio", 20.0),
+            Growth("members", members, tuple(costs)),
+            f"as shipped (400 members x 40 points): {usual[0]:.1f} ms",
+        )
+    ]
+    theirs = progpy_ms(1 if form is Form.QUICK else SAMPLES)
+    if theirs is not None:
+        ways = members[-1] * POINTS * SITES
+        found.append(
+            Row(
+                "forecast, one sampled discharge",
+                1e3 * costs[-1] / ways,
+                "CPU us",
+                1e3 * theirs,
+                "progpy's Monte Carlo, one sample, one cell to its end in steps of 2 s",
+                note="ours: one way home of one member, wind and hover included, in few stretches",
+            )
+        )
+    return found
+
+
+def _forecast(plan: Flight, belief: Belief, members: int, points: int) -> Callable[[], object]:
+    maker = Forecaster(plan, members=members, points=points, explain=False)
+    return lambda: maker.forecast(belief)
+
+
+def moment(out_s: float = OUT_S) -> tuple[Flight, Belief]:
+    """Some way out on the demo's flight, as the supervisor believes it; four sites."""
     harness = Harness(load("estuary"), 1, members=20, points=5)
     for heard in harness.run():
-        if heard.t_s > OUT_S:
+        if heard.t_s > out_s:
             break
     belief = harness.monitor._estimator.belief(harness.flight.t_s)
     assert belief is not None
     pad = harness.plan.alternates[0]
-    return replace(harness.plan, alternates=(pad, pad, pad)), belief
+    return replace(harness.plan, alternates=(pad,) * (SITES - 1)), belief
 
 
-def timed(work: Any, rounds: int) -> float:
-    """Median processor time of one call [ms]."""
-    spent = []
-    for _ in range(rounds):
-        start = time.process_time()
-        work()
-        spent.append(time.process_time() - start)
-    return 1e3 * median(spent)
-
-
-def loops_ms(plan: Flight, belief: Belief) -> float:
+def loops_ms(plan: Flight, belief: Belief, members: int) -> float:
     """The same forecast in plain loops: measured on few members, home only, scaled to all."""
-    few, points, sites = 4, 60, 4
     caught: dict[str, Any] = {}
     real_plan, real_ways = module.fly_plan, module.fly_ways
 
@@ -63,7 +96,7 @@ def loops_ms(plan: Flight, belief: Belief) -> float:
 
     module.fly_plan, module.fly_ways = fly_plan, fly_ways
     try:
-        maker = Forecaster(plan, members=few, points=points, dtype=np.float64, explain=False)
+        maker = Forecaster(plan, members=FEW, points=POINTS, dtype=np.float64, explain=False)
         run = maker.run(belief)
     finally:
         module.fly_plan, module.fly_ways = real_plan, real_ways
@@ -80,11 +113,11 @@ def loops_ms(plan: Flight, belief: Belief) -> float:
     start = time.process_time()
     loops.landings([cells for cells, _ in flown], target, pieces)
     ways_s = time.process_time() - start
-    return 1e3 * (plan_s + sites * ways_s) * 1000 / few
+    return 1e3 * (plan_s + SITES * ways_s) * members / FEW
 
 
-def progpy_ms() -> float | None:
-    """progpy's Monte Carlo, 100 samples of its circuit cell to the end of discharge."""
+def progpy_ms(samples: int) -> float | None:
+    """One sample of progpy's Monte Carlo: its circuit cell to the end of discharge."""
     try:
         from progpy.models import BatteryCircuit
         from progpy.predictors import MonteCarlo
@@ -95,26 +128,12 @@ def progpy_ms() -> float | None:
     start = cell.initialize()
     state = MultivariateNormalDist(start.keys(), list(start.values()), np.diag([1e-3] * len(start)))
 
-    def load(t: float, x: Any = None) -> Any:  # noqa: ARG001
+    def drawn(t: float, x: Any = None) -> Any:  # noqa: ARG001
         return cell.InputContainer({"i": 1.0})
 
     work = MonteCarlo(cell)
-    return timed(lambda: work.predict(state, load, n_samples=100, dt=2.0, save_freq=1e6), 1)
 
+    def predict() -> object:
+        return work.predict(state, drawn, n_samples=samples, dt=2.0, save_freq=1e6)
 
-def main() -> None:
-    plan, belief = moment()
-    for members, points, rounds in ((1000, 60, 40), (400, 40, 40), (200, 30, 60)):
-        maker = Forecaster(plan, members=members, points=points, explain=False)
-        ms = timed(lambda maker=maker: maker.forecast(belief), rounds)
-        print(f"forecast, {members} members x {points} points x 4 sites: {ms:.1f} ms")
-    maker = Forecaster(plan, members=1000, points=60)
-    print(f"... with plan, why and advice: {timed(lambda: maker.forecast(belief), 20):.1f} ms")
-    print(f"the same in plain loops: {loops_ms(plan, belief):.0f} ms")
-    theirs = progpy_ms()
-    if theirs is not None:
-        print(f"progpy Monte Carlo, 100 samples, one discharge of one cell: {theirs:.0f} ms")
-
-
-if __name__ == "__main__":
-    main()
+    return 1e3 * cpu_s(predict, rounds=1)[0] / samples

@@ -14,9 +14,8 @@ from pathlib import Path
 from typing import Any
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
-sys.path.insert(0, str(Path(__file__).resolve().parent))
 
-from bench_intake import stream
+
 from pymavlink.dialects.v20 import common
 
 from supervisor.edge import wire
@@ -26,6 +25,7 @@ from supervisor.edge.intake import Intake
 from supervisor.edge.mcap_format import chunk_record, message_record
 from supervisor.edge.recorder import opening
 from supervisor.edge.recording import Recording
+from tests.bench.traffic import stream
 
 PIECE = 4096
 

@@ -1,0 +1,117 @@
+"""Flights of the campaign: what one costs, and whether two processes fly twice as many."""
+
+from __future__ import annotations
+
+import resource
+import tempfile
+import time
+from collections.abc import Callable
+from concurrent.futures import ProcessPoolExecutor
+from dataclasses import dataclass
+from functools import partial
+from pathlib import Path
+from statistics import median
+
+from sim import crew
+from sim.campaign import Task, fly
+from sim.flight import Flight
+from sim.scenario import load
+from tests.bench.row import Aim, Form, Row, cpu_s, growth
+
+SCENARIO = "estuary"
+MEMBERS = (50, 100, 200)
+POINTS = 30
+
+
+def rows(form: Form) -> list[Row]:
+    """Sizes are members."""
+    if form is Form.QUICK:  # a flight takes seconds: one, and nothing is scaled
+        return [_one(MEMBERS[:1], "fault-lift-motor")]
+    return [_one(MEMBERS, SCENARIO), _two(form.pick(0, 4, 16), form.pick(1, 3))]
+
+
+def _one(members: tuple[int, ...], scenario: str) -> Row:
+    tasks = [Task(scenario, 1, members=m, points=POINTS) for m in members]
+    flown_s = 0.0
+
+    def bare() -> None:
+        nonlocal flown_s
+        flight = Flight(load(scenario), 1)
+        while not flight.done and flight.t_s < 4 * 3600.0:
+            flight.step()
+        flown_s = flight.t_s
+
+    *costs, reference = cpu_s(*(partial(fly, task) for task in tasks), bare, rounds=1)
+    return Row(
+        f"campaign, one flight judged ({members[-1]} x {POINTS})",
+        costs[-1],
+        "CPU s",
+        reference,
+        f"the bare simulated flight to its end ({flown_s / 3600.0:.1f} h), no supervisor",
+        growth=growth("members", members, costs),
+        note=f"{1.0 / costs[-1]:.2f} flights a second a core",
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class Spent:
+    """Wall and processor seconds of this process's children."""
+
+    wall_s: float
+    cpu_s: float
+
+
+def _two(flights: int, rounds: int) -> Row:
+    """Efficiency: one process's wall time over twice that of two; a plain loop beside it."""
+    runs: dict[tuple[str, int], list[Spent]] = {}
+    for _ in range(rounds):
+        for workers in (1, 2):
+            runs.setdefault(("flights", workers), []).append(_spent(_campaign, flights, workers))
+            runs.setdefault(("loops", workers), []).append(_spent(_loops, flights, workers))
+
+    def wall(kind: str, workers: int) -> float:
+        return median(spent.wall_s for spent in runs[kind, workers])
+
+    def cpu(workers: int) -> float:
+        return median(spent.cpu_s for spent in runs["flights", workers])
+
+    plain = wall("loops", 1) / (2.0 * wall("loops", 2))
+    return Row(
+        "campaign over 2 processes, core seconds a flight",
+        2.0 * wall("flights", 2) / flights,
+        "s",
+        wall("flights", 1) / flights,
+        "the same flights in 1 process",
+        Aim("ratio", 0.85),
+        note=f"a plain loop the same way: {plain:.2f}; by processor time: {cpu(1) / cpu(2):.2f}",
+    )
+
+
+def _spent(work: Callable[[int, int], None], flights: int, workers: int) -> Spent:
+    before, start = _children_s(), time.perf_counter()
+    work(flights, workers)
+    return Spent(time.perf_counter() - start, _children_s() - before)
+
+
+def _children_s() -> float:
+    used = resource.getrusage(resource.RUSAGE_CHILDREN)
+    return used.ru_utime + used.ru_stime
+
+
+def _campaign(flights: int, workers: int) -> None:
+    tasks = [Task(SCENARIO, seed, members=50, points=8) for seed in range(1, flights + 1)]
+    with tempfile.TemporaryDirectory() as place:
+        records = crew.run(tasks, Path(place) / "results.jsonl", workers=workers)
+    assert len(records) == flights, "not all flights were flown"
+
+
+def _loop(count: int) -> float:
+    total = 0.0
+    for number in range(count):
+        total += number * 0.5
+    return total
+
+
+def _loops(flights: int, workers: int) -> None:
+    with ProcessPoolExecutor(workers) as pool:
+        list(pool.map(_loop, [20_000_000] * flights))
