@@ -111,6 +111,18 @@ def test_the_last_state_stands_still(headless: Path) -> None:
     assert (last["tas_mps"], last["vn_mps"]) == (0.0, 0.0)
 
 
+def test_with_a_key_every_frame_in_the_file_is_signed(tmp_path: Path) -> None:
+    """Incompatibility flag 1 (MAVLink developer guide, Message signing)."""
+    (tmp_path / "key").write_text("5a" * 32, encoding="utf-8")
+    path = tmp_path / "signed.mcap"
+    done = fly(
+        "--scenario", "estuary", "--turn-back-at", "30", "--to", str(path),
+        "--key", str(tmp_path / "key"),
+    )  # fmt: skip
+    assert done.returncode == 0, done.stderr
+    assert {frame[2] & 1 for _, frame in messages(path)} == {1}
+
+
 def test_the_local_radio_ends_on_the_way_out(tmp_path: Path) -> None:
     # The estuary's route leaves the 10 km of a local radio (common practice, no source) after some
     # 7 minutes at 25 m/s over ground; turned at 15 minutes it comes back into range.
