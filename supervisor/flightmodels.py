@@ -144,7 +144,9 @@ class PolicySection(Section):
     missed_landings: Annotated[Count, Field(ge=0, le=5)] = 0
     confidence: Annotated[Number, Field(ge=0.5, le=0.9999)] = 0.99
     min_cell_v: Annotated[Number, Field(ge=1.5, le=4.2)]
-    reaction_s: Annotated[Number, Field(ge=0, le=600)] = 30.0
+    reaction_s: Annotated[
+        Number, Field(ge=0, le=600, description="of the pilot, the link's delay included")
+    ] = 30.0
     soon_lead_min: Annotated[Number, Field(ge=0, le=60)] = 5.0
     return_request: ReturnRequestSection | None = None
 

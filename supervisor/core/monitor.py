@@ -168,9 +168,11 @@ class Monitor:
 
     def _say(self, change: Change, situation: Situation) -> list[Output]:
         numbers = self._forecast.numbers if self._forecast else None
-        sentence = wording.sentence(change.condition, change.level, situation, numbers)
+        condition, before = change.condition, change.before
+        sentence = wording.sentence(condition, change.level, situation, numbers, before)
         if change.reminder:
-            sentence = f"Still so, not acknowledged: {sentence}"
+            unheeded_s = situation.t_s - change.since_s
+            sentence = wording.again(sentence, change.reminders, unheeded_s)
         return self._advise(change, situation, sentence)
 
     def _advise(self, change: Change, situation: Situation, sentence: str) -> list[Output]:
@@ -185,8 +187,11 @@ class Monitor:
             why_wh=forecast.why_wh if forecast else (),
         )
         out: list[Output] = [advisory]
-        if change.level is Level.WARNING:
-            out.append(Text(SEVERITY[change.level], sentence))
+        if change.level is Level.WARNING or change.reminder:
+            # What nobody acknowledges is escalated: a warning by one step of severity, a caution
+            # by going out on the local link at all.
+            up = 1 if change.reminder and change.level is Level.WARNING else 0
+            out.append(Text(SEVERITY[change.level] - up, sentence))
         return out
 
 

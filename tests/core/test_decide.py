@@ -9,8 +9,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from supervisor.core.decide.nearest import Ground
 from supervisor.core.decide.rules import RULES, Alerts, Change, Situation, acknowledge, decide
-from supervisor.core.decide.wording import sentence
+from supervisor.core.decide.wording import again, sentence
 from supervisor.core.events import Level
 
 CALM = Situation(
@@ -97,6 +98,59 @@ def test_every_rule_has_a_sentence() -> None:
             text = sentence(rule.condition, level, CALM, None)
             assert text.endswith(".")
             assert len(text) < 200
+
+
+def test_every_end_has_its_own_reason() -> None:
+    reasons = {r.condition: sentence(r.condition, Level.NORMAL, CALM, None) for r in RULES}
+    assert reasons["turn-back-now"].endswith("(the margin is back, 60 min until it must turn).")
+    assert reasons["hover-margin"].endswith("(over 99 % that the landing hover holds).")
+    home = sentence("turn-back-now", Level.NORMAL, replace(CALM, homeward=True), None)
+    assert home == "Ended: turn back now (the aircraft is homeward bound)."
+    down = replace(CALM, airborne=False)
+    assert "on the ground" in sentence("home-not-covered", Level.NORMAL, down, None)
+    assert "on the ground" not in sentence("pack-weak", Level.NORMAL, down, None)
+
+
+def test_a_lower_level_says_that_it_has_eased() -> None:
+    alerts, _ = run(60, covered=0.3)
+    _, said = run(200, alerts, start=60, covered=0.8)
+    (eased,) = [c for c in said if c.condition == "home-not-covered" and not c.reminder]
+    assert (eased.before, eased.level) == (Level.WARNING, Level.CAUTION)
+    text = sentence(eased.condition, eased.level, replace(CALM, covered=0.8), None, eased.before)
+    assert text.startswith("Eased from warning: Home is in doubt: 80 %")
+
+
+def test_the_lead_of_the_caution_is_the_policys() -> None:
+    for lead_s in (120.0, 300.0, 900.0):
+        for left_s, due in ((lead_s + 20.0, []), (lead_s - 20.0, [Level.CAUTION])):
+            _, said = run(20, turn_back_safe_s=left_s, soon_lead_s=lead_s)
+            assert levels(said, "turn-back-soon") == due
+
+
+def test_what_is_said_again_counts_and_tells_for_how_long() -> None:
+    _, said = run(500, turn_back_safe_s=-1.0)
+    mine = [c for c in said if c.condition == "turn-back-now"]
+    assert [c.reminders for c in mine] == list(range(len(mine)))
+    assert {c.since_s for c in mine} == {4.0}  # the four seconds that it must be wanted
+    assert again("Turn.", 1, 60.0) == "Not acknowledged for 60 s: Turn."
+    assert again("Turn.", 3, 430.0) == "Not acknowledged for 7 min, said 4 times: Turn."
+
+
+def test_land_now_says_where_the_ground_is_known() -> None:
+    ground = Ground("Farrow", 2140.0, math.radians(63.0), 104.0)
+    gone = replace(CALM, covered=0.0, nearest=ground, range_left_m=1300.0)
+    text = sentence("land-now", Level.WARNING, gone, None)
+    assert "Nearest known ground: Farrow, 2.1 km on 063, 104 m below." in text
+    assert text.endswith("Charge for about 1.3 km.")
+    assert "clear of people" in text
+
+
+def test_an_overrun_names_the_leg_that_took_most() -> None:
+    over = replace(CALM, overrun_wh=61.0, overrun_leg="the leg to gauge 3", overrun_leg_wh=42.0)
+    assert sentence("budget-overrun", Level.CAUTION, over, None) == (
+        "61 Wh more used than planned for here (7 % of the pack), "
+        "42 Wh of it on the leg to gauge 3."
+    )
 
 
 def test_turn_back_is_silent_when_homeward_or_on_the_ground() -> None:

@@ -133,6 +133,22 @@ def test_steady_flight_raises_no_alarm_and_ice_does() -> None:
     assert iced.x[HOVER] == pytest.approx(calm.x[HOVER], abs=1e-6)
 
 
+@pytest.mark.parametrize(("landing", "found"), [(1.0, -1), (1.2, -1), (1.4, HOVER)])
+def test_the_transition_after_take_off_is_no_sign_of_change_at_the_landing(
+    landing: float, found: int
+) -> None:
+    """The take-off's last block held the transition (half as much power again); then the landing.
+
+    A motor gone, two fifths more power, is still found within the landing's own minute.
+    """
+    rng = np.random.default_rng(16)
+    scales = fly(start(CRAFT), Phase.HOVER_CLIMB, 24, 1.0, rng, noise=0.02)
+    scales = fly(scales, Phase.HOVER_CLIMB, 6, 1.5, rng, start_s=24.0, noise=0.02)
+    assert scales.regimes[HOVER].up > 0.3 * THRESHOLD
+    scales = fly(scales, Phase.HOVER_LANDING, 70, landing, rng, start_s=3600.0, noise=0.02)
+    assert scales.changed == found
+
+
 @pytest.mark.parametrize(("left_kg", "within"), [(0.0, 0.45), (1.2, 0.75)])
 def test_hover_power_tells_whether_the_payload_is_gone(left_kg: float, within: float) -> None:
     """1.2 kg were to be dropped; ``left_kg`` of it did not."""

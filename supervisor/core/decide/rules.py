@@ -14,6 +14,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
 from types import MappingProxyType
 
+from supervisor.core.decide.nearest import Ground
 from supervisor.core.events import Level
 
 # Probability of landing at home with the reserve below which home counts as in doubt, and as lost.
@@ -28,7 +29,11 @@ REMIND_AFTER_S = 60.0
 
 @dataclass(frozen=True, slots=True)
 class Situation:
-    """What the rules look at, at one moment. NaN where there is no forecast."""
+    """What the rules look at, at one moment. NaN where there is no forecast.
+
+    ``overrun_leg``: the leg that took most more than planned, and how much; ``nearest``: known
+    ground, for the case that no site is left, and how far the charge still carries.
+    """
 
     t_s: float
     airborne: bool
@@ -53,6 +58,10 @@ class Situation:
     fix_ok: bool
     doubts: tuple[str, ...]
     link_quality: float
+    overrun_leg: str = ""
+    overrun_leg_wh: float = math.nan
+    nearest: Ground | None = None
+    range_left_m: float = math.nan
 
 
 LevelOf = Callable[[Situation, Level], Level]
@@ -230,13 +239,18 @@ class Alerts:
 
 @dataclass(frozen=True, slots=True)
 class Change:
-    """A condition to publish: risen, fallen, ended, or said again."""
+    """A condition to publish: risen, fallen, ended, or said again (``reminders``: how often).
+
+    ``since_s``: when it rose to this level.
+    """
 
     seq: int
     condition: str
     level: Level
     before: Level
     reminder: bool
+    reminders: int = 0
+    since_s: float = math.nan
 
 
 def _settle(rule: Rule, held: Held, wanted: Level, t_s: float) -> Held:
@@ -278,7 +292,8 @@ def decide(alerts: Alerts, situation: Situation) -> tuple[Alerts, list[Change]]:
             seq += 1
             count = after.reminders + 1 if reminder else 0
             after = replace(after, seq=seq, said_s=t_s, reminders=count)
-            changes.append(Change(seq, rule.condition, after.level, before.level, reminder))
+            levels = (after.level, before.level)
+            changes.append(Change(seq, rule.condition, *levels, reminder, count, after.since_s))
         held[rule.condition] = after
     return Alerts(MappingProxyType(held), seq), changes
 

@@ -7,6 +7,7 @@ import math
 import numpy as np
 
 from supervisor.core.belief import Belief
+from supervisor.core.decide.nearest import nearest_ground, range_left_m
 from supervisor.core.decide.rules import Situation
 from supervisor.core.events import (
     AirData,
@@ -73,6 +74,8 @@ def assess(
         else None
     )
     numbers = forecast.numbers if forecast else None
+    legs = forecast.overrun_by_leg_wh if forecast else ()
+    overrun_leg, overrun_leg_wh = max(legs, key=lambda leg: leg[1], default=("", NAN))
     airborne = belief is not None and belief.phase not in (Phase.GROUND, Phase.UNKNOWN)
     return Situation(
         t_s=t_s,
@@ -98,6 +101,10 @@ def assess(
         fix_ok=heard.fix_ok,
         doubts=(*(belief.doubts if belief else ()), *(forecast.doubts if forecast else ())),
         link_quality=heard.link_quality,
+        overrun_leg=overrun_leg,
+        overrun_leg_wh=overrun_leg_wh,
+        nearest=nearest_ground(flight, belief) if belief else None,
+        range_left_m=range_left_m(belief, forecast) if belief and forecast else NAN,
     )
 
 

@@ -66,11 +66,23 @@ def _divert(s: Situation, _n: FourNumbers | None) -> str:
     )
 
 
-def _land_now(_s: Situation, _n: FourNumbers | None) -> str:
-    return (
-        "No planned site is within reach of the charge that is left. A landing you choose now, "
-        "away from people, is better than one the pack chooses."
+def _land_now(s: Situation, _n: FourNumbers | None) -> str:
+    text = (
+        "No planned site can be reached any more. Better put it down now, by choice and under "
+        "power, clear of people, than where the pack gives out."
     )
+    if s.nearest is None:
+        return text
+    far, where = s.nearest, math.degrees(s.nearest.bearing_rad)
+    text += (
+        f" Nearest known ground: {far.name}, {_km(far.distance_m)} on {where:03.0f}, "
+        f"{far.below_m:.0f} m below."
+    )
+    return text + (f" Charge for about {_km(s.range_left_m)}." if s.range_left_m >= 0.0 else "")
+
+
+def _km(metres: float) -> str:
+    return f"{metres / 1000:.1f} km" if metres >= 950.0 else f"{metres:.0f} m"
 
 
 def _plan_not_covered(s: Situation, _n: FourNumbers | None) -> str:
@@ -96,7 +108,10 @@ def _headwind_home(s: Situation, _n: FourNumbers | None) -> str:
 
 def _budget_overrun(s: Situation, _n: FourNumbers | None) -> str:
     share = 100 * s.overrun_wh / s.nameplate_wh
-    return f"{s.overrun_wh:.0f} Wh more used than planned for here ({share:.0f} % of the pack)."
+    text = f"{s.overrun_wh:.0f} Wh more used than planned for here ({share:.0f} % of the pack)"
+    if s.overrun_leg and s.overrun_leg_wh >= 1.0:
+        text += f", {s.overrun_leg_wh:.0f} Wh of it on {s.overrun_leg}"
+    return text + "."
 
 
 def _pack_weak(s: Situation, _n: FourNumbers | None) -> str:
@@ -139,19 +154,85 @@ _SENTENCES: dict[str, Callable[[Situation, FourNumbers | None], str]] = {
     "link-degraded": _link_degraded,
 }
 
-_ENDED: dict[str, str] = {
-    "turn-back-now": "the aircraft is homeward bound, or the margin is back",
-    "turn-back-soon": "overtaken by the turn itself, or the margin is back",
+
+def _turned(s: Situation) -> str:
+    if s.homeward:
+        return "the aircraft is homeward bound"
+    if not math.isfinite(s.turn_back_safe_s):
+        return "the rest of the plan and the way home fit again"
+    return f"the margin is back, {minutes(s.turn_back_safe_s)} until it must turn"
+
+
+def _home_again(s: Situation) -> str:
+    return f"home is covered with {percent(s.covered)} again"
+
+
+def _no_divert(s: Situation) -> str:
+    if not s.best_alternate or s.covered > s.best_alternate_covered:
+        return _home_again(s)
+    return f"{s.best_alternate} is no better: {percent(s.best_alternate_covered)} there"
+
+
+def _plan_again(s: Situation) -> str:
+    if s.homeward:
+        return "the aircraft has turned back, the plan no longer counts"
+    return f"the whole plan has a chance of {percent(s.completion)} again"
+
+
+def _headwind_gone(s: Situation) -> str:
+    return (
+        f"{s.headwind_excess_mps:+.0f} m/s against the forecast, {s.headwind_cost_wh:.0f} Wh, "
+        "is no longer much"
+    )
+
+
+_ENDED: dict[str, str | Callable[[Situation], str]] = {
+    "turn-back-now": _turned,
+    "turn-back-soon": _turned,
+    "home-not-covered": _home_again,
+    "divert": _no_divert,
+    "land-now": "a planned site is within reach again",
+    "plan-not-covered": _plan_again,
+    "hover-margin": lambda s: f"{percent(s.hover_holds)} that the landing hover holds",
+    "headwind-home": _headwind_gone,
+    "budget-overrun": lambda s: f"{s.overrun_wh:+.0f} Wh against the plan",
+    "pack-weak": lambda s: (
+        f"resistance x {s.pack_resistance:.2f}, capacity x {s.pack_capacity:.2f}"
+    ),
     "telemetry-stale": "telemetry is back",
     "position-lost": "position is back",
+    "forecast-unsure": "nothing is in doubt any more",
+    "link-degraded": lambda s: f"link quality is {percent(s.link_quality)}",
 }
+LANDED_ENDS = frozenset(_ENDED) - {"pack-weak", "telemetry-stale", "link-degraded"}
 
 
-def sentence(condition: str, level: Level, s: Situation, numbers: FourNumbers | None) -> str:
-    """The sentence to publish for ``condition`` at ``level``."""
+def sentence(
+    condition: str,
+    level: Level,
+    s: Situation,
+    numbers: FourNumbers | None,
+    before: Level = Level.NORMAL,
+) -> str:
+    """The sentence to publish for ``condition`` at ``level``; ``before``: its level until now."""
     if level is Level.NORMAL:
-        return f"Ended: {condition.replace('-', ' ')} ({_ENDED.get(condition, 'no longer true')})."
-    return _SENTENCES[condition](s, numbers)
+        return f"Ended: {condition.replace('-', ' ')} ({_ended(condition, s)})."
+    text = _SENTENCES[condition](s, numbers)
+    return f"Eased from {before.value}: {text}" if level.rank < before.rank else text
+
+
+def _ended(condition: str, s: Situation) -> str:
+    """Why a condition has ended."""
+    if not s.airborne and condition in LANDED_ENDS:
+        return "the aircraft is on the ground"
+    why = _ENDED[condition]
+    return why if isinstance(why, str) else why(s)
+
+
+def again(text: str, reminders: int, unheeded_s: float) -> str:
+    """The same said again to someone who has not acknowledged it."""
+    times = "" if reminders < 2 else f", said {reminders + 1} times"
+    return f"Not acknowledged for {minutes(unheeded_s)}{times}: {text}"
 
 
 def headline(s: Situation, numbers: FourNumbers | None, worst: str) -> str:

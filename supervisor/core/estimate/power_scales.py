@@ -62,6 +62,7 @@ class Regime:
     noise_var: float
     up: float = 0.0
     down: float = 0.0
+    seen_s: float = -math.inf
 
 
 class PowerSample(NamedTuple):
@@ -178,7 +179,7 @@ def take(scales: Scales, aircraft: Aircraft, mean: PowerSample) -> Scales:
         r_mass = (scale * by_mass) ** 2 * float(p[MASS, MASS])
     expected = scale * model + avionics
     reference = max(expected, 0.5 * _level_w(aircraft, mean, float(x[MASS])))
-    noise = scales.regimes[regime]
+    noise = _begun(scales.regimes[regime], regime, mean.t_s)
     r = noise.noise_var * reference**2
     seen = update(x, p, mean.power_w - expected, h, r + r_mass)
     noise, changed = _watch(_noise(noise, seen, r, LEAST_NOISE[regime]), seen)
@@ -211,6 +212,7 @@ def _noise(noise: Regime, seen: Updated, r: float, least: float) -> Regime:
 # By Siegmund's formula ARL = (exp(2 k b) - 2 k b - 1) / (2 k^2), b = h + 1.166: one false alarm in
 # 9600 blocks, some 80 h of cruise at 30 s each; a shift of two deviations is found in 6 blocks.
 ALLOWANCE, THRESHOLD = 0.5, 8.0
+APART_S = 60.0  # without a block between them two hovers are two
 CHANGE_SD = 0.20  # how much a scale may have changed when the detector fires
 
 
@@ -225,6 +227,17 @@ def _watch(noise: Regime, seen: Updated) -> tuple[Regime, bool]:
     if max(up, down) > THRESHOLD:
         return replace(noise, up=0.0, down=0.0), True
     return replace(noise, up=up, down=down), False
+
+
+def _begun(noise: Regime, regime: int, t_s: float) -> Regime:
+    """A new hover: its blocks are all alike, and owe nothing to those of the hover before.
+
+    The last block of a take-off may take in the transition; an hour later, over the pad, that is
+    no sign of a change.
+    """
+    if regime == HOVER and t_s - noise.seen_s > APART_S:
+        noise = replace(noise, up=0.0, down=0.0)
+    return replace(noise, seen_s=t_s)
 
 
 def _freed(scales: Scales, regime: int) -> Scales:
