@@ -179,14 +179,16 @@ def test_a_sudden_end_costs_less_than_a_second(tmp_path: Path) -> None:
     process = subprocess.Popen(
         [sys.executable, "-c", WRITER, str(path)], stdout=subprocess.PIPE, text=True
     )
-    time.sleep(2.3)
+    assert process.stdout is not None
+    process.stdout.readline()  # it is running
+    time.sleep(1.5)
     process.send_signal(signal.SIGKILL)
     output, _ = process.communicate()
     last_ns = int(output.split()[-2])
     recording = Recording(path)
     times = [t_ns for _, t_ns, _ in recording.messages()]
     assert not recording.complete
-    assert len(times) > 50
+    assert len(times) > 20
     assert (last_ns - times[-1]) * 1e-9 < 1.0
 
 
