@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import replace
+from itertools import pairwise
 
 import pytest
 import still
@@ -114,3 +115,21 @@ def _farthest_from_route(style: str) -> float:
 def test_direct_and_retraced_returns() -> None:
     assert _farthest_from_route("direct") < 400.0
     assert _farthest_from_route("retrace") == pytest.approx(5e3, abs=400.0)
+
+
+@pytest.mark.parametrize("from_deg", [0.0, 90.0, 180.0])
+def test_landing_in_a_strong_wind(from_deg: float) -> None:
+    """14 m/s at the pad: braked by the air, not far nose down, in less than half a minute."""
+    flight = still.routed([(4e3, 0.0)], still.steady(from_deg, 14.0))
+    braking = []
+    while not flight.done:
+        state = flight.step()
+        if state.phase is Phase.BACK_TRANSITION:
+            braking.append(state)
+    assert not flight.lost
+    assert flight.distance_home_m < 5.0
+    assert braking[-1].t_s - braking[0].t_s < 30.0
+    assert min(s.pitch_rad for s in braking) > math.radians(-10.0)
+    assert max(s.power_w for s in braking) < 2500.0
+    speeds = [s.tas_mps for s in braking]
+    assert max(a - b for a, b in pairwise(speeds)) < 0.5  # in a tenth of a second
