@@ -57,7 +57,7 @@ def _broken(tmp_path: Path, old: str, new: str) -> Path:
         ("hover_power", "hover_pwoer", "truth.hover_pwoer"),
         ('title = "', 'titel = "', "titel"),
         ("latency_s = 0.08", 'latency_s = "long"', "link.latency_s"),
-        ("speed_mps = 4.0", "speed = 4.0", "weather.wind[0].speed_mps"),
+        ("speed_mps = 4.5", "speed = 4.5", "weather.wind[0].speed_mps"),
         ("exponent = 0.11", "exponnet = 0.11", "weather.exponnet"),
         ("[link]", '[[fault]]\nkind = "gremlins"\n[link]', "fault[0].kind"),
     ],
