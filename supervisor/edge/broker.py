@@ -54,11 +54,10 @@ from supervisor.messages import (
 IN_FLIGHT = 20  # advisories under way at once: a slow link does not cost a round trip each
 BEAT_S = 110.0  # below the keepalive, so that it stands in for the protocol's own ping
 LOCAL_BEAT_S = 2.0  # on loopback bytes cost nothing
-LOCAL_LATE_S = 0.5  # how much later such a beat may be
 KEEPALIVE_S = 120
 SLOW_S = 1.5  # an answer later than this makes the link a slow one
 ADDRESS_CHECK_S = 1.0
-TLS_RECORD_BYTES = 22  # what the bridge aboard adds to each of our segments
+BRIDGE_BYTES = 50  # what the bridge aboard adds to a segment of ours: TLS, the topic in full
 
 Event = Callable[[str, dict[str, Any]], None]
 
@@ -454,7 +453,7 @@ class Uplink:
         return BEAT_S if self.options.costly else LOCAL_BEAT_S
 
     def _next_beat_s(self) -> float:
-        return self._beat_s() + (CALM_S if self.options.costly else LOCAL_LATE_S)
+        return self._beat_s() + (CALM_S if self.options.costly else 0.0)
 
     def _count_wire(self, session: Session) -> int:
         """Bytes on the wire since the last count, taken from the budget."""
@@ -463,7 +462,7 @@ class Uplink:
             return 0
         total = wire.total
         if self.options.address.loopback:
-            total += wire.segments * TLS_RECORD_BYTES
+            total += wire.segments * BRIDGE_BYTES
         new = total - self._wire_seen
         self._wire_seen = total
         self.counts.wire_bytes += new

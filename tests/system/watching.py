@@ -51,7 +51,7 @@ class Voice:
     def say(self, message: Message, *, retain: bool | None = None) -> None:
         """Publish one message under its own topic, retained as the daemon would."""
         leaf = type(message).__name__.lower()
-        kept = leaf in ("status", "plan", "presence") if retain is None else retain
+        kept = leaf in ("status", "plan", "presence", "health") if retain is None else retain
         where = topic(message.aircraft, leaf)  # type: ignore[attr-defined]
         self._client.publish(where, message.payload(), qos=1, retain=kept).wait_for_publish(5)
 

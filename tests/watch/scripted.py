@@ -14,14 +14,18 @@ from supervisor.messages import (
     Active,
     Advisory,
     Alternate,
+    Health,
     LevelName,
+    LinkHealth,
     Numbers,
     Pack,
     Plan,
     PlannedPoint,
     Presence,
+    ProcessHealth,
     Site,
     Status,
+    StorageHealth,
     Track,
     TurnBackPlace,
     Where,
@@ -110,6 +114,22 @@ class Story:
             beat=beat,
             telemetry_age_s=0.2,
         )
+
+    def health(
+        self, *, not_ready: list[str] | None = None, troubles: list[str] | None = None
+    ) -> Health:
+        """How the daemon is; well when nothing is named."""
+        return Health(
+            aircraft=self.aircraft, flight=self.flight, t=1.0, version="1", ready=not not_ready,
+            not_ready=not_ready or [], troubles=troubles or [],
+            link=LinkHealth(up=True, age_s=0.1, frames=9500, lost=12, doubled=0, foreign=3,
+                            refused=0, damaged=1),
+            storage=StorageHealth(recording="f1.mcap", recorded=9500, recording_dropped=0, fault="",
+                                  waiting=0, outbox_dropped=0, outbox_trouble="", free_mb=21000.0),
+            process=ProcessHealth(uptime_s=900.0, resident_mb=78.0, cpu_percent=6.0, looks=120,
+                                  slowest_look_ms=210.0, handles=18),
+            broker="connected",
+        )  # fmt: skip
 
     # -- the story's numbers ----------------------------------------------------------------------
 
