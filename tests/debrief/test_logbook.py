@@ -36,7 +36,7 @@ def row(**other: float) -> PackRow:
 def book(*rows: PackRow) -> PackLearned:
     cycles = sum(r.used_ah / r.capacity_ah for r in rows)
     return PackLearned(
-        pack_id="P07", capacity_ah=20.0, cycles=cycles, log_mean=(0.0,) * 3,
+        pack_id="P07", capacity_ah=20.0, cycles=cycles, figures={}, log_mean=(0.0,) * 3,
         log_cov=((0.01, 0.0, 0.0),) * 3, logbook=rows,
     )  # fmt: skip
 
