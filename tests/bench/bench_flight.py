@@ -6,6 +6,7 @@ import time
 from functools import partial
 
 from sim.flight import Flight
+from sim.headless import Sortie
 from sim.scenario import load
 from sim.telemetry import Telemetry
 from tests.bench.row import Aim, Form, Growth, Row, cpu_s
@@ -31,6 +32,14 @@ def rows(form: Form) -> list[Row]:
             Aim("ours", 1.0 * hours[-1] / 2.5),
             Growth("hours", hours, tuple(costs)),
         ),
+        Row(
+            f"simulated flight of {hours[-1]} h, with its telemetry",
+            cpu_s(partial(_told, hours[-1]), rounds=3)[0],
+            "CPU s",
+            costs[-1],
+            "the same flight without it",
+            Aim("ours", 4.0 * hours[-1] / 2.5),
+        ),
         _frames(hours),
         Row(
             "fork of a flight under way",
@@ -47,6 +56,13 @@ def _fly(hours: float) -> None:
     flight = Flight(load(LONG_FLIGHT), 1)
     flight.advance(hours * 3600.0)
     assert flight.t_s > hours * 3600.0 - 1.0, "landed before the time"
+
+
+def _told(hours: float) -> None:
+    flight, telemetry = Sortie(load(LONG_FLIGHT), 1).begin()
+    telemetry.begin(flight.state)
+    while flight.t_s < hours * 3600.0:
+        telemetry.frames(flight.step())
 
 
 def _bare_steps(hours: float) -> None:

@@ -4,8 +4,11 @@ from __future__ import annotations
 
 import tracemalloc
 from collections.abc import Iterator
+from pathlib import Path
 
 from sim.flight import Flight
+from sim.framefile import CHUNK_BYTES, FrameFile
+from sim.headless import Sortie
 from sim.scenario import load
 from supervisor.core.estimate.estimator import Estimator
 from supervisor.core.events import Observation
@@ -43,3 +46,26 @@ def test_the_simulated_flight_does_not_grow() -> None:
     tracemalloc.stop()
     assert late - early < 20_000
     assert peak < 200_000
+
+
+def test_the_stream_does_not_grow(tmp_path: Path) -> None:
+    """Telemetry written to a file: held after 20 min is what was held after 10."""
+    sortie = Sortie(load("inspection"), 1)
+    flight, telemetry = sortie.begin()
+    telemetry.begin(flight.state)
+    with FrameFile(tmp_path / "flown.mcap", sortie.metadata()) as file:
+
+        def held_at(until_s: float) -> int:
+            while flight.t_s < until_s:
+                for t_s, frame in telemetry.frames(flight.step()):
+                    file.write(t_s, frame)
+            return tracemalloc.get_traced_memory()[0]
+
+        held_at(300.0)
+        tracemalloc.start()
+        early = held_at(600.0)
+        late = held_at(1200.0)
+        _, peak = tracemalloc.get_traced_memory()
+        tracemalloc.stop()
+    assert late - early < CHUNK_BYTES + 60_000  # a chunk, and blocks of noise, fill up and go
+    assert peak < 8 * CHUNK_BYTES
