@@ -123,12 +123,14 @@ def shore(folder: Path, keys: Path, port: int | None = None) -> Mosquitto:
     return Mosquitto(folder, text + "user root\n", port)
 
 
-def aboard(folder: Path, keys: Path, aircraft: str, shore_port: int) -> Mosquitto:
+def aboard(
+    folder: Path, keys: Path, aircraft: str, shore_port: int, host: str = "127.0.0.1"
+) -> Mosquitto:
     """deploy/mosquitto/aboard.conf with this test's paths, names and ports."""
     port = free_port()
     text = (DEPLOY / "aboard.conf").read_text(encoding="utf-8")
     text = text.replace("listener 1883", f"listener {port}")
-    text = text.replace("shore.example:8883", f"127.0.0.1:{shore_port}")
+    text = text.replace("shore.example:8883", f"{host}:{shore_port}")
     text = text.replace("/etc/mosquitto/homeleg/", f"{keys}/aircraft/{aircraft}/")
     text = text.replace("/var/lib/mosquitto/", f"{folder}/").replace("SALTMERE-1", aircraft)
     return Mosquitto(folder, text + "user root\n", port)

@@ -30,10 +30,10 @@ NAME, FLIGHT = "saltmere-1", "f1"
 
 
 def example(hours: float, *, news: bool) -> Iterator[Status | Advisory]:
-    """A status a second and five advisories an hour."""
+    """A status every two seconds and five advisories an hour."""
     seq = 0
-    for t in range(round(hours * 3600.0)):
-        yield status(float(t), level="caution" if news and t % 2 else "normal")
+    for t in range(0, round(hours * 3600.0), 2):
+        yield status(float(t), level="caution" if news and t % 4 else "normal")
         if t > seq * 720.0 + 100.0:
             seq += 1
             yield advisory(seq).model_copy(update={"t": float(t)})
@@ -100,8 +100,9 @@ async def main(address: str, keys: str, scale: float, hours: float, what: str) -
     uplink = uplink_of(address, Path(keys), scale)
     running = asyncio.create_task(uplink.run())
     uplink.submit_plan(plan())
-    while not uplink.is_connected:
-        await asyncio.sleep(0.01)
+    async with asyncio.timeout(20.0):
+        while not uplink.is_connected:
+            await asyncio.sleep(0.01)
     told = flown(Path(what)) if what.endswith(".jsonl") else example(hours, news=what == "news")
     await say(uplink, told, scale)
     await uplink.drained(5.0)

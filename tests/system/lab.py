@@ -79,8 +79,8 @@ class Lab:
         reason = missing(self.kind)
         if reason:
             pytest.skip(reason)
+        self._take_a_number()
         self.files().mkdir(parents=True, exist_ok=True)
-        run("ip", "netns", "add", self.name)
         try:
             (self._make_tun if self.kind == "tun" else self._make_veth)()
             self.aboard("ip", "link", "set", "lo", "up")
@@ -91,6 +91,15 @@ class Lab:
             self.__exit__()
             raise
         return self
+
+    def _take_a_number(self) -> None:
+        """Make the namespace, under a number that no other run or leftover has."""
+        for _ in range(250):
+            made = subprocess.run(["ip", "netns", "add", self.name], capture_output=True)
+            if made.returncode == 0:
+                return
+            self.number = self.number % 250 + 1
+        pytest.fail(f"no network namespace can be made: {made.stderr.decode()}")
 
     def __exit__(self, *_: object) -> None:
         if self._forwarder is not None:

@@ -1,7 +1,8 @@
 """The least daemon: raises an advisory now and then, says each number once it counts as raised.
 
-``small_daemon.py ADDRESS OUTBOX FLIGHT [PAUSE_S [COUNT]]``. Numbers go to standard output after
-``submit_advisory`` has returned; what the uplink says goes there as lines of JSON.
+``small_daemon.py ADDRESS OUTBOX FLIGHT [PAUSE_S [COUNT [SCALE]]]``. Numbers go to standard output
+after ``submit_advisory`` has returned; what the uplink says goes there as lines of JSON. SCALE
+divides what the protocol promises for an hour: session expiry, keepalive, beat.
 """
 
 from __future__ import annotations
@@ -13,6 +14,7 @@ import time
 from pathlib import Path
 from typing import Any
 
+from supervisor.edge import broker, session
 from supervisor.edge.broker import Uplink, UplinkOptions
 from supervisor.edge.dial import BrokerAddress
 from supervisor.edge.outbox import Outbox
@@ -25,9 +27,24 @@ def say(name: str, fields: dict[str, Any]) -> None:
     print(json.dumps({"event": name, "at_s": time.monotonic()} | fields), flush=True)
 
 
-async def main(address: str, place: str, flight: str, pause: str = "", count: str = "") -> None:
+def hasten(scale: float) -> None:
+    session.SESSION_EXPIRY_S = max(round(session.SESSION_EXPIRY_S / scale), 1)
+    broker.KEEPALIVE_S = max(round(broker.KEEPALIVE_S / scale), 2)
+    broker.BEAT_S = max(broker.BEAT_S / scale, 1.5)
+
+
+async def main(
+    address: str, place: str, flight: str, pause: str = "", count: str = "", scale: str = "1"
+) -> None:
+    if scale != "1":
+        hasten(float(scale))
     options = UplinkOptions(BrokerAddress.parse(address), "saltmere-1", flight)
-    uplink = Uplink(options, Outbox(Path(place)), on_event=say)
+    uplink = Uplink(
+        options,
+        Outbox(Path(place)),
+        on_event=say,
+        on_ack=lambda ack: say("acknowledged", {"seq": ack.seq}),
+    )
     running = asyncio.create_task(uplink.run())
     seq = 0
     while pause and seq < int(count or 1_000_000):
