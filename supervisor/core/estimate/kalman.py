@@ -37,11 +37,14 @@ def predict(x: Array, p: Array, f: Array, q: Array) -> tuple[Array, Array]:
     return f @ x, f @ p @ f.T + q
 
 
-def update(x: Array, p: Array, innovation: float, h: Array, r: float) -> Updated:
+def update(
+    x: Array, p: Array, innovation: float, h: Array, r: float, consider: int | None = None
+) -> Updated:
     """Take in one scalar whose innovation z - h(x) is already known (so that h may be non-linear).
 
     The short form of the covariance update, made symmetric again: with scalars and P well scaled it
-    equals Joseph's form to rounding (tests/core/test_kalman.py).
+    equals Joseph's form to rounding (tests/core/test_kalman.py). The state ``consider`` is not
+    corrected, its uncertainty counts all the same (Schmidt's filter; Joseph's form with that gain).
     """
     # S = h P h' + r
     ph = p @ h
@@ -49,7 +52,11 @@ def update(x: Array, p: Array, innovation: float, h: Array, r: float) -> Updated
     # K = P h' / S
     k = ph / s
     # x = x + K (z - h x);  P = (I - K h) P
-    p_new = p - np.outer(k, ph)
+    if consider is None:
+        p_new = p - np.outer(k, ph)
+    else:
+        k[consider] = 0.0
+        p_new = p - np.outer(k, ph) - np.outer(ph, k) + s * np.outer(k, k)
     return Updated(x + k * innovation, 0.5 * (p_new + p_new.T), innovation, s)
 
 

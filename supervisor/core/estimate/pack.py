@@ -49,6 +49,9 @@ RESISTANCE_WANDER, CAPACITY_WANDER, GAIN_WANDER = 0.06, 0.004, 0.004
 STAND_IN_SD, STAND_IN_S = 0.08, 1800.0  # relative error of a current from the power model
 READING_SD_V = 0.005
 FAST_ODD, SLOW_ODD = 0.25, 0.15  # of each relaxation: real ones are not single exponentials
+# What a steady current drops the table's error would drop as well, for hours: resistance is learned
+# only while the current is far from its own mean, in a hover and shortly after.
+STEADY_S, STEADY_SHARE = 60.0, 0.25
 MISMATCH, MISMATCH_S = 0.05, 20.0  # of the ohmic and fast drop, and how long it lasts
 CELLS_S = 1.9  # how often the single cells are looked at
 # A pack whose resistance turns out far above what it was said to be has aged, and an aged pack
@@ -91,6 +94,7 @@ class PackState:
     x: Array
     p: Array
     current_a: float
+    steady_a: float  # slow mean of the current
     temperature_c: float
     temperature_var: float
     cells: weak_cell.CellSpread
@@ -125,7 +129,7 @@ def start(pack: Pack, t_s: float, air_c: float, prior: PackPrior | None = None) 
     if prior is not None:
         x[RESISTANCE : GAIN + 1] = prior.log_mean
         p[RESISTANCE : GAIN + 1, RESISTANCE : GAIN + 1] = prior.log_cov
-    return PackState(t_s, x, p, 0.0, warm, 4.0, weak_cell.start(pack.series))
+    return PackState(t_s, x, p, 0.0, 0.0, warm, 4.0, weak_cell.start(pack.series))
 
 
 def resistance_factor(cell: Cell, temperature_c: float) -> float:
@@ -233,7 +237,10 @@ def correct(
     r = READING_SD_V**2 + (MISMATCH * drop) ** 2 * lasting + blur * blur
     if sample.stand_in:
         r += (STAND_IN_SD * drop) ** 2 * lasting
-    seen = update(x, state.p, sample.voltage_v - expected, h, r)
+    away_a = abs(sample.now_a - state.steady_a)
+    steady = away_a < STEADY_SHARE * max(abs(sample.now_a), state.steady_a)
+    keep = RESISTANCE if steady else None
+    seen = update(x, state.p, sample.voltage_v - expected, h, r, keep)
     if seen.nis > 16.0 and abs(sample.now_a) < 0.05 * pack.capacity_ah:
         # at rest and 4 sigma off: the pack is not charged as planned; the voltage decides
         p = state.p.copy()
@@ -241,7 +248,8 @@ def correct(
         seen = update(x, p, sample.voltage_v - expected, h, r)
     new = seen.x
     new[CHARGE] = min(max(new[CHARGE], 0.0), 1.0)
-    state = replace(state, x=new, p=seen.p, current_a=sample.now_a, last=seen)
+    mean_a = state.steady_a + min(dt_s / STEADY_S, 1.0) * (sample.now_a - state.steady_a)
+    state = replace(state, x=new, p=seen.p, current_a=sample.now_a, steady_a=mean_a, last=seen)
     if not state.aged:
         state = _aged(state, pack)
     since_s = state.t_s - state.cells_s
