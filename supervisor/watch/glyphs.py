@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from bisect import bisect_left
 from collections.abc import Sequence
+from dataclasses import dataclass
 from itertools import pairwise
 
 # Five rows high, drawn for this screen: readable from the other side of a van.
@@ -26,7 +28,6 @@ _BIG = {
     "O": (" ███ ", "█   █", "█   █", "█   █", " ███ "),
     "W": ("█   █", "█   █", "█ █ █", "██ ██", "█   █"),
 }  # fmt: skip
-_STEPS = " ▁▂▃▄▅▆▇█"
 
 
 def big(text: str) -> list[str]:
@@ -66,13 +67,51 @@ def shares(width: int, amounts: Sequence[float], total: float) -> list[int]:
     return [b - a for a, b in pairwise(ends)]
 
 
-def strip(values: Sequence[float], width: int) -> str:
-    """A row of columns of eighths; the newest value at the right end."""
-    if not values:
-        return ""
-    step = max(len(values) / width, 1.0)
-    count = min(len(values), width)
-    picked = [values[min(int((i + 1) * step) - 1, len(values) - 1)] for i in range(count)]
-    low, high = min(0.0, *picked), max(picked)
-    span = (high - low) or 1.0
-    return "".join(_STEPS[1 + round((v - low) / span * 7)] for v in picked)
+@dataclass(frozen=True, slots=True)
+class Column:
+    """One moment of the strip: where nineteen in twenty lie above, and one in twenty."""
+
+    t_s: float
+    low: float
+    high: float
+
+
+def strip(
+    columns: Sequence[Column], span_s: tuple[float, float], now_s: float, width: int, height: int
+) -> list[str]:
+    """Rows, the top first, that fill from zero up to ``low``, and thinner up to ``high``.
+
+    What is still to come, right of ``now_s``, is drawn in lighter characters.
+    """
+    top = max([c.high for c in columns], default=0.0)
+    picked = [_nearest(columns, _time(span_s, i, width)) for i in range(width)]
+    lines = []
+    for row in range(height, 0, -1):
+        level = top * (row - 0.5) / height
+        lines.append("".join(_cell(c, level, now_s) for c in picked))
+    return lines
+
+
+def place(span_s: tuple[float, float], t_s: float, width: int) -> int:
+    """The strip's column of a moment."""
+    share = (t_s - span_s[0]) / max(span_s[1] - span_s[0], 1.0)
+    return min(max(int(share * width), 0), width - 1)
+
+
+def _time(span_s: tuple[float, float], column: int, width: int) -> float:
+    return span_s[0] + (column + 0.5) / width * (span_s[1] - span_s[0])
+
+
+def _nearest(columns: Sequence[Column], t_s: float) -> Column | None:
+    at = bisect_left(columns, t_s, key=lambda c: c.t_s)
+    near = columns[max(at - 1, 0) : at + 1]
+    return min(near, key=lambda c: abs(c.t_s - t_s), default=None)
+
+
+def _cell(column: Column | None, level: float, now_s: float) -> str:
+    past = column is not None and column.t_s <= now_s
+    if column is None or level > column.high:
+        return " "
+    if level <= column.low:
+        return "█" if past else "▒"
+    return "░" if past else "·"

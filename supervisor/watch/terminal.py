@@ -13,6 +13,7 @@ from supervisor.watch import glyphs, words
 from supervisor.watch.freshness import spell
 from supervisor.watch.listener import Listener
 from supervisor.watch.said import Said
+from supervisor.watch.traces import Point
 from supervisor.watch.view import Row, View, row, urgency, view
 
 # Red is for warnings, amber for cautions, neither for anything else; the mark says it too.
@@ -25,6 +26,7 @@ LEVEL = {
 STALE = "bold reverse"
 LEDGER_NAMES = {"final-reserve": "reserve", "extra": "left over"}
 LISTED = 6
+STRIP_ROWS = 5
 
 
 def screen(
@@ -39,8 +41,7 @@ def screen(
         parts.append(Text(f" No broker for {spell(now_s - lost_s)}. Trying again. ", STALE))
     if name in listener.pictures:
         picture = listener.pictures[name]
-        history = [point.p50_wh for point in picture.history]
-        parts += one(view(picture, now_s, lost_s), history, now_s, units, width)
+        parts += one(view(picture, now_s, lost_s), picture.history, now_s, units, width)
     else:
         parts += fleet(rows, cursor)
     if note:
@@ -54,7 +55,7 @@ def screen(
 
 
 def one(
-    v: View, history: list[float], now_s: float, units: str, width: int
+    v: View, history: tuple[Point, ...], now_s: float, units: str, width: int
 ) -> list[RenderableType]:
     """The full screen of one aircraft."""
     parts: list[RenderableType] = [_head(v, now_s), _verdict(v, width)]
@@ -62,15 +63,12 @@ def one(
     big, caption = words.figure_words(v.figure)
     lines = glyphs.big(big)
     style = "bright_black" if v.figure.reckoned else "bold"
-    parts.append(Text("\n".join([*lines[:-1], f"{lines[-1]}  {caption}"]), style))
+    parts += [Text(), Text("\n".join([*lines[:-1], f"{lines[-1]}  {caption}"]), style), Text()]
     confidence = v.plan["confidence"] if v.plan else None
     parts.append(Text(words.spread_words(v.figure, confidence)))
     # A low terminal cuts off what stands last, so the advisories stand before the reasons.
     parts += _rope(v, now_s, width) + _advisories(v) + _ledger(v, width)
-    if history:
-        parts.append(Rule("margin over time, Wh above the reserve", align="left", style="dim"))
-        columns = glyphs.strip(history, width - 14)
-        parts.append(Text(f"{columns} {history[-1]:.0f} Wh now", "cyan"))
+    parts += _strip(v, history, now_s, width)
     parts += _why(v) + _where(v, units)
     return parts
 
@@ -84,7 +82,9 @@ def _head(v: View, now_s: float) -> Text:
     if v.set_aside:
         said += f" {v.set_aside} messages without a good signature were set aside."
     date = datetime.fromtimestamp(now_s, UTC)
-    clock = f"{date:%H:%M:%S} UTC · {date.astimezone():%H:%M:%S} here"
+    clock = f"{date:%H:%M:%S} UTC"
+    if date.astimezone().utcoffset():
+        clock += f" · {date.astimezone():%H:%M:%S} here"
     name = " ".join(filter(None, [v.title, v.phase.replace("-", " ")]))
     return Text.assemble((v.aircraft, "bold"), f"  {name}  ", (f" {said} ", STALE if fresh.stale
                          else "bold"), f"  {clock}")  # fmt: skip
@@ -113,6 +113,31 @@ def _rope(v: View, now_s: float, width: int) -> list[RenderableType]:
     style = "bright_black" if v.figure.reckoned else "cyan"
     scale = f"now{f'{end:.0f} min':>{room - 3}}"
     return [Text(" " * left + label, "bold"), Text(line, style), Text(scale, "dim")]
+
+
+def _strip(v: View, history: tuple[Point, ...], now_s: float, width: int) -> list[RenderableType]:
+    """The margin that turning at each moment left, and would leave, with what was advised when."""
+    now_t = (v.t_s or 0.0) + (v.freshness.age_s or 0.0)
+    columns = [glyphs.Column(p.t_s, p.p05_wh, p.p95_wh) for p in history]
+    ahead = v.status["ahead"] if v.status else []
+    columns += [glyphs.Column((v.t_s or 0.0) + 60.0 * m, low, high) for m, low, _, high in ahead]
+    if len(columns) < 2:
+        return []
+    span, room = (columns[0].t_s, columns[-1].t_s), width - 2
+    marks = [" "] * room
+    for a in v.advisories:
+        if a.t_s >= span[0]:
+            marks[glyphs.place(span, a.t_s, room)] = "!" if a.level == "warning" else "^"
+    if v.figure.kind == "turn" and v.figure.minutes is not None:
+        marks[glyphs.place(span, now_t + 60.0 * v.figure.minutes, room)] = "▼"
+    rows = glyphs.strip(columns, span, now_t, room, STRIP_ROWS)
+    scale = [f"{datetime.fromtimestamp(now_s + t - now_t, UTC):%H:%M}" for t in span]
+    at = min(max(glyphs.place(span, now_t, room), 6), room - 9)
+    axis = f"{scale[0]:<{at}}now".ljust(room - 5) + scale[1]
+    top = max(column.high for column in columns)
+    rule = Rule(f"margin if it turned then, from the reserve up to {top:.0f} Wh: █ sure, ░ likely, "
+                "▒ to come, ▼ the turn", align="left", style="dim")  # fmt: skip
+    return [rule, Text("".join(marks), "bold"), Text("\n".join(rows), "cyan"), Text(axis, "dim")]
 
 
 def _ledger(v: View, width: int) -> list[RenderableType]:
@@ -227,7 +252,7 @@ def fleet(rows: list[Row], cursor: int) -> list[RenderableType]:
     if not rows:
         return [Text("No aircraft has been heard yet.", "bold")]
     table = Table(box=None, expand=True, pad_edge=False, show_header=False)
-    for least in (14, 12, 27, None, 14):
+    for least in (1, 14, 12, 27, None, 14):
         ratio = None if least else 1  # the sentence takes the room that is left
         table.add_column(min_width=least, ratio=ratio, no_wrap=True, overflow="ellipsis")
     for index, r in enumerate(rows):
@@ -235,9 +260,9 @@ def fleet(rows: list[Row], cursor: int) -> list[RenderableType]:
         big, caption = words.figure_words(r.figure)
         age = "age unknown" if r.freshness.age_s is None else f"{spell(r.freshness.age_s)} old"
         table.add_row(
+            Text(">" if index == cursor else " ", "bold"),
             Text(f" {mark} {r.word} ", style), Text(r.aircraft, "bold"),
             Text(f"{big} {caption}", "bright_black" if r.figure.reckoned else "bold"),
             Text(" ".join([*r.aboard, r.sentence])), Text(age, STALE if r.freshness.stale else ""),
-            style="reverse" if index == cursor else "",
         )  # fmt: skip
     return [Text("Aircraft, most urgent first", "bold"), table]

@@ -76,6 +76,13 @@ class Tmux:
     def screen(self) -> str:
         return self._do("capture-pane", "-p")
 
+    def keep(self, name: str) -> None:
+        """For looking at, beside the page's screenshots; with its colours, for `cat`."""
+        if folder := os.environ.get("HOMELEG_SCREENSHOTS"):
+            Path(folder).mkdir(parents=True, exist_ok=True)
+            text = self._do("capture-pane", "-e", "-p")
+            (Path(folder) / f"terminal-{name}.txt").write_text(text, encoding="utf-8")
+
     def press(self, key: str) -> None:
         self._do("send-keys", key)
 
@@ -106,6 +113,7 @@ def test_the_screen_shows_the_published_numbers_and_takes_keys(
             "███",
         ):
             until(lambda words=words: words in " ".join(terminal.screen().split()), 3.0)
+        terminal.keep("caution")
         terminal.press("u")
         until(lambda: "47 kt" in terminal.screen(), 3.0)
         terminal.press("a")
@@ -124,6 +132,7 @@ def test_a_narrow_terminal_still_says_what_matters(scene: Scene, tmp_path: Path)
         status = STORY.status(TURN_T + 9.0, next_s=30.0)
         until(lambda: "ACT NOW" in terminal.screen() or scene.voice.say(status), 10.0)
         assert "is the time to turn back" in terminal.screen()
+        terminal.keep("narrow")
 
 
 def test_silence_is_loud_in_the_terminal_too(scene: Scene, tmp_path: Path) -> None:
@@ -136,6 +145,7 @@ def test_silence_is_loud_in_the_terminal_too(scene: Scene, tmp_path: Path) -> No
         took = until(lambda: "Nothing heard" in terminal.screen(), 8.0)
         assert took + 1.0 < 5.5  # the last word was a second before
         assert "NO WORD" in terminal.screen()
+        terminal.keep("silent")
         assert "reckoned on from the last word" in terminal.screen()
 
 

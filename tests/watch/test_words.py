@@ -51,7 +51,16 @@ def test_shares_of_a_bar_add_up_to_their_sum() -> None:
     assert glyphs.shares(10, [5.0, -3.0, 5.0], 10.0) == [5, 0, 5]
 
 
-def test_the_strip_shows_the_newest_value_at_its_right_end() -> None:
-    columns = glyphs.strip([0.0] * 50 + [100.0], 20)
-    assert len(columns) == 20
-    assert columns[-1] == "█"
+def test_the_strip_fills_to_the_sure_margin_and_lightens_after_now() -> None:
+    """From 100 Wh down to none: half as high in the middle, the future in lighter characters."""
+    columns = [glyphs.Column(float(t), 100.0 - t, 110.0 - t) for t in range(0, 101, 5)]
+    rows = glyphs.strip(columns, (0.0, 100.0), 50.0, 40, 10)
+    assert [len(row) for row in rows] == [40] * 10
+    heights = [sum(row[i] in "█▒" for row in rows) for i in range(40)]
+    assert heights[0] == 9  # of ten rows up to 110 Wh
+    assert heights[20] == 5
+    assert heights == sorted(heights, reverse=True)
+    assert "█" not in rows[-1][21:]
+    assert "▒" not in rows[-1][:20]
+    assert glyphs.place((0.0, 100.0), 50.0, 40) == 20
+    assert rows[0][0] == "░"  # between sure and likely

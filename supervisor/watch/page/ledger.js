@@ -9,7 +9,7 @@ const ORDER = ["turn", "climb", "cruise", "descent", "landing", "contingency", "
 const PHASES = new Set(["turn", "climb", "cruise", "descent", "landing"]);
 const NAMES = { "final-reserve": "final reserve", extra: "left over" };
 const SHORT = { "final-reserve": "reserve", extra: "over", landing: "land", contingency: "cont." };
-const BAR = 40, TOP = 30, GAP = 44;
+const BAR = 40, TOP = 30, GAP = 48, SHORT_H = 12;
 
 const nameOf = (key) => NAMES[key] ?? key.replaceAll("-", " ");
 const keysOf = (...ledgers) => {
@@ -34,14 +34,14 @@ export function drawLedger({ node, table, sumNode, note }, view) {
   const [low, , high] = view.status.numbers?.above_reserve_wh ?? [null, null, null];
   const most = Math.max(extent(actual), extent(planned), reserveEnd(actual) + (high ?? 0)) * 1.02;
   const both = Object.keys(planned).length > 0;
-  const y = both ? TOP + BAR + GAP : TOP, height = y + BAR + 62;
+  const y = both ? TOP + BAR + GAP : TOP, height = y + BAR + 74;
   attribute(node, "viewBox", `0 0 ${width} ${height}`);
   node.style.height = `${height}px`;
   const x = scale(0, most, 2, width - 4);
   const parts = [patterns()], unnamed = [];
   if (both) parts.push(...bar(planned, {}, x, TOP, "planned", []));
   parts.push(...bar(actual, sd, x, y, "now expected", unnamed));
-  if (low !== null && high !== null) parts.push(spread(x, y + BAR + 8, actual, low, high));
+  if (low !== null && high !== null) parts.push(spread(x, y + BAR + 22, actual, low, high));
   parts.push(...axis(x, most, height - 16, width));
   node.replaceChildren(...parts);
   attribute(node, "aria-label", `Energy ledger. Home leg ${energy(home(actual))}, final reserve `
@@ -56,7 +56,7 @@ export function drawLedger({ node, table, sumNode, note }, view) {
 const extent = (ledger) => sum(ledger, (key) => key !== "extra" || ledger[key] > 0);
 
 function bar(ledger, sd, x, y, label, unnamed) {
-  const parts = [svg("text", { class: "bar-label", x: 2, y: y - 9 }, label)];
+  const parts = [svg("text", { class: "bar-label", x: 2, y: y - 9 }, label, ...shortage(ledger))];
   let at = 0;
   for (const key of keysOf(ledger)) {
     const wh = ledger[key];
@@ -98,14 +98,15 @@ function spread(x, y, ledger, low, high) {
   return svg("path", { class: "whisker", d: `M${x0} ${y - 4}v8M${x0} ${y}H${x1}M${x1} ${y - 4}v8` });
 }
 
-// What the pack does not hold: marked across the end of the bar, and said.
+// What the pack does not hold: marked under the end of the bar, and said beside the bar's name.
 function short(ledger, x, end, y) {
   if (!(ledger.extra < 0)) return [];
   const x0 = x(Math.max(end + ledger.extra, 0)), x1 = x(end);
-  return [svg("rect", { class: "short", x: x0, y: y - 3, width: x1 - x0, height: BAR + 6 }),
-    svg("text", { class: "bar-label strong", x: x(0) + room("now expected") + 12, y: y - 9 },
-      shortWords(ledger))];
+  return [svg("rect", { class: "short", x: x0, y: y + BAR + 2, width: x1 - x0, height: SHORT_H })];
 }
+
+const shortage = (ledger) => (ledger.extra < 0
+  ? [svg("tspan", { class: "strong", dx: 12 }, shortWords(ledger))] : []);
 
 // The contingency is there to be used; the reserve is not.
 const shortWords = ({ extra, contingency = 0 }) => (-extra <= contingency
