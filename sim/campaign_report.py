@@ -1,11 +1,10 @@
-"""The campaign on one page: table and pictures, and the records as CSV."""
+"""The campaign on one page; its flights as Parquet, or as CSV where pyarrow is not installed."""
 
 from __future__ import annotations
 
 import base64
 import csv
 import html
-import io
 import math
 from collections.abc import Sequence
 from pathlib import Path
@@ -15,119 +14,89 @@ from sim.campaign import Record
 
 Row = dict[str, Any]
 COLUMNS = (
-    "scenario", "seed", "stretched", "t_star_s", "bound_s", "alert_s", "soon_s", "airborne_s",
-    "reserve_wh", "fault_s", "warnings", "looks",
+    "scenario", "seed", "stretched", "t_star_s", "bound_s", "reaction_s", "alert_s", "soon_s",
+    "airborne_s", "nameplate_wh", "reserve_wh", "fault_s", "warnings", "looks", "swept",
 )  # fmt: skip
+CHECK_COLUMNS = ("scenario", "seed", "quantity", "p05", "p50", "p95", "truth")
 
 
-def write_csv(records: Sequence[Record], path: Path) -> None:
-    """One row a flight: times in seconds, seeds as flown."""
-    with path.open("w", newline="", encoding="utf-8") as file:
-        writer = csv.writer(file)
-        writer.writerow([*COLUMNS, *(f"alert_at_{c}" for c in _confidences(records))])
-        for record in records:
-            alerts = [record.alerts.get(c, math.inf) for c in _confidences(records)]
-            writer.writerow([*(getattr(record, name) for name in COLUMNS), *alerts])
-
-
-def _confidences(records: Sequence[Record]) -> list[str]:
-    return sorted({name for r in records for name in r.alerts}, key=float)
-
-
-def draw(table: Row, records: Sequence[Record]) -> bytes:
-    """A PNG: operating curve, efficiency by flight, what the spreads held."""
-    import matplotlib as mpl
-
-    mpl.use("Agg")
-    from matplotlib import pyplot as plt
-
-    figure, axes = plt.subplots(1, 3, figsize=(15, 4.6), constrained_layout=True)
-    _operating(axes[0], table)
-    _efficiency(axes[1], records)
-    _spreads(axes[2], records)
-    buffer = io.BytesIO()
-    figure.savefig(buffer, format="png", dpi=110)
-    plt.close(figure)
-    return buffer.getvalue()
-
-
-def _operating(axis: Any, table: Row) -> None:
-    for name, curve in table["rule_curves"].items():
-        good = [row for row in curve if row["efficiency_p50"] is not None]
-        axis.plot(
-            [100 * row["late_rate"] for row in good],
-            [100 * row["efficiency_p50"] for row in good],
-            linewidth=1.2,
-            label=name,
-        )
-    ours = table["operating_curve"]
-    late = [100 * row["late_rate"] for row in ours]
-    axis.plot(late, [100 * row["efficiency_p50"] for row in ours], "ko-", label="homeleg, median")
-    axis.plot(late, [100 * row["efficiency_p05"] for row in ours], "k^:", label="homeleg, 5 %")
-    for row in ours:
-        spot = (100 * row["late_rate"], 100 * row["efficiency_p50"])
-        axis.annotate(f"{100 * row['confidence']:g} %", spot, fontsize=7)
-    bound = table["bound"]
-    if bound:
-        axis.plot(
-            [100 * bound["late_rate"]], [100 * bound["efficiency_p50"]], "g*", markersize=12,
-            label="perfect knowledge",
-        )  # fmt: skip
-    axis.set(xlim=(-1, 40), ylim=(0, 102), xlabel="late alerts [%]", ylabel="time used of T* [%]")
-    axis.set_title("operating curve", fontsize=10)
-    axis.legend(fontsize=7, loc="lower right")
-
-
-def _known(records: Sequence[Record]) -> list[Record]:
-    return [r for r in records if r.t_star_s is not None and math.isfinite(r.t_star_s)]
-
-
-def _efficiency(axis: Any, records: Sequence[Record]) -> None:
-    known = _known(records)
-    stars = [(r.t_star_s or 0.0) / 60.0 for r in known]
-    alerts = [min(r.alert_s / 60.0, 1.2 * s) for r, s in zip(known, stars, strict=True)]
-    axis.scatter(stars, alerts, s=9, color="k", label="alert")
-    top = max([*stars, 1.0])
-    axis.plot([0, top], [0, top], "r-", linewidth=1, label="T*")
-    axis.set(xlabel="T* [min]", ylabel="alert [min]")
-    axis.set_title("every flight: below the line is in time", fontsize=10)
-    axis.legend(fontsize=7)
-
-
-def _spreads(axis: Any, records: Sequence[Record]) -> None:
-    """Where the truth lay in the published P5..P95 of landing energy: 0 at P5, 1 at P95."""
-    places = [
-        (truth - p05) / max(p95 - p05, 1e-9)
+def flight_rows(records: Sequence[Record]) -> list[Row]:
+    """One row a flight: times in seconds of the flight, seed as flown."""
+    names = sorted({name for r in records for name in r.alerts}, key=float)
+    return [
+        {name: getattr(record, name) for name in COLUMNS}
+        | {f"alert_at_{name}_s": record.alerts.get(name, math.inf) for name in names}
         for record in records
-        for name, p05, _, p95, truth in record.checks
-        if name == "landing_energy_wh"
     ]
-    axis.hist([min(max(p, -1.0), 2.0) for p in places], bins=30, color="0.5")
-    axis.axvspan(0.0, 1.0, color="tab:green", alpha=0.15)
-    axis.set(xlabel="truth within P5 (0) .. P95 (1) of landing energy", ylabel="checks")
-    axis.set_title("calibration", fontsize=10)
 
 
-def page(table: Row, picture: bytes, settings: Row) -> str:
-    """The HTML page, complete in itself."""
-    image = base64.b64encode(picture).decode()
+def check_rows(records: Sequence[Record]) -> list[Row]:
+    """One row for each published spread that was held against the truth."""
+    return [
+        dict(zip(CHECK_COLUMNS, (record.scenario, record.seed, *check), strict=True))
+        for record in records
+        for check in record.checks
+    ]
+
+
+def write_tables(records: Sequence[Record], folder: Path) -> list[Path]:
+    """``flights`` and ``checks``, as Parquet where pyarrow is installed, else as CSV."""
+    tables = {"flights": flight_rows(records), "checks": check_rows(records)}
+    return [_write(rows, folder / name) for name, rows in tables.items() if rows]
+
+
+def _write(rows: list[Row], stem: Path) -> Path:
+    try:
+        from pyarrow import Table, parquet
+    except ImportError:
+        return _write_csv(rows, stem.with_suffix(".csv"))
+    path = stem.with_suffix(".parquet")
+    parquet.write_table(Table.from_pylist(rows), path)
+    return path
+
+
+def _write_csv(rows: list[Row], path: Path) -> Path:
+    with path.open("w", newline="", encoding="utf-8") as file:
+        writer = csv.DictWriter(file, list(rows[0]))
+        writer.writeheader()
+        writer.writerows(rows)
+    return path
+
+
+def page(table: Row, picture: bytes | None, settings: Row) -> str:
+    """The HTML page, complete in itself; without a picture when matplotlib is not installed."""
     head = {k: v for k, v in table.items() if not isinstance(v, dict | list)}
-    blocks = [_block("settings", settings), _block("result", head)]
-    blocks += [_rows("operating curve", table["operating_curve"])]
-    blocks += [_rows("simple rules at the same late rate", _named(table["baselines"]))]
-    blocks += [_rows("bounds", _named({k: table[k] for k in ("clairvoyant", "bound")}))]
-    blocks += [_rows("coverage of P5..P95", _named(table["coverage_p05_p95"]))]
-    blocks += [_rows("by scenario", _named(table["by_scenario"]))]
+    head["late_rate_interval"] = table["late_rate_interval"]
+    blocks = [
+        _block("result", head),
+        _rows("operating curve: the policy's confidence swept", table["operating_curve"]),
+        _rows("simple rules at the same late rate", _named(table["baselines"])),
+        _rows("simple rules late in at most 5 %", _named(table["baselines_at_5_percent"])),
+        _rows("bounds", _named({k: table[k] for k in ("clairvoyant", "bound")})),
+        _rows("coverage of P5..P95", _named(table["coverage_p05_p95"])),
+        _block("published verification: alarm 2 to 3 min before", table["verification_2_3_min"]),
+        _rows("by scenario", _named(table["by_scenario"])),
+        _block("settings", settings),
+    ]
     body = "\n".join(blocks)
     return (
         "<!doctype html><html lang='en'><meta charset='utf-8'><title>Homeleg campaign</title>"
+        "<meta name='viewport' content='width=device-width'>"
         "<style>body{font:14px system-ui;margin:2em;max-width:75em}table{border-collapse:collapse}"
         "td,th{border-bottom:1px solid #ccc;padding:.2em .7em;text-align:right}"
-        "th:first-child,td:first-child{text-align:left}img{max-width:100%}</style>"
+        "th:first-child,td:first-child{text-align:left}img{max-width:100%}"
+        "div{overflow-x:auto}</style>"
         "<h1>Campaign</h1><p>Simulated flights only. Homeleg advises; the remote pilot decides.</p>"
-        f"<img alt='operating curve, efficiency, calibration' src='data:image/png;base64,{image}'>"
-        f"{body}</html>"
+        f"{_image(picture)}{body}</html>"
     )
+
+
+def _image(picture: bytes | None) -> str:
+    if picture is None:
+        return "<p>No pictures: the campaign extra (matplotlib) is not installed.</p>"
+    data = base64.b64encode(picture).decode()
+    alt = "operating curves by median and 5th percentile, every flight, calibration"
+    return f"<img alt='{alt}' src='data:image/png;base64,{data}'>"
 
 
 def _named(rows: Row) -> list[Row]:
@@ -139,7 +108,7 @@ def _block(title: str, values: Row) -> str:
         f"<tr><td>{html.escape(k)}</td><td>{html.escape(_text(v))}</td></tr>"
         for k, v in values.items()
     )
-    return f"<h2>{html.escape(title)}</h2><table>{lines}</table>"
+    return f"<h2>{html.escape(title)}</h2><div><table>{lines}</table></div>"
 
 
 def _rows(title: str, rows: Sequence[Row]) -> str:
@@ -151,7 +120,7 @@ def _rows(title: str, rows: Sequence[Row]) -> str:
         "<tr>" + "".join(f"<td>{html.escape(_text(row.get(n)))}</td>" for n in names) + "</tr>"
         for row in rows
     )
-    return f"<h2>{html.escape(title)}</h2><table><tr>{head}</tr>{lines}</table>"
+    return f"<h2>{html.escape(title)}</h2><div><table><tr>{head}</tr>{lines}</table></div>"
 
 
 def _text(value: Any) -> str:

@@ -8,16 +8,28 @@ from __future__ import annotations
 
 import json
 import os
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterator
 from concurrent.futures import ProcessPoolExecutor, as_completed
-from dataclasses import asdict
+from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any
 
 from sim.campaign import Record, Task, fly
+from sim.verification import alarm_before_limit_s
 
 Progress = Callable[[int, int], None]
 Row = dict[str, Any]
+
+
+@dataclass(frozen=True, slots=True)
+class Hands:
+    """Who flies: ``workers`` processes (None: one a core), or the Dask cluster at an address."""
+
+    workers: int | None = None
+    scheduler: str | None = None
+
+
+HERE = Hands()
 
 
 def tasks_of(
@@ -65,15 +77,13 @@ def safely(task: Task) -> Row:
 def run(
     tasks: list[Task],
     results: Path,
-    *,
-    workers: int | None = None,
-    scheduler: str | None = None,
+    hands: Hands = HERE,
     progress: Progress | None = None,
 ) -> list[Record]:
     """All records of ``tasks``; those already in ``results`` (JSON lines) are not flown again."""
     done = {_key(row["task"]): row for row in _read(results)}
     left = [task for task in tasks if _key(asdict(task)) not in done]
-    flown = _by_dask(left, scheduler) if scheduler else _by_processes(left, workers)
+    flown = _spread(safely, left, hands)
     total, count = len(tasks), len(tasks) - len(left)
     if progress:
         progress(count, total)
@@ -109,19 +119,55 @@ def _read(results: Path) -> Iterator[Row]:
             continue
 
 
-def _by_processes(tasks: Iterable[Task], workers: int | None) -> Iterator[Row]:
+def alarms(
+    runs: int,
+    seed: int,
+    kept: Path,
+    hands: Hands = HERE,
+    progress: Progress | None = None,
+) -> list[float]:
+    """Seconds from alarm to limit in ``runs`` runs of the published verification, resumed alike."""
+    seeds = [seed * 1_000_000 + i for i in range(runs)]
+    done = {row["seed"]: row["alarm_s"] for row in _read(kept)}
+    left = [one for one in seeds if one not in done]
+    with kept.open("a", encoding="utf-8") as file:
+        for row in _spread(_alarm, left, hands):
+            file.write(json.dumps(row) + "\n")
+            file.flush()
+            done[row["seed"]] = row["alarm_s"]
+            if progress:
+                progress(sum(one in done for one in seeds), runs)
+    return [done[one] for one in seeds]
+
+
+def _alarm(seed: int) -> Row:
+    return {"seed": seed, "alarm_s": alarm_before_limit_s(seed)}
+
+
+def _spread(work: Callable[[Any], Row], items: list[Any], hands: Hands) -> Iterator[Row]:
+    """``work`` done on every item, in the order in which it gets done."""
+    if not items:
+        return iter(())
+    if hands.scheduler:
+        return _by_dask(work, items, hands.scheduler)
+    return _by_processes(work, items, hands.workers)
+
+
+def _by_processes(
+    work: Callable[[Any], Row], items: list[Any], workers: int | None
+) -> Iterator[Row]:
     # One thread of linear algebra each: the processes share the cores already.
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     with ProcessPoolExecutor(workers or os.cpu_count()) as pool:
-        for future in as_completed([pool.submit(safely, task) for task in tasks]):
+        for future in as_completed([pool.submit(work, item) for item in items]):
             yield future.result()
 
 
-def _by_dask(tasks: list[Task], scheduler: str) -> Iterator[Row]:
+def _by_dask(work: Callable[[Any], Row], items: list[Any], scheduler: str) -> Iterator[Row]:
     from distributed import Client
     from distributed import as_completed as completed
 
     with Client(scheduler) as client:
-        for future in completed(client.map(safely, tasks, pure=False)):
+        for future in completed(client.map(work, items, pure=False)):
             yield future.result()
             future.release()

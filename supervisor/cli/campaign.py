@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import sys
+from importlib.metadata import version
 from pathlib import Path
 from typing import Any
 
@@ -62,11 +63,12 @@ def command(
 ) -> int:
     """Fly FLIGHTS flights of the simulator and judge every alert by the truth.
 
-    Results go to DIR: results.jsonl (one line a flight, seeds recorded), flights.csv, table.json,
-    campaign.png and campaign.html. Exit 0 when the flights were flown, 1 when some failed.
+    Results go to DIR: results.jsonl and alarms.jsonl (one line a flight or run, seeds recorded;
+    what is there is not flown again), flights and checks as Parquet (CSV without pyarrow),
+    table.json, campaign.png and campaign.html. Exit 0 when the flights were flown, 1 when some
+    failed or something is not as expected.
     """
-    from sim import campaign_report, crew
-    from sim.verification import alarms_of
+    from sim import crew
 
     expected = None
     if expect_file is not None:
@@ -78,26 +80,28 @@ def command(
         flights, seed, names, members=members, points=points, bound=bound, futures=futures
     )
     out.mkdir(parents=True, exist_ok=True)
-    results = out / "results.jsonl"
-    with _Bar(flights) as bar:
-        records = crew.run(tasks, results, workers=workers, scheduler=scheduler, progress=bar.show)
+    hands = crew.Hands(workers, scheduler)
+    with _Bar(flights, "flights") as bar:
+        records = crew.run(tasks, out / "results.jsonl", hands, bar.show)
+    with _Bar(verify, "verification") as bar:
+        alarms = crew.alarms(verify, seed, out / "alarms.jsonl", hands, bar.show)
     from sim.scoring import table
 
-    full = table(records, alarms_of(verify, seed))
-    failed = len(tasks) - len(records)
-    full["failed"] = failed
-    settings = {"flights": flights, "seed": seed, "scenarios": " ".join(names),
-                "members": members, "points": points}  # fmt: skip
-    _write(out, full, records, settings, campaign_report)
-    if as_json:
-        click.echo(json.dumps(campaign_report.plain(full)))
-    else:
-        _show(full, out)
+    full = table(records, alarms)
+    failed = full["failed"] = len(tasks) - len(records)
+    settings = {
+        "flights": flights, "seed": seed, "first_flight_seed": tasks[0].seed,
+        "scenarios": " ".join(names), "members": members, "points": points, "bound": bound,
+        "futures": futures, "verify": verify, "homeleg": version("homeleg"),
+    }  # fmt: skip
+    _write(out, full, records, settings)
+    _say(full, out, as_json)
     if expected is not None:
+        from sim.campaign_report import plain
         from supervisor.cli.gate import report
         from supervisor.expect import flat, judge_figures
 
-        checks = judge_figures(expected, flat(campaign_report.plain(full)))
+        checks = judge_figures(expected, flat(plain(full)))
         failed += report(checks, "campaign", [], junit, summary)
     return 1 if failed else 0
 
@@ -115,8 +119,8 @@ def _known(scenarios: tuple[str, ...]) -> list[str]:
 class _Bar:
     """A progress line on standard error; nothing when that is not a terminal."""
 
-    def __init__(self, total: int) -> None:
-        self._bar: Any = click.progressbar(length=total, label="flights", file=sys.stderr)
+    def __init__(self, total: int, label: str) -> None:
+        self._bar: Any = click.progressbar(length=total, label=label, file=sys.stderr)
         self._shown = 0
 
     def __enter__(self) -> _Bar:
@@ -131,24 +135,53 @@ class _Bar:
         self._shown = done
 
 
-def _write(out: Path, full: dict[str, Any], records: Any, settings: Any, report: Any) -> None:
-    report.write_csv(records, out / "flights.csv")
-    text = json.dumps(report.plain({"settings": settings, **full}), indent=1)
+def _write(out: Path, full: dict[str, Any], records: Any, settings: dict[str, Any]) -> None:
+    from sim import campaign_plots, campaign_report
+
+    campaign_report.write_tables(records, out)
+    text = json.dumps(campaign_report.plain({"settings": settings, **full}), indent=1)
     (out / "table.json").write_text(text, encoding="utf-8")
+    picture = None
     try:
-        picture = report.draw(full, records)
+        picture = campaign_plots.draw(full, records)
+        (out / "campaign.png").write_bytes(picture)
     except ImportError:
         click.echo("campaign: no pictures without the campaign extra (matplotlib)", err=True)
-        return
-    (out / "campaign.png").write_bytes(picture)
-    page = report.page(full, picture, settings)
+    page = campaign_report.page(full, picture, settings)
     (out / "campaign.html").write_text(page, encoding="utf-8")
+
+
+def _say(full: dict[str, Any], out: Path, as_json: bool) -> None:
+    from sim.campaign_report import plain
+
+    if as_json:
+        click.echo(json.dumps(plain(full)))
+    else:
+        _show(full, out)
 
 
 def _show(full: dict[str, Any], out: Path) -> None:
     for name in HEAD:
-        click.echo(f"{name:22} {full[name]}")
+        click.echo(f"{name:22} {_short(full[name])}")
+    click.echo("\nconfidence   late rate                efficiency p05, p50")
+    for row in full["operating_curve"]:
+        click.echo(f"{100 * row['confidence']:8.4g} %   {_curve(row)}")
+    click.echo("\nsimple rules, late as seldom")
     for name, row in full["baselines"].items():
-        used = row["efficiency_p50"] if row else None
-        click.echo(f"{name:22} at the same late rate uses {used} of T*")
-    click.echo(f"pictures and table: {out}/campaign.html")
+        click.echo(f"{name:22} {_curve(row) if row else 'none of its thresholds'}")
+    click.echo("\nbounds")
+    for name in ("clairvoyant", "bound"):
+        click.echo(f"{name:22} {_curve(full[name]) if full[name] else 'not flown (--bound)'}")
+    click.echo(f"\npictures and tables: {out}/campaign.html")
+
+
+def _curve(row: dict[str, Any]) -> str:
+    low, high = row["late_rate_interval"]
+    late = f"{row['late_rate']:.3f} ({low:.3f} to {high:.3f})"
+    return f"{late}   {_short(row['efficiency_p05'])}, {_short(row['efficiency_p50'])}"
+
+
+def _short(value: Any) -> str:
+    if isinstance(value, list):
+        return " to ".join(_short(v) for v in value)
+    return f"{value:.3f}" if isinstance(value, float) else str(value)

@@ -2,17 +2,20 @@
 
 from __future__ import annotations
 
+import csv
 import json
 import math
-from dataclasses import replace
+import sys
+from dataclasses import asdict, replace
 from pathlib import Path
+from typing import Any
 
 import pytest
 from click.testing import CliRunner
 
 from sim import campaign, crew
 from sim.campaign import Record, Task
-from sim.campaign_report import page, plain, write_csv
+from sim.campaign_report import page, plain, write_tables
 from sim.scoring import table
 from supervisor.cli.campaign import command
 
@@ -53,8 +56,8 @@ def test_a_campaign_goes_on_where_it_was_cut_off(
             raise RuntimeError("broken")
         return Record(task.scenario, task.seed, t_star_s=100.0)
 
-    def here(tasks: list[Task], workers: int | None) -> object:  # noqa: ARG001
-        return (crew.safely(task) for task in tasks)
+    def here(work: Any, tasks: list[Task], workers: int | None) -> object:  # noqa: ARG001
+        return (work(task) for task in tasks)
 
     monkeypatch.setattr(crew, "fly", fly)
     monkeypatch.setattr(crew, "_by_processes", here)
@@ -70,16 +73,84 @@ def test_a_campaign_goes_on_where_it_was_cut_off(
     assert crew.errors(results) == ["RuntimeError: broken"]
 
 
-def test_the_page_and_the_csv(record: Record, tmp_path: Path) -> None:
+def test_the_page(record: Record) -> None:
     full = table([record, record])
     text = page(full, b"png", {"flights": 2})
-    assert text.count("<table>") >= 4
+    assert text.count("<table>") >= 6
     assert "estuary" in text
-    write_csv([record], tmp_path / "flights.csv")
-    head, row = (tmp_path / "flights.csv").read_text().splitlines()
-    assert head.split(",")[:2] == ["scenario", "seed"]
-    assert row.split(",")[:2] == ["estuary", "4"]
+    assert "<img" in text
+    assert "<img" not in page(full, None, {})
     assert json.loads(json.dumps(plain(full), allow_nan=False))["flights"] == 2
+
+
+def test_flights_and_checks_as_parquet(record: Record, tmp_path: Path) -> None:
+    parquet = pytest.importorskip("pyarrow.parquet")
+    flights, checks = write_tables([record, record], tmp_path)
+    rows = parquet.read_table(flights).to_pylist()
+    assert [row["seed"] for row in rows] == [4, 4]
+    assert rows[0]["t_star_s"] == record.t_star_s
+    assert rows[0]["alert_s"] == record.alert_s
+    quantities = parquet.read_table(checks)["quantity"].to_pylist()
+    assert quantities == [name for name, *_ in record.checks] * 2
+
+
+def test_flights_and_checks_as_csv_without_pyarrow(
+    record: Record, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setitem(sys.modules, "pyarrow", None)
+    flights, checks = write_tables([record], tmp_path)
+    with flights.open() as file:
+        (row,) = csv.DictReader(file)
+    assert (row["scenario"], row["seed"]) == ("estuary", "4")
+    assert float(row["t_star_s"]) == record.t_star_s
+    assert checks.name == "checks.csv"
+
+
+# What the machine face promises, key by key.
+KEYS = {
+    "late_rate", "late_rate_interval", "efficiency_p05", "efficiency_p50", "false_alarms_per_h",
+    "coverage_p05_p95", "baselines", "clairvoyant", "bound", "operating_curve",
+    "verification_2_3_min",
+}  # fmt: skip
+
+
+def test_the_machine_face(record: Record, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The command from end to end, its flights replaced by one flown before."""
+    swept = {c: record.alert_s - 60.0 * k for k, c in enumerate(("0.999", "0.99", "0.9"))}
+    known = replace(record, alerts=swept, swept=True, bound_s=record.t_star_s or 0.0)
+    flown: list[Task] = []
+
+    def here(work: Any, items: list[Any], workers: int | None) -> object:  # noqa: ARG001
+        for item in items:
+            if isinstance(item, Task):
+                flown.append(item)
+                row = asdict(replace(known, seed=item.seed))
+                yield {"task": asdict(item), "record": row}
+            else:
+                yield {"seed": item, "alarm_s": 150.0}
+
+    monkeypatch.setattr(crew, "_by_processes", here)
+    args = ["--flights", "3", "--seed", "8", "--scenario", "estuary", "--verify", "4", "--json"]
+    for _ in range(2):  # the second time everything is there already
+        result = CliRunner().invoke(command, [*args, "--out", str(tmp_path)], standalone_mode=False)
+        assert result.return_value == 0, result.output
+    assert [task.seed for task in flown] == [8_000_000, 8_000_001, 8_000_002]
+    answer = json.loads(result.stdout)
+    assert set(answer) >= KEYS
+    low, high = answer["late_rate_interval"]
+    assert 0.0 <= low <= answer["late_rate"] <= high <= 1.0
+    assert [row["confidence"] for row in answer["operating_curve"]] == [0.9, 0.99, 0.999]
+    assert all({"late_rate", "efficiency_p05", "efficiency_p50"} <= set(r) for r in
+               answer["operating_curve"])  # fmt: skip
+    assert set(answer["baselines"]) == {
+        "fixed-percentage", "distance-proportional", "average-consumption",
+    }  # fmt: skip
+    assert set(answer["coverage_p05_p95"]) >= {"landing_energy_wh", "hover_cell_v"}
+    assert answer["verification_2_3_min"]["within"] == 1.0
+    assert answer["bound"]["flights"] == 3
+    assert json.loads((tmp_path / "table.json").read_text())["settings"]["seed"] == 8
+    assert "8000001" in (tmp_path / "results.jsonl").read_text()
+    assert (tmp_path / "campaign.html").stat().st_size > 20_000
 
 
 def test_an_unknown_scenario_is_refused() -> None:
