@@ -3,7 +3,8 @@
 Run as root: ``python tests/bench/bench_bridge.py [FAULT ...]`` prints the rows as JSON, one a
 fault and sender: raised, delivered, doubles and reorderings on the wire (``user_*``: after the
 watcher dropped doubles), seconds from the fault's end until advisories came as promptly as on a
-good link (null: some had not come within the limit). All three go through the same bad link in turn; see tests/system/lab.py.
+good link (null: some had not come within the limit). All three go through the same bad link in
+turn; see tests/system/lab.py.
 
 *mosquitto's bridge alone* is a mosquitto aboard with the deployed settings, fed on loopback by
 plain aiomqtt; for the killed sender the sender is killed, for the power cut the broker aboard too.
@@ -227,7 +228,7 @@ def _backward(numbers: list[int]) -> int:
 
 
 def _caught_up(run: Run, reader: Reader, over_s: float, usual_s: float) -> float:
-    """Seconds from the fault's end until advisories came no later after they were raised than usual.
+    """Seconds from the fault's end until advisories came as soon after being raised as usual.
 
     Usual is what the link itself takes one way, and LATE_S more.
     """
