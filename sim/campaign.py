@@ -12,6 +12,7 @@ from dataclasses import dataclass, field, replace
 from typing import Any
 
 from sim.bounds import Limits, Timeline, perfect_knowledge_s
+from sim.geodesy import offset_m
 from sim.harness import Harness
 from sim.scenario import Scenario, load
 from supervisor.core.events import Advisory, Level, Status
@@ -23,6 +24,7 @@ CONFIDENCES = (0.80, 0.90, 0.95, 0.99, 0.999)
 PERSIST_S = 4.0  # an alert must be wanted this long before it is given, as in the decision
 SERIES_S = 30.0
 HELD_S = 3.0 * 3600.0
+FRONT_FELT = 0.10  # so much of the air is behind a front before its wind can be told from drift
 SUDDEN = ("drag-rise", "pusher", "lift-motor", "weak-cell")  # faults that may move T* at a stroke
 
 
@@ -70,7 +72,7 @@ class Record:
     series: list[list[float]] = field(default_factory=list)
     warnings: int = 0
     airborne_s: float = 0.0
-    fault_s: float = math.inf
+    fault_s: float = math.inf  # what nobody could foresee: a sudden fault, a front met
     looks: int = 0
     swept: bool = True
 
@@ -157,12 +159,24 @@ def fly(task: Task) -> Record:
     record.airborne_s = flight.t_s
     guess_s = min(record.alert_s, flight.t_s)
     record.t_star_s = timeline.latest_s(guess_s)
+    record.fault_s = min(record.fault_s, front_met_s(timeline))
     _check_spreads(record, watcher, timeline, task)
     if task.futures and record.t_star_s is not None and math.isfinite(record.t_star_s):
         record.bound_s = perfect_knowledge_s(
             timeline, record.t_star_s, 1.0 - plan.policy.confidence, task.futures, task.seed
         )
     return record
+
+
+def front_met_s(timeline: Timeline) -> float:
+    """When the aircraft, along its plan, comes to feel a front that no forecast told of [s]."""
+    for moment in timeline.snapshots:
+        north, east, _ = offset_m(
+            moment.home_lat, moment.home_lon, moment.body.lat, moment.body.lon
+        )
+        if moment.air.behind_front(moment.t_s, north, east) > FRONT_FELT:
+            return moment.t_s
+    return math.inf
 
 
 def _stretch(scenario: Scenario, plan: Plan) -> tuple[Scenario, Plan]:

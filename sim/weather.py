@@ -100,6 +100,10 @@ class Air:
         scale = max(1.0 + 1e-3 * (by_north * north_m + by_east * east_m), 0.0)
         return scale * n + self._drift_n, scale * e + self._drift_e
 
+    def behind_front(self, t_s: float, north_m: float, east_m: float) -> float:
+        """How much of the air here is behind a front: 0 none is near .. 1 it has passed."""
+        return max((_behind(front, t_s, north_m, east_m) for front in self._fronts), default=0.0)
+
     def _walk(self, interval_s: float) -> None:
         """Ornstein-Uhlenbeck step of the drift, exact: x <- a x + sd sqrt(1 - a^2) N."""
         if self.weather.drift_sd_mps <= 0.0:
