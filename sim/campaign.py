@@ -24,7 +24,7 @@ CONFIDENCES = (0.80, 0.90, 0.95, 0.99, 0.999)
 PERSIST_S = 4.0  # an alert must be wanted this long before it is given, as in the decision
 SERIES_S = 30.0
 HELD_S = 3.0 * 3600.0
-FRONT_FELT = 0.10  # so much of the air is behind a front before its wind can be told from drift
+FRONT_FELT = 0.25  # so much of the air is behind a front before its wind can be told from drift
 SUDDEN = ("drag-rise", "pusher", "lift-motor", "weak-cell")  # faults that may move T* at a stroke
 
 

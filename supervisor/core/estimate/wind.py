@@ -41,6 +41,7 @@ WIDER, WIDEST_SD = 6.0, (0.3, 6.0, 0.6, 0.3)  # after a sensor has changed
 SENSORS = len(SENSOR_SD)
 STRETCH_S, STRETCH_M = 45.0, 1200.0  # one node of memory at least this often
 MAX_NODES = 32
+JUMPS_KEPT = 3
 STEADY_S = 60.0
 ANCHOR_S = 180.0  # a change is looked for over three to six minutes
 SOLVE_S = 15.0  # how often the field is worked out anew; belief() does it for its own moment
@@ -211,7 +212,8 @@ def observe(state: WindState, sample: Sample) -> WindState:
 
 def new_sensors(state: WindState, t_s: float) -> WindState:
     """A sensor has changed (compass knocked, tube iced), or a front was crossed: which, only a turn
-    can tell. The sensors' errors are unknown again, and wider; the wind may be of the lively kind.
+    can tell. The sensors' errors are unknown again, and wider; the wind may be of the lively kind,
+    and from here on another than what was met before, here and on the way home alike.
 
     What the stretches said about the wind is kept, with the old errors integrated out (Schur's
     complement of the joint information); what they said about the errors no longer holds.
@@ -229,7 +231,8 @@ def new_sensors(state: WindState, t_s: float) -> WindState:
         y_new[:2] = y[:2] - mix @ y[2:]
         kept.append(Evidence(e.place, e.seconds, j_new, y_new))
     change = wind_change.anything()
-    kernel = replace(state.kernel, lively=change.lively)
+    jumps = (*state.kernel.jumps, t_s)[-JUMPS_KEPT:]
+    kernel = replace(state.kernel, lively=change.lively, jumps=jumps)
     var = np.minimum(state.sensor_var * WIDER**2, np.square(WIDEST_SD))
     state = replace(state, evidence=tuple(kept), change=change, kernel=kernel, sensor_var=var)
     place = np.append(kept[-1].place[:3], t_s) if kept else np.array([0.0, 0.0, 50.0, t_s])
@@ -240,7 +243,7 @@ def _add(state: WindState, seen: Evidence) -> WindState:
     """The sample's information joins the open stretch, or opens the next."""
     place, dt_s = seen.place, seen.seconds
     evidence = state.evidence
-    if not evidence or _full(evidence[-1], place):
+    if not evidence or _full(evidence[-1], place, state.kernel.jumps):
         evidence = _thinned((*evidence, seen), state.kernel)
     else:
         old = evidence[-1]
@@ -251,7 +254,9 @@ def _add(state: WindState, seen: Evidence) -> WindState:
     return _refreshed(state, place) if place[3] - state.solved_s >= SOLVE_S else state
 
 
-def _full(last: Evidence, place: Array) -> bool:
+def _full(last: Evidence, place: Array, jumps: tuple[float, ...]) -> bool:
+    if any(last.place[3] <= moment for moment in jumps):
+        return True
     way_m = 2.0 * math.hypot(place[0] - last.place[0], place[1] - last.place[1])
     return last.seconds >= STRETCH_S or way_m > STRETCH_M or abs(place[2] - last.place[2]) > 30.0
 
@@ -265,6 +270,8 @@ def _thinned(evidence: tuple[Evidence, ...], kernel: Kernel) -> tuple[Evidence, 
     way_m = np.hypot(step[:, 0], step[:, 1])
     log_h = np.abs(np.diff(np.log(profile(place[:, 2]))))
     apart = step[:, 3] / kernel.vary_s + way_m / kernel.vary_m + 5.0 * log_h
+    for moment in kernel.jumps:
+        apart[(place[:-1, 3] <= moment) & (place[1:, 3] > moment)] = np.inf
     age = place[-1, 3] - place[:-1, 3]
     i = int(np.argmin((apart / (age + 600.0))[:-2]))
     a, b = evidence[i], evidence[i + 1]

@@ -133,6 +133,9 @@ class Kernel:
     data of the package brightwind) and, for the slow part's length, hourly reanalysis wind 42 and
     55 km apart (same package); the fast part's length is its time at 8 m/s (Taylor's hypothesis).
     ``lively`` multiplies the fast part's variance: it is what a flight learns (wind_change.py).
+    ``jumps``: moments [s] at which the wind changed faster than either part allows, as behind a
+    front. All wind after one, far around, has a common part that wind before it has not; its spread
+    is ours (behind fronts several metres a second are usual: common practice, no source).
     """
 
     bias_mps: float = 2.2
@@ -143,6 +146,9 @@ class Kernel:
     vary_m: float = 25e3
     vary_log_h: float = 8.0
     lively: float = 1.0
+    jumps: tuple[float, ...] = ()
+    jump_mps: float = 4.0
+    jump_m: float = 150e3
 
     def between(self, a: Array, b: Array) -> Array:
         """(len(a), len(b)) covariances of points (north, east, height, time) in columns."""
@@ -157,7 +163,11 @@ class Kernel:
             * self.vary_mps**2
             * np.exp(-dt_s / self.vary_s - d_m / self.vary_m - d_log / self.vary_log_h)
         )
-        result: Array = np.outer(profile(a[:, 2]), profile(b[:, 2])) * (bias + vary)
+        both = bias + vary
+        for moment in self.jumps:
+            after = np.outer(a[:, 3] > moment, b[:, 3] > moment)
+            both = both + self.jump_mps**2 * after * np.exp(-d_m / self.jump_m)
+        result: Array = np.outer(profile(a[:, 2]), profile(b[:, 2])) * both
         return result
 
 
