@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import math
 import os
 from dataclasses import replace
@@ -108,3 +109,73 @@ def test_priors_reach_the_pack_filter() -> None:
     assert belief is not None
     assert belief.pack.mean[3] == pytest.approx(0.3, abs=0.02)
     assert belief.pack.mean[4] == pytest.approx(-0.1, abs=0.02)
+
+
+# --- upgrade and roll-back ---------------------------------------------------------------------
+
+
+def kept_flight(folder: Path) -> tuple[Path, dict[str, object]]:
+    """One flight kept; the pack's file and what stands in it."""
+    learned.keep(folder, flight(), flown(seconds=50).lessons(), 1.8e9)
+    path = learned.pack_path(folder, "P07")
+    return path, json.loads(path.read_text())
+
+
+def test_a_file_of_the_first_schema_is_brought_forward(tmp_path: Path) -> None:
+    path, data = kept_flight(tmp_path)
+    assert data["schema_version"] == 2
+    del data["figures"]  # schema 1 did not say what the scales rest on
+    path.write_text(json.dumps(data | {"schema_version": 1}))
+    assert learned.prior_for(tmp_path, flight()).pack is not None
+    learned.keep(tmp_path, flight(), flown(seconds=50).lessons(), 1.8e9 + 86400.0)
+    kept = json.loads(path.read_text())
+    assert (kept["schema_version"], len(kept["logbook"])) == (2, 2)
+    assert kept["figures"]
+
+
+def test_a_roll_back_reads_what_it_knows_and_keeps_the_rest_aside(tmp_path: Path) -> None:
+    path, data = kept_flight(tmp_path)
+    data["logbook"][0]["colour"] = "red"  # type: ignore[index]
+    later = json.dumps(data | {"schema_version": 5, "swelling_mm": 0.3})
+    path.write_text(later)
+    assert learned.prior_for(tmp_path, flight()).pack is not None
+    learned.keep(tmp_path, flight(), flown(seconds=50).lessons(), 1.8e9 + 86400.0)
+    kept = learned.load_pack(tmp_path, "P07")
+    assert kept is not None
+    assert len(kept.logbook) == 2  # the later version's flight is not forgotten
+    assert path.with_name("pack-P07.json.schema-5").read_text() == later
+
+
+def test_the_next_upgrade_finds_every_flight(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    path, _ = kept_flight(tmp_path)
+    monkeypatch.setattr(learned, "SCHEMA", 3)
+    monkeypatch.setitem(learned.MIGRATIONS, 2, lambda data: data)
+    learned.keep(tmp_path, flight(), flown(seconds=50).lessons(), 1.8e9 + 86400.0)
+    kept = json.loads(path.read_text())
+    assert len(kept["logbook"]) == 2
+    aircraft = learned.load_aircraft(tmp_path, "heron-1")
+    assert aircraft is not None
+    assert aircraft.flights == 2
+
+
+def test_scales_on_other_figures_say_nothing(tmp_path: Path) -> None:
+    kept_flight(tmp_path)
+    craft = flight().aircraft
+    measured_anew = replace(flight(), aircraft=replace(craft, cd0=1.1 * craft.cd0))
+    prior = learned.prior_for(tmp_path, measured_anew)
+    assert prior.power is None
+    assert prior.pack is not None
+    cell = replace(flight().pack.cell, r1_ohm=2.0 * flight().pack.cell.r1_ohm)
+    other = replace(flight(), pack=replace(flight().pack, cell=cell))
+    assert learned.prior_for(tmp_path, other).pack is None
+
+
+@pytest.mark.parametrize("place", [0, 1, 2])
+def test_a_prior_out_of_bounds_is_not_fed(tmp_path: Path, place: int) -> None:
+    path, data = kept_flight(tmp_path)
+    data["log_mean"][place] = 3.0  # type: ignore[index]
+    path.write_text(json.dumps(data))
+    with pytest.raises(InputError, match=r"pack-P07.json: the .* is 20"):
+        learned.prior_for(tmp_path, flight())

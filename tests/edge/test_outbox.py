@@ -13,6 +13,7 @@ from pathlib import Path
 
 import pytest
 
+from supervisor.edge import outbox as outbox_module
 from supervisor.edge.outbox import Outbox
 
 
@@ -240,3 +241,41 @@ def test_a_version_rolled_back_to_takes_the_newer_one_s_advisories_over(tmp_path
     assert [row.seq for row in Outbox(path).pending()] == [1, 2, 3, 4]
     assert "schema 7" in troubles[0]
     assert list(tmp_path.glob("outbox.aside-*"))
+
+
+def test_an_upgrade_brings_an_older_outbox_forward(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    path = tmp_path / "outbox.sqlite"
+    older = Outbox(path)
+    held = [older.put(seq, b"advisory %d" % seq) for seq in (1, 2, 3)]
+    older.close()
+    monkeypatch.setattr(outbox_module, "SCHEMA_VERSION", 3)  # two schemas to come
+    steps = {
+        1: "ALTER TABLE advisory ADD COLUMN colour TEXT",
+        2: "ALTER TABLE advisory ADD COLUMN weight REAL DEFAULT 1.0",
+    }
+    monkeypatch.setattr(outbox_module, "MIGRATIONS", steps)
+    newer = Outbox(path)
+    assert newer.pending() == held
+    assert (newer.durable, newer.trouble) == (True, "")
+    assert newer.put(4, b"advisory 4").order == held[-1].order + 1
+    newer.close()
+    with closing(sqlite3.connect(path)) as db:
+        assert db.execute("PRAGMA user_version").fetchone() == (3,)
+        assert db.execute("SELECT colour, weight FROM advisory").fetchall() == [(None, 1.0)] * 4
+    assert len(Outbox(path).pending()) == 4  # and again: nothing is migrated twice
+    assert not list(tmp_path.glob("outbox.aside-*"))
+
+
+def test_a_migration_that_fails_loses_nothing(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    path = tmp_path / "outbox.sqlite"
+    older = Outbox(path)
+    held = older.put(1, b"advisory 1")
+    older.close()
+    monkeypatch.setattr(outbox_module, "SCHEMA_VERSION", 2)
+    monkeypatch.setattr(outbox_module, "MIGRATIONS", {1: "ALTER TABLE nothing ADD COLUMN x"})
+    newer = Outbox(path)
+    assert newer.pending() == [held]
