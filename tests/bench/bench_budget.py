@@ -25,7 +25,7 @@ def rows(form: Form) -> list[Row]:
         points = [_divided(path, times) for path, times in zip(paths, each, strict=True)]
         commands = [[*BUDGET, path] for path in paths]
         report = [*BUDGET, paths[0], "--html", os.devnull]
-        bare, printed, *budgets = ran_in_turns(BARE, report, *commands, rounds=form.pick(1, 5))
+        bare, printed, *budgets = ran_in_turns(BARE, report, *commands, rounds=form.pick(1, 3))
     against = "an interpreter that imports numpy, pydantic and click"
     grown = growth("points of the route", points, [run.cpu_s for run in budgets])
     return [

@@ -27,7 +27,7 @@ def rows(form: Form) -> list[Row]:
     """Sizes are members."""
     if form is Form.QUICK:  # a flight takes seconds: one, and nothing is scaled
         return [_one(MEMBERS[:1], "fault-lift-motor")]
-    return [_one(MEMBERS, SCENARIO), _two(form.pick(0, 4, 16), form.pick(1, 3))]
+    return [_one(MEMBERS, SCENARIO), _two(form.pick(1, 4, 16), form.pick(1, 2, 3))]
 
 
 def _one(members: tuple[int, ...], scenario: str) -> Row:
@@ -101,7 +101,7 @@ def _children_s() -> float:
 def _campaign(flights: int, workers: int) -> None:
     tasks = [Task(SCENARIO, seed, members=50, points=8) for seed in range(1, flights + 1)]
     with tempfile.TemporaryDirectory() as place:
-        records = crew.run(tasks, Path(place) / "results.jsonl", workers=workers)
+        records = crew.run(tasks, Path(place) / "results.jsonl", crew.Hands(workers))
     assert len(records) == flights, "not all flights were flown"
 
 

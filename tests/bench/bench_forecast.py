@@ -30,7 +30,7 @@ FEW, SAMPLES = 4, 10  # how many members in plain loops, how many of progpy's sa
 def rows(form: Form) -> list[Row]:
     """Sizes are members of the ensemble."""
     members, out_s = form.pick(((50, 100, 200), 90.0), ((250, 500, 1000), OUT_S))
-    rounds = form.pick(2, 15)
+    rounds = form.pick(2, 9)
     plan, belief = moment(out_s)
     works = [_forecast(plan, belief, n, POINTS) for n in members]
     costs = [1e3 * s for s in cpu_s(*works, rounds=rounds)]

@@ -28,7 +28,7 @@ def observations(start_s: float, seconds: int, *, every: int = 1) -> Iterator[Ob
 
 def rows(form: Form) -> list[Row]:
     """Sizes are minutes of flight: what is learned must not slow down what is still to come."""
-    minutes = form.pick((0.1, 0.2, 0.4), (2.0, 4.0, 8.0))
+    minutes = form.pick((0.1, 0.2, 0.4), (1.0, 2.0, 4.0))
     heard = [list(observations(0.0, round(60 * m))) for m in minutes]
     count = len(heard[-1])
     costs = [cpu_s(partial(_observe, part), rounds=3)[0] for part in heard[:-1]]
