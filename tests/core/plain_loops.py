@@ -224,12 +224,16 @@ class Loops:
         for i, c in enumerate(cells):
             if self.any_lift:
                 watt = self.hover_w(i, low_rho, craft.hover_climb_mps, gone)
-                c, _ = self.drain(i, c, watt * lift_s, lift_s, lift_s)
+                before = self.factor(i, c.warm)
+                c, amp = self.drain(i, c, watt * lift_s, lift_s, lift_s)
+                c.warm += self._heat(amp, before, lift_s)
                 c.low = min(c.low, self.loaded(i, c, watt)) if lift_s > 1.0 else c.low
             if self.any_climb(to):
                 rate = habits.climb_mps if rise > 0 else -habits.descent_mps
                 watt = self.wing_w(i, rho, cas[i], k_tas, rate, gone, 1.0)
-                c, _ = self.drain(i, c, watt * climb_s, climb_s, climb_s)
+                before = self.factor(i, c.warm)
+                c, amp = self.drain(i, c, watt * climb_s, climb_s, climb_s)
+                c.warm += self._heat(amp, before, climb_s)
                 c.low = min(c.low, self.loaded(i, c, watt)) if climb_s > 1.0 else c.low
             level = self.wing_w(i, rho, cas[i], k_tas, 0.0, gone, 1.0)
             level += self.m("gust_w", i) * lull * self.m("gust_home", i)
@@ -241,10 +245,17 @@ class Loops:
             c, amp = self.drain(i, c, joule, long_s[i], mean_long)
             c.warm = self._warmer(i, c.warm, before, amp, mean_long, to)
             hover = self.hover_w(i, low_rho, 0.0, gone)
-            c, _ = self.drain(i, c, hover * land_s[i], land_s[i], mean_land)
+            before = self.factor(i, c.warm)
+            c, amp = self.drain(i, c, hover * land_s[i], land_s[i], mean_land)
+            c.warm += self._heat(amp, before, land_s[i])
             volts = self.loaded(i, c, hover)
             fates.append((c.u, volts, min(c.low, volts)))
         return fates
+
+    def _heat(self, amp: float, f: float, t: float) -> float:
+        r0 = sorted(float(r) for r in self.table.r0)
+        ohm = 0.5 * (r0[NODES // 2 - 1] + r0[NODES // 2]) + self.cell.r1_ohm
+        return amp * amp * ohm * f * t / self.cell.heat_capacity_jpk
 
     def _warmer(self, i: int, warm: float, f: float, amp: float, t: float, to: Any) -> float:
         cell = self.cell

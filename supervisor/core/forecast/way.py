@@ -289,9 +289,10 @@ class _Discharge:
         )
         taken = (pack.charge.u[:, 0] - charge.u[:, 0]) * self.members.to_wh[:, 0]
         parts = {**pack.parts_wh, name: pack.parts_wh.get(name, 0.0) + taken}
-        warmth = pack.warmth_k
-        if air_c is not None:
-            warmth = self._warmer(warmth, factor, current, seconds, air_c)
+        if air_c is None:
+            warmth = self._heated(pack.warmth_k, factor, current, seconds)
+        else:
+            warmth = self._warmer(pack.warmth_k, factor, current, seconds, air_c)
         return _Pack(charge, warmth, pack.lowest_v, parts)
 
     def _loaded(self, pack: _Pack, power_w: Floats) -> Floats:
@@ -300,6 +301,15 @@ class _Discharge:
         return loaded_v(
             self.table, pack.charge, factor, power_w / self.cells, m.weak_v, m.weak_r, m.weak_lost
         )
+
+    def _heated(self, warmth: Floats, factor: Floats, current: Floats, seconds: Floats) -> Floats:
+        """A hover or a climb is too short to shed its heat: I^2 R t / C, R what answers at once."""
+        cell = self.table.cell
+        per_ohm = seconds * (
+            (float(np.median(self.table.r0)) + cell.r1_ohm) / cell.heat_capacity_jpk
+        )
+        result: Floats = warmth + current * current * factor * per_ohm
+        return result
 
     def _warmer(
         self, warmth: Floats, factor: Floats, current: Floats, seconds: Floats, air_c: Floats
