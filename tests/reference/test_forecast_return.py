@@ -8,11 +8,13 @@ knots, as printed. Tolerance: the turn for home takes a few seconds that the tex
 from __future__ import annotations
 
 import math
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pytest
 
 from supervisor.core.atmosphere import density_kgpm3
+from supervisor.core.belief import Array
 from supervisor.core.forecast.advice import best_airspeed, equal_time_s
 from tests.core.plain_flights import (
     KNOT_MPS,
@@ -80,6 +82,50 @@ def test_point_of_no_return_with_a_wind_across() -> None:
     assert forecast.turn_back_place.along_m / NM_M == pytest.approx(204.66, rel=0.003)
 
 
+@dataclass(frozen=True, slots=True)
+class TwoWinds(SteadyWind):
+    """One wind at the height of the route, another from ``above_m`` up, where it comes home."""
+
+    above_m: float = math.inf
+    home_mps: float = 0.0
+
+    def draw(
+        self, rng: np.random.Generator, members: int, north_m: Array, *rest: Array
+    ) -> tuple[Array, Array]:
+        north, east = SteadyWind.draw(self, rng, members, north_m, *rest)
+        height_m = rest[1]
+        return np.where(height_m > self.above_m, self.home_mps, north), east
+
+
+def test_point_of_no_return_with_another_wind_on_the_way_home() -> None:
+    # Q-R 3016 nm, TAS 480, E 10 h, wind component -90 out and +75 home: O 390, H 555 kt
+    # -> D = E O H / (O + H) = 2290.5 nm (question: K. Williams, CP-PNR; answer: own arithmetic).
+    plan = plain_flight(480.0 * KNOT_MPS, 10.0, 0.0, 3016.0 * NM_M)
+    plan = replace(plan, return_plan=replace(plan.return_plan, height_m=120.0, climb_mps=10.0))
+    wind = TwoWinds(-90.0 * KNOT_MPS, 0.0, above_m=110.0, home_mps=-75.0 * KNOT_MPS)
+    place = certain_run(plan, wind, points=120).summary().turn_back_place
+    assert place is not None
+    assert place.along_m / NM_M == pytest.approx(2290.5, rel=0.003)
+
+
+@pytest.mark.parametrize("tail_kt", [-30.0, -15.0, 0.0, 15.0, 30.0])
+def test_the_point_of_no_return_moves_home_and_the_critical_point_into_the_wind(
+    tail_kt: float,
+) -> None:
+    """Any wind along the track shortens the one; the other moves against it (as the rows above)."""
+    plan = plain_flight(100.0 * KNOT_MPS, 10.0, 0.0, 800.0 * NM_M)
+    still, windy = (certain_run(plan, SteadyWind(w * KNOT_MPS, 0.0)) for w in (0.0, tail_kt))
+    far, near = (r.summary().turn_back_place for r in (still, windy))
+    assert far is not None
+    assert near is not None
+    assert near.along_m <= far.along_m + 1.0
+    critical = [
+        equal_time_s(r.ahead.t_s.mean(axis=0), np.ravel(r.landings[0].seconds)) * speed
+        for r, speed in ((still, 100.0), (windy, 100.0 + tail_kt))
+    ]
+    assert (critical[1] - critical[0]) * tail_kt <= 0.0
+
+
 # D = E_use / (P/GS_o + P/GS_h): the energy analogue, airsafaris.com.au/general_info/pnrcp.htm; the
 # figures are the formula's own arithmetic (600 Wh, 300 W, 22 m/s).
 @pytest.mark.parametrize(
@@ -126,8 +172,6 @@ def test_critical_point(
     [(0.0, 1.0), (0.1, 1.0274), (0.25, 1.0789), (0.5, 1.2040), (-0.25, 0.9490), (-0.5, 0.9146)],
 )
 def test_best_return_airspeed_in_wind(w: float, x: float) -> None:
-    from dataclasses import replace
-
     from supervisor.core.power import best_range_speed_mps
     from tests.core.flights import flight
 
