@@ -157,7 +157,7 @@ def _ledger(v: View, width: int) -> list[RenderableType]:
     sd: dict[str, float] = status["ledger_sd_wh"]
     spelled = [
         f"{LEDGER_NAMES.get(key, key)} {wh:.0f}"
-        + (f"±{sd[key]:.0f}" if sd.get(key) else "")
+        + (f"±{sd[key]:.{int(sd[key] < 0.95)}f}" if sd.get(key) else "")
         + (f" (planned {planned[key]:.0f})" if key in planned else "")
         for key, wh in actual.items()
         if abs(wh) >= 0.5 or abs(planned.get(key, 0.0)) >= 0.5

@@ -341,11 +341,13 @@ def test_advisories_of_the_time_away_are_not_missed(scene: Scene, page: Any) -> 
 def test_strings_from_the_aircraft_stay_text(scene: Scene, page: Any) -> None:
     evil = "<img src=x onerror=document.title='owned'><script>1</script>"
     scene.voice.say(scene.story.plan().model_copy(update={"name": evil}))
+    scene.voice.say(scene.story.health(troubles=[evil]))
     active = [a.model_copy(update={"acked_by": evil}) for a in scene.story.active(TURN_T + 5)]
     status = scene.fly(TURN_T + 5, sentence=evil, phase=evil[:20], active=active)
     shown(page, scene, status)
     assert read(page, "#sentence") == evil
     assert evil in read(page, "#alert-list")
+    assert evil in read(page, "#aboard")
     assert page.eval_on_selector_all("main img, main script", "all => all.length") == 0
     assert "owned" not in page.title()
 

@@ -11,6 +11,8 @@ const NAMES = { "final-reserve": "final reserve", extra: "left over" };
 const SHORT = { "final-reserve": "reserve", extra: "over", landing: "land", contingency: "cont." };
 const BAR = 40, TOP = 30, GAP = 48, SHORT_H = 12;
 
+const sigma = (wh) => number(wh, wh < 0.95 ? 1 : 0); // a small one is not none
+
 const nameOf = (key) => NAMES[key] ?? key.replaceAll("-", " ");
 const keysOf = (...ledgers) => {
   const all = new Set(ledgers.flatMap((l) => Object.keys(l)));
@@ -64,7 +66,7 @@ function bar(ledger, sd, x, y, label, unnamed) {
     const x0 = x(at), x1 = x(at + wh);
     parts.push(svg("rect", { class: `term term-${PHASES.has(key) ? "phase" : key} shade-${key}`,
       x: x0, y, width: Math.max(x1 - x0, 0), height: BAR }));
-    const amount = number(wh) + (sd[key] > 0 ? ` ± ${number(sd[key])}` : "");
+    const amount = number(wh) + (sd[key] > 0 ? ` ± ${sigma(sd[key])}` : "");
     parts.push(...inside(key, amount, x0, x1, y));
     if (!nameFitting(key, x1 - x0) && wh >= 0.5) unnamed.push(`${nameOf(key)} ${amount}`);
     at += wh;
@@ -138,7 +140,7 @@ function drawTable(table, actual, planned, sd) {
   const rows = keysOf(actual, planned).map((key) => {
     const a = actual[key] ?? 0, p = planned[key];
     const cells = [p === undefined ? "–" : number(p), number(a),
-      sd[key] === undefined ? "–" : number(sd[key]),
+      sd[key] === undefined ? "–" : sigma(sd[key]),
       p === undefined ? "–" : numberSigned(a - p)];
     return el("tr", {}, el("th", { scope: "row" }, nameOf(key)),
       ...cells.map((cell) => el("td", {}, cell)));

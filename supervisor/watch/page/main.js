@@ -311,7 +311,7 @@ function drawClock() {
 }
 
 function nameUnits() {
-  text(byId("set-units"), measures.isNautical() ? "NM, kt, ft" : "km, m/s, m");
+  text(byId("set-units"), measures.isNautical() ? "NM, kt" : "km, m/s");
   attribute(byId("set-units"), "aria-label",
     `Units: ${measures.isNautical() ? "nautical" : "metric"}; press to change`);
 }
