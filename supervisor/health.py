@@ -122,6 +122,8 @@ def _troubles(service: Service) -> list[str]:
     step_s = facts.wall_unix_s() - service.unix_s()
     if daemon.clock == "receipt" and abs(step_s) > STILL_S:
         found.append("the system's date is not the aircraft's; certificates may be refused")
+    if facts.handles_exhausted():
+        found.append("no file descriptor is left: nothing new can be opened, a broker neither")
     if not service.link.up:
         found.append("the link to the aircraft is down")
     return [text for text in found if text]

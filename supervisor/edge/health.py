@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import ctypes
+import errno
 import os
 import shutil
 import time
@@ -55,6 +56,15 @@ def open_handles() -> int | None:
     with suppress(OSError):
         return len(os.listdir("/proc/self/fd"))
     return None
+
+
+def handles_exhausted() -> bool:
+    """Whether nothing new can be opened, here or anywhere on this computer."""
+    try:
+        os.close(os.open(os.devnull, os.O_RDONLY))
+    except OSError as error:
+        return error.errno in (errno.EMFILE, errno.ENFILE)
+    return False
 
 
 def free_mb(folder: Path) -> float | None:

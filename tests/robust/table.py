@@ -1,6 +1,6 @@
 """Robustness figures by one command, printed as a table.
 
-``python tests/robust/table.py`` (about ten minutes of one core) or ``--short`` (seconds).
+``python tests/robust/table.py`` (some forty minutes of one core) or ``--short`` (a minute).
 Each row is a subject, what was done to it, how often, and what came of it; a broken expectation
 ends the run with its case. Every case is drawn from a fixed seed.
 """
@@ -13,9 +13,7 @@ import random
 import struct
 import sys
 import tempfile
-import time
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
 from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "bench"))
@@ -23,11 +21,12 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "system"))
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
 import robust_intake
-from aboard import Daemon
 from airframe import Airframe
+from living import LIGHT, by_tests, day, fuzzed, killed, silences
+from table_row import Row
 
 from sim import scenario
-from supervisor.daemonfile import ForecastSection, load_daemon_file
+from supervisor.daemonfile import load_daemon_file
 from supervisor.edge import wire
 from supervisor.edge.acks import AckGate, AckRefused
 from supervisor.edge.frames import build
@@ -43,17 +42,12 @@ from supervisor.messages import Ack, Advisory
 ROOT = Path(__file__).resolve().parents[2]
 FLIGHT_FILE = scenario.FOLDER / "estuary" / "flight.toml"
 FLIGHT = load_flight(FLIGHT_FILE)
-GROWTH_MB = 2.0  # the limit of a day's growth after its first hour
-LIGHT = ForecastSection(members=50, points=8)
-
-
-@dataclass(frozen=True, slots=True)
-class Row:
-    """One line of the table."""
-
-    subject: str
-    cases: int
-    outcome: str
+DISK_TESTS = (
+    "tests/system/test_aboard_limits.py::test_a_full_disk_is_said_survived_and_made_up_for",
+    "tests/system/test_aboard_limits.py::test_without_file_descriptors_it_goes_on",
+    "tests/edge/test_outbox.py::test_a_really_full_file_system",
+    "tests/edge/test_recorder.py::test_a_slow_disk_does_not_hold_up_the_writer",
+)
 
 
 def hurt(data: bytes, draw: random.Random) -> bytes:
@@ -252,38 +246,6 @@ def outboxes(cases: int, draw: random.Random) -> Row:
     return Row("outboxes cut and flipped", cases, f"all work on; {intact} lost nothing")
 
 
-# --- a day -------------------------------------------------------------------------------------
-
-
-class Endless(Airframe):
-    """To and fro on a trickle of current: a day in the air."""
-
-    cruise_a = 0.7
-    turn_s = 900.0
-
-
-def day(hours: int) -> Row:
-    """A daemon flown by telemetry time; its memory after the first hour and at the end."""
-    airframe = Endless()
-    with tempfile.TemporaryDirectory() as folder, Daemon(Path(folder)) as daemon:
-        first_mb = last_mb = 0.0
-        begun = time.monotonic()
-        for hour in range(hours):
-            for second in range(3600):
-                daemon.fly(airframe, [hour * 3600.0 + second], pause_s=0.0)
-                if second % 20 == 0:
-                    frames = daemon.metrics()["link_frames"]  # also waits until it has kept up
-            last_mb = daemon.metrics()["process_resident_mb"]
-            first_mb = first_mb or last_mb
-        took_s = time.monotonic() - begun
-        lost = daemon.metrics()["link_lost"]
-        daemon.stop()
-    grown_mb = last_mb - first_mb
-    held = "" if grown_mb < GROWTH_MB else f" (more than {GROWTH_MB:g} MB grown: NOT held)"
-    outcome = f"{first_mb:.1f} MB after 1 h, {last_mb:.1f} MB at the end{held}; {frames:.0f} frames"
-    return Row(f"hours of flight in {took_s:.0f} s", hours, f"{outcome}, {lost:.0f} lost")
-
-
 # --- the table ---------------------------------------------------------------------------------
 
 
@@ -299,8 +261,11 @@ def rows(*, short: bool = False) -> Iterator[Row]:
     yield values(every=7 if short else 1)
     yield clock_jumps(1 if short else 10, draw)
     yield outboxes(2_000 // (share // 4 or 1), draw)
-    if not short:
-        yield day(24)
+    yield silences(3 if short else 200, draw)
+    yield by_tests("disk full, slow, descriptors exhausted", DISK_TESTS)
+    yield killed(2 if short else 200)
+    yield fuzzed(2_000 if short else 1_000_000)
+    yield day(1 if short else 24)
 
 
 def main() -> None:
