@@ -34,7 +34,14 @@ from supervisor.edge.outbox import Held, Outbox
 from supervisor.edge.proof import ECHO_S, UNPROVEN, Proof
 from supervisor.edge.rates import CALM_S, Budget, StatusPacer
 from supervisor.edge.redial import DEAD_AFTER_S, Redial
-from supervisor.edge.session import ConnectionFailed, Hello, Protocol, Session, connected
+from supervisor.edge.session import (
+    ConnectionFailed,
+    Hello,
+    Protocol,
+    Session,
+    connected,
+    ended,
+)
 from supervisor.edge.signatures import Signer
 from supervisor.edge.track import Fix
 from supervisor.edge.wishes import LEAF as WISH_LEAF
@@ -55,6 +62,7 @@ IN_FLIGHT = 20  # advisories under way at once: a slow link does not cost a roun
 BEAT_S = 110.0  # below the keepalive, so that it stands in for the protocol's own ping
 LOCAL_BEAT_S = 2.0  # on loopback bytes cost nothing
 KEEPALIVE_S = 120
+TELL_AGAIN_S = 60.0
 SLOW_S = 1.5  # an answer later than this makes the link a slow one
 ADDRESS_CHECK_S = 1.0
 BRIDGE_BYTES = 50  # what the bridge aboard adds to a segment of ours: TLS, the topic in full
@@ -138,6 +146,7 @@ class Uplink:
         self._unproven = False  # the broker acknowledges, but nothing comes back
         self._bridge_up: bool | None = None  # None: no bridge aboard, as far as we know
         self._session: Session | None = None
+        self._told = ("", 0.0)  # what was last said of a failure, and when
         self._redial = Redial(options.address.loopback)
         self._beat = 0
         self._said_poor = False
@@ -230,10 +239,18 @@ class Uplink:
             except Exception as error:  # whatever it is, the daemon goes on
                 self._fault("connection", error)
                 failure = ConnectionFailed(str(error), refused=True)
-            self.counts.failures += 1
-            name = "broker_silent" if failure.silent else "broker_lost"
-            self._on_event(name, {"why": str(failure), "waiting": len(self.outbox)})
+            self._tell(failure)
             await asyncio.sleep(self._redial.failed(failure, _now_s() - began_s))
+
+    def _tell(self, failure: ConnectionFailed) -> None:
+        """Say it, but an outage of an hour fills no log: the same again once a minute."""
+        self.counts.failures += 1
+        before, told_s = self._told
+        if str(failure) == before and _now_s() - told_s < TELL_AGAIN_S:
+            return
+        self._told = (str(failure), _now_s())
+        name = "broker_silent" if failure.silent else "broker_lost"
+        self._on_event(name, {"why": str(failure), "waiting": len(self.outbox)})
 
     # --- one connection ------------------------------------------------------------------------
 
@@ -273,6 +290,7 @@ class Uplink:
     def _greet(self, session: Session, took_s: float) -> None:
         self._session = session
         self._redial.connected()
+        self._told = ("", 0.0)
         self._bridge_up = None
         self._proof = Proof(given=session.protocol == 5)
         self._acknowledged.clear()
@@ -301,7 +319,7 @@ class Uplink:
         try:
             await asyncio.wait(tasks, return_when=asyncio.FIRST_EXCEPTION)
         finally:
-            results = await _ended(tasks)
+            results = await ended(tasks)
         failures = [r for r in results if isinstance(r, Exception)]
         raise failures[0] if failures else ConnectionFailed("the connection ended")
 
@@ -479,17 +497,3 @@ def _now_s() -> float:
         return asyncio.get_running_loop().time()
     except RuntimeError:
         return 0.0
-
-
-async def _ended(tasks: list[asyncio.Task[None]]) -> list[BaseException | None]:
-    """Cancel all and wait for it; how each ended.
-
-    Asked again until it works: before Python 3.12 ``wait_for``, which the library publishes with,
-    swallows a cancellation that comes together with its result.
-    """
-    pending = set(tasks)
-    while pending:
-        for task in pending:
-            task.cancel()
-        _, pending = await asyncio.wait(pending, timeout=0.2)
-    return [None if task.cancelled() else task.exception() for task in tasks]

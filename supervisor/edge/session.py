@@ -32,6 +32,12 @@ from supervisor.edge.dial import Dialer, WireCount, end_when_dead, refusal, wire
 Protocol = Literal[4, 5]  # the protocol level byte: MQTT 3.1.1 or 5
 SESSION_EXPIRY_S = 3600  # acknowledgements sent while the link is down wait so long for us
 WILL_DELAY_S = 10  # a link that is back within this was never away, to a watcher
+AWAY = {
+    "Connection refused": "no broker listens at that address and port (connection refused)",
+    "Network is unreachable": "there is no network",
+    "No route to host": "there is no way to the broker's network",
+}
+PERHAPS_TLS = " (before MQTT began: does this port want TLS, mqtts://?)"
 TOGETHER_S = 0.005
 SCHEMA_PROPERTY = ("schema", "1")
 
@@ -220,7 +226,11 @@ async def connected(dialer: Dialer, hello: Hello, protocol: Protocol, tls: Any) 
         _hang_up(client, dialer)
         if isinstance(error, Exception):
             silent = hello.silence_tells and dialer.connected
-            raise _explained(error, listener.text, silent) from None
+            failure = _explained(error, listener.text, silent)
+            hung_up = dialer.connected and not (failure.refused or failure.silent)
+            if tls is None and hung_up and "timed out" not in str(failure):
+                failure = ConnectionFailed(f"{failure}{PERHAPS_TLS}")
+            raise failure from None
         raise
     try:
         yield session
@@ -329,7 +339,7 @@ def _watch_callbacks(client: aiomqtt.Client, session: Session, listener: _Listen
     That is the code in a PUBACK, "session present" in a CONNACK, and an end before the CONNACK.
     """
     paho: Any = client._client
-    published, accepted, ended = paho.on_publish, paho.on_connect, paho.on_disconnect
+    published, accepted, left = paho.on_publish, paho.on_connect, paho.on_disconnect
 
     def on_publish(a: Any, b: Any, mid: int, code: Any, properties: Any) -> None:
         if getattr(code, "value", 0) >= 0x80:
@@ -344,7 +354,7 @@ def _watch_callbacks(client: aiomqtt.Client, session: Session, listener: _Listen
     def on_disconnect(a: Any, b: Any, flags: Any, code: Any, properties: Any = None) -> None:
         named = "taken over" in str(code).lower()
         listener.hear(f"the connection ended{f': {code}' if named else ''}")
-        ended(a, b, flags, code, properties)
+        left(a, b, flags, code, properties)
 
     paho.on_publish, paho.on_connect, paho.on_disconnect = on_publish, on_connect, on_disconnect
 
@@ -363,5 +373,20 @@ def _explained(error: BaseException, heard: str, silence_tells: bool) -> Connect
             return ConnectionFailed("the broker does not speak this MQTT version", silent=True)
         return ConnectionFailed(f"the broker refused us: {error.rc}", refused=True)
     text = heard or str(error) or type(error).__name__
+    text = next((words for mark, words in AWAY.items() if mark in text), text)
     silent = silence_tells and "timed out" in str(error)
     return ConnectionFailed(text, silent=silent)
+
+
+async def ended(tasks: list[asyncio.Task[None]]) -> list[BaseException | None]:
+    """Cancel all and wait for it; how each ended.
+
+    Asked again until it works: before Python 3.12 ``wait_for``, which the library publishes with,
+    swallows a cancellation that comes together with its result.
+    """
+    pending = set(tasks)
+    while pending:
+        for task in pending:
+            task.cancel()
+        _, pending = await asyncio.wait(pending, timeout=0.2)
+    return [None if task.cancelled() else task.exception() for task in tasks]
