@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import random
 
+import living
 import table
 
 
@@ -27,3 +28,7 @@ def test_jumps_of_the_date_change_no_advisory() -> None:
 
 def test_hurt_outboxes_work_on() -> None:
     assert table.outboxes(25, random.Random(4)).cases == 25
+
+
+def test_every_silence_is_said() -> None:
+    assert living.silences(2, random.Random(5)).cases == 2
