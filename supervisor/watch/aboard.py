@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from supervisor.messages import Status
-from supervisor.watch.picture import Picture
+from supervisor.watch.picture import Picture, missing
 
 ON_GROUND = ("ground", "unknown")
 RETURN = {
@@ -36,7 +36,7 @@ def aboard(picture: Picture) -> tuple[str, ...]:
     troubles = [*(health.troubles if health else ()), *(presence.troubles if presence else ())]
     if troubles:
         said.append(f"Trouble aboard: {'; '.join(dict.fromkeys(troubles))}.")
-    if presence is not None and presence.waiting:
+    if presence is not None and presence.waiting and missing(picture):
         count = presence.waiting
         said.append(f"{count} {'advisories wait' if count > 1 else 'advisory waits'} aboard.")
     if status is not None and status.return_request in SPOKEN_UP:

@@ -216,10 +216,10 @@ function spreadWords({ figure, plan }) {
       + `${measures.chance(figure.covered)}.`;
 }
 
-// The most urgent thing to acknowledge sits beside the sentence that it is about.
+// What there is to acknowledge at the level shown sits beside the sentence that it is about.
 function drawVerdictAck(view) {
   const box = byId("verdict-ack");
-  const one = view.advisories.find((a) => a.active && !believed(a)
+  const one = view.advisories.find((a) => a.active && !believed(a) && a.level === view.level
     && (a.level === "warning" || a.level === "caution"));
   const key = one && state.settings.may_ack ? list.key(one.seq) : "";
   if (box.dataset.key === key) return;
