@@ -145,6 +145,24 @@ def test_land_now_says_where_the_ground_is_known() -> None:
     assert "clear of people" in text
 
 
+def test_land_now_ends_when_an_alternate_is_within_reach_again() -> None:
+    alone = {"covered": 0.0, "best_alternate_covered": 0.0, "any_site_reachable": False}
+    alerts, said = run(60, **alone)
+    assert levels(said, "land-now") == [Level.WARNING]
+    back = {"covered": 0.0, "best_alternate_covered": 0.9}
+    _, said = run(60, alerts, start=60, **back)
+    assert levels(said, "land-now") == [Level.NORMAL]
+    assert levels(said, "divert") == [Level.WARNING]
+
+
+def test_of_two_warnings_the_one_that_can_still_be_followed_is_the_headline() -> None:
+    lost = {"covered": 0.1, "best_alternate_covered": 0.9, "turn_back_safe_s": -60.0}
+    alerts, _ = run(60, **lost)
+    held = [name for name, h in alerts.held.items() if h.level is Level.WARNING]
+    assert held[0] == "divert"
+    assert "turn-back-now" in held
+
+
 def test_an_overrun_names_the_leg_that_took_most() -> None:
     over = replace(CALM, overrun_wh=61.0, overrun_leg="the leg to gauge 3", overrun_leg_wh=42.0)
     assert sentence("budget-overrun", Level.CAUTION, over, None) == (

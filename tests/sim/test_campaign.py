@@ -114,6 +114,25 @@ KEYS = {
 }  # fmt: skip
 
 
+@pytest.mark.parametrize(("at_most", "status"), [(1.0, 0), (-1.0, 1)])
+def test_an_expectation_judges_the_table(
+    at_most: float, status: int, record: Record, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def here(work: Any, items: list[Any], workers: int | None) -> object:  # noqa: ARG001
+        yield from (
+            {"task": asdict(i), "record": asdict(replace(record, seed=i.seed))} for i in items
+        )
+
+    monkeypatch.setattr(crew, "_by_processes", here)
+    expected = tmp_path / "expected.toml"
+    expected.write_text(f"schema = 1\n[probability.late_rate]\nat_most = {at_most}\n")
+    args = ["--flights", "2", "--scenario", "estuary", "--verify", "0", "--out", str(tmp_path)]
+    args += ["--expect", str(expected), "--junit", str(tmp_path / "judged.xml")]
+    result = CliRunner().invoke(command, args, standalone_mode=False)
+    assert result.return_value == status, result.output
+    assert ("failure" in (tmp_path / "judged.xml").read_text()) is bool(status)
+
+
 def test_the_machine_face(record: Record, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """The command from end to end, its flights replaced by one flown before."""
     swept = {c: record.alert_s - 60.0 * k for k, c in enumerate(("0.999", "0.99", "0.9"))}

@@ -20,7 +20,9 @@ from supervisor.core.events import Level
 # Probability of landing at home with the reserve below which home counts as in doubt, and as lost.
 # Ours: "in doubt" is where one landing in ten touches the reserve; "lost" is more likely than not.
 IN_DOUBT, LOST = 0.90, 0.50
-# The same for the voltage in the landing hover alone.
+# A site that was out of reach counts as within it again from this chance on.
+BARELY = 0.20
+# In doubt and lost for the voltage in the landing hover alone.
 HOVER_THIN, HOVER_BAD = 0.95, 0.70
 # Silence on the link that counts as stale; a heartbeat comes every second (MAVLink, minimal).
 STALE_S, STALE_WARNING_S = 5.0, 60.0
@@ -127,7 +129,8 @@ def _land_now(s: Situation, now: Level) -> Level:
     if not s.airborne or math.isnan(s.covered):
         return Level.NORMAL
     gone = not s.any_site_reachable
-    return Level.WARNING if gone or (now is Level.WARNING and s.covered < 0.2) else Level.NORMAL
+    slim = max(s.covered, s.best_alternate_covered) < BARELY
+    return Level.WARNING if gone or (now is Level.WARNING and slim) else Level.NORMAL
 
 
 def _plan_not_covered(s: Situation, now: Level) -> Level:
@@ -192,10 +195,11 @@ def _link_degraded(s: Situation, now: Level) -> Level:
     return Level.ADVISORY if poor else Level.NORMAL
 
 
+# Gravest first: of two warnings the first is the headline, and home that is lost is no way to turn.
 RULES: tuple[Rule, ...] = (
     Rule("land-now", _land_now, persist_s=15.0),
-    Rule("turn-back-now", _turn_back_now, persist_s=4.0, hold_s=30.0),
     Rule("divert", _divert, persist_s=10.0, hold_s=60.0),
+    Rule("turn-back-now", _turn_back_now, persist_s=4.0, hold_s=30.0),
     Rule("home-not-covered", _home_not_covered, persist_s=10.0, hold_s=60.0),
     Rule("hover-margin", _hover_margin, persist_s=20.0, hold_s=60.0),
     Rule("turn-back-soon", _turn_back_soon, persist_s=4.0, hold_s=60.0, under="turn-back-now"),

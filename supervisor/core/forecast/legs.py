@@ -336,7 +336,9 @@ def ways_to(
     home = site is flight.home
     lines = [_line(flight, chart, route, place, ahead, goal, home) for place, ahead, _ in points]
     if underway and home and flight.return_plan.style is not ReturnStyle.DIRECT:
-        lines = [_rest(line, at[2]) for line, at in zip(lines, points, strict=True)]
+        now = points[0][2]  # a point in a circle has no course; it began on this one
+        courses = [course if any(course) else now for _, _, course in points]
+        lines = [_rest(*both) for both in zip(lines, courses, strict=True)]
     return _measure(lines, [course for _, _, course in points])
 
 
