@@ -30,6 +30,11 @@ BAUDS = (57_600, 115_200, 921_600, 230_400, 460_800, 38_400, 500_000, 1_500_000)
 TRY_BAUD_S = 1.5
 ASK_S = 0.2
 SLOW_LOOK_S = 1.0  # a look longer than this is late for the keenest period, 2 s
+LINK_FIXES = {
+    "No such file": "is it plugged in? `ls /dev/serial/by-id` names what is there",
+    "Permission denied": "add this user to the group dialout, log in anew",
+}
+LINK_BUSY = "is the daemon running? stop it (systemctl stop homeleg) or read its health topic"
 
 
 @dataclass(slots=True)
@@ -115,7 +120,7 @@ async def telemetry(flight: Flight, daemon: DaemonFile, seconds: float) -> list[
     try:
         heard = await listener.listen(seconds)
     except LinkError as error:
-        fix = "is the daemon running? stop it (systemctl stop homeleg) or read its health topic"
+        fix = next((fix for words, fix in LINK_FIXES.items() if words in str(error)), LINK_BUSY)
         return [bad("link", str(error), fix)]
     found = [*_bytes(listener.intake), *heard.hearing.findings(flight, heard.t_s)]
     if listener.intake.counts.accepted == 0 and daemon.link.address.startswith("serial:"):

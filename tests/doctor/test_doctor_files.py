@@ -173,3 +173,11 @@ def test_a_daemon_file_that_cannot_be_read_is_wrong_input(tmp_path: Path) -> Non
     _, err = run.communicate(timeout=30)
     assert run.returncode == 2
     assert "none.toml" in err
+
+
+def test_a_port_that_is_not_there_is_not_blamed_on_the_daemon(tmp_path: Path) -> None:
+    words = ["--flight", str(FLIGHT), "--storage", str(tmp_path), "--seconds", "1"]
+    run = doctor(*words, "--link", "serial:/dev/ttyNONE9:57600")
+    out, _ = run.communicate(timeout=60)
+    (link,) = (f for f in json.loads(out)["findings"] if f["check"] == "link")
+    assert "plugged in" in link["fix"]
