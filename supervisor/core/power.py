@@ -45,15 +45,30 @@ def hover_w(aircraft: Aircraft, mass_kg: Real, density: Real, climb_mps: Real = 
 INDUCED_SHARE = 0.75
 
 
-def hover_relief(inflow_mps: Real, air_mps: Real) -> Any:
-    """Hover power in a wind over hover power in calm air [-].
+# Drag area of a winged aircraft held against the wind on its rotors, as a share of the wing's area:
+# common practice, no source.
+HOVER_DRAG_SHARE = 1.0 / 3.0
+
+
+def hover_drag(aircraft: Aircraft) -> float:
+    """What :func:`hover_relief` wants to know of the airframe: drag area over 4 disk areas [-].
+
+    D V / (W v_h) with D = rho V^2 f / 2 and W = 2 rho A v_h^2 is f / (4 A) (V / v_h)^3.
+    """
+    return HOVER_DRAG_SHARE * aircraft.wing_area_m2 / (4.0 * aircraft.disk_area_m2)
+
+
+def hover_relief(inflow_mps: Real, air_mps: Real, drag: float) -> Any:
+    """Hover power in a wind over hover power in calm air [-]; ``drag`` from :func:`hover_drag`.
 
     Momentum theory in edgewise flow (Glauert; Leishman, Principles of Helicopter Aerodynamics,
     ch. 2): with v = v_i/v_h and x = V/v_h,  v^2 = -x^2/2 + sqrt(x^4/4 + 1).  ``inflow_mps`` is v_h.
+    What the air takes off the induced power it soon gives back as drag: the least is at about v_h.
     """
-    half = 0.5 * np.square(np.asarray(air_mps) / inflow_mps)
+    x = np.asarray(air_mps) / inflow_mps
+    half = 0.5 * np.square(x)
     induced = np.sqrt(np.sqrt(half * half + 1.0) - half)
-    return INDUCED_SHARE * induced + 1.0 - INDUCED_SHARE
+    return INDUCED_SHARE * induced + 1.0 - INDUCED_SHARE + drag * x * x * x
 
 
 def wing_w(

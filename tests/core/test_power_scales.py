@@ -187,11 +187,17 @@ def test_a_wind_through_the_rotors_takes_off_what_momentum_theory_says() -> None
     for x in (0.0, 0.5, 1.0, 2.0):
         v = brentq(lambda v, x=x: v**4 + x * x * v * v - 1.0, 0.0, 1.1)
         expected = power.INDUCED_SHARE * v + 1.0 - power.INDUCED_SHARE
-        assert float(power.hover_relief(7.0, 7.0 * x)) == pytest.approx(expected, abs=1e-9)
+        assert float(power.hover_relief(7.0, 7.0 * x, 0.0)) == pytest.approx(expected, abs=1e-9)
+        # and D V: half rho V^3 f over the ideal W v_h = 2 rho A v_h^3
+        drag_w = 0.5 * RHO * (7.0 * x) ** 3 * 0.2 / (2.0 * RHO * 1.0 * 7.0**3)
+        dragged = float(power.hover_relief(7.0, 7.0 * x, 0.2 / 4.0))
+        assert dragged == pytest.approx(expected + drag_w, abs=1e-9)
     windy = sample(0.0, Phase.HOVER_LANDING, 0.0)._replace(tas_mps=8.0)
     calm, relieved = (
         model_w(CRAFT, windy._replace(tas_mps=0.0), 12.0)[0],
         model_w(CRAFT, windy, 12.0)[0],
     )
     inflow = math.sqrt(12.0 * 9.80665 / (2.0 * RHO * CRAFT.disk_area_m2))
-    assert relieved / calm == pytest.approx(float(power.hover_relief(inflow, 8.0)), rel=1e-12)
+    assert relieved / calm == pytest.approx(
+        float(power.hover_relief(inflow, 8.0, power.hover_drag(CRAFT))), rel=1e-12
+    )

@@ -34,7 +34,7 @@ from supervisor.core.estimate.prior import Lessons, Prior
 from supervisor.core.events import Observation, Phase
 from supervisor.core.geodesy import LocalMap
 from supervisor.core.plan import Flight
-from supervisor.core.power import hover_relief
+from supervisor.core.power import hover_drag, hover_relief
 
 NAN = math.nan
 FRESH_S = 3.0  # a value older than this is not used in a formula together with newer ones
@@ -45,6 +45,7 @@ STEP_S = 0.95  # wind, power and phase look once a second
 REFUSED_S = 30.0  # how long an impossible value is worth a doubt
 DROP_RADIUS_M = 200.0
 LANDING_WIND_M = 20.0  # height at which the landing hover meets the wind, on average
+RELIEF_SD = 0.05  # of the hover power in a wind like the rotors' own inflow; ours
 AIRBORNE = frozenset(Phase) - {Phase.GROUND, Phase.UNKNOWN}
 
 T = TypeVar("T")
@@ -384,15 +385,17 @@ class Estimator:
             )
 
     def _landing_relief(self, field: windfield.Field) -> tuple[float, float]:
-        """What the wind at home takes off the hover power, and 1 sigma of it."""
+        """What the wind at home makes of the hover power, and 1 sigma of it."""
         aircraft = self._flight.aircraft
         density = density_kgpm3(self._flight.home.elevation_m, self._offset_k)
         weight_n = float(self._scales.x[power_scales.MASS]) * G0_MPS2
         inflow = math.sqrt(weight_n / (2.0 * density * aircraft.disk_area_m2))
         n, e, sd = field.mean_at(0.0, 0.0, LANDING_WIND_M, 0.0)
         air = math.sqrt(n * n + e * e + sd * sd)  # root mean square of what may blow
-        less, more = hover_relief(inflow, np.array([air + sd, max(air - sd, 0.0)]))
-        return float(hover_relief(inflow, air)), 0.5 * float(more - less)
+        winds = np.array([air, air + sd, max(air - sd, 0.0)])
+        relief, fresh, light = hover_relief(inflow, winds, hover_drag(aircraft)).tolist()
+        model_sd = RELIEF_SD * min(air / inflow, 1.5)
+        return relief, math.hypot(0.5 * (fresh - light), model_sd)
 
     def _pack_belief(self, t_s: float) -> Any:
         spec = self._flight.pack

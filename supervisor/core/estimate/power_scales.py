@@ -27,7 +27,7 @@ from supervisor.core.estimate.kalman import Updated, update
 from supervisor.core.estimate.prior import PowerPrior
 from supervisor.core.events import Phase
 from supervisor.core.plan import Aircraft
-from supervisor.core.power import INDUCED_SHARE
+from supervisor.core.power import INDUCED_SHARE, hover_drag
 
 Array = NDArray[np.float64]
 
@@ -119,10 +119,11 @@ def model_w(aircraft: Aircraft, sample: PowerSample, mass_kg: float) -> tuple[fl
         half_x = max(sample.climb_mps, 0.0) / inflow / 2.0
         factor = half_x + math.sqrt(half_x * half_x + 1.0)
         power = weight_n * inflow * factor / aircraft.hover_efficiency
-        # power.hover_relief in floats: a wind through the rotors helps
-        half = 0.5 * (sample.tas_mps / inflow) ** 2
+        # power.hover_relief in floats: a light wind through the rotors helps
+        x = sample.tas_mps / inflow
+        half = 0.5 * x * x
         induced = math.sqrt(math.sqrt(half * half + 1.0) - half)
-        power *= INDUCED_SHARE * induced + 1.0 - INDUCED_SHARE
+        power *= INDUCED_SHARE * induced + 1.0 - INDUCED_SHARE + hover_drag(aircraft) * x * x * x
         return power, 1.5 * power / mass_kg
     v, area = max(sample.tas_mps, 5.0), aircraft.wing_area_m2
     parasite = 0.5 * sample.density * v**3 * area * aircraft.cd0
