@@ -22,6 +22,7 @@ if TYPE_CHECKING:
 CHECK_S = 2.0  # how often it is looked for changes
 ON_GROUND = ("ground", "unknown")
 STILL_S = 30.0  # a clock step is said when it is larger than this
+FEW, FEW_BYTES = 50, 2000  # so much may come before the aircraft's first heartbeat
 
 
 @dataclass(slots=True)
@@ -52,13 +53,15 @@ class HealthKeeper:
             return None
         self.told = told
         self.due_s = now_s + service.setup.daemon.health.period_s
-        return self.message(service, now_s)
+        message = self.message(service, now_s)
+        self.slowest_look_s = 0.0
+        return message
 
     def message(self, service: Service, now_s: float) -> messages.Health:
         """How everything is now."""
         not_ready, troubles = self.told
         unix_s = service.unix_s()
-        report = messages.Health(
+        return messages.Health(
             aircraft=service.aircraft,
             flight=service.flight_id,
             t=round(service.clock.now_ns() * 1e-9, 3),
@@ -73,8 +76,6 @@ class HealthKeeper:
             broker=_broker(service),
             clock_step_s=known(facts.wall_unix_s() - unix_s, 1),
         )
-        self.slowest_look_s = 0.0
-        return report
 
     def _process(self) -> messages.ProcessHealth:
         return messages.ProcessHealth(
@@ -126,7 +127,25 @@ def _troubles(service: Service) -> list[str]:
         found.append("no file descriptor is left: nothing new can be opened, a broker neither")
     if not service.link.up:
         found.append("the link to the aircraft is down")
+    found.append(_unheard(service))
     return [text for text in found if text]
+
+
+def _unheard(service: Service) -> str:
+    """Why nothing of the aircraft is heard though something comes: key, number or baud."""
+    intake, split = service.intake, service.intake.bytes_counts
+    counts = intake.counts
+    if counts.accepted:
+        return ""
+    refused = counts.wrong_signature + counts.unsigned + counts.replayed
+    unknown = intake.verifier is not None and intake.system_id is None
+    if refused > FEW or (unknown and counts.other > FEW):
+        return "no frame is rightly signed: is link.signing_key the autopilot's?"
+    if counts.other > FEW:
+        return "only other systems or components are heard: is link.system_id right?"
+    if split.bytes > FEW_BYTES and split.frames == 0:
+        return "bytes come but no frames: is the baud rate right, does it speak MAVLink?"
+    return ""
 
 
 def _link(service: Service, now_s: float) -> messages.LinkHealth:

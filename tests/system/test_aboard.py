@@ -136,10 +136,27 @@ def test_a_wrong_key_is_not_believed_and_said(tmp_path: Path) -> None:
         figures = daemon.metrics()
         assert figures["link_frames"] == 0
         assert figures["ready"] == 0
+        daemon.wait(lambda: "rightly signed" in str(daemon.events("troubles")), "the cause is said")
         daemon.fly(right, fifths(0, 40))
         daemon.wait(lambda: daemon.metrics()["link_frames"] > 500, "the right ones")
         daemon.fly(liar, fifths(40, 42))
         daemon.wait(lambda: daemon.metrics()["link_refused"] > 20, "the liar's refused")
+        daemon.stop()
+
+
+def test_another_system_id_than_the_aircraft_s_is_said(tmp_path: Path) -> None:
+    with Daemon(tmp_path, sections={"link": {"system_id": 7}}) as daemon:
+        daemon.fly(Airframe(), fifths(0, 20))
+        daemon.wait(lambda: "link.system_id" in str(daemon.events("troubles")), "the cause is said")
+        assert daemon.metrics()["link_frames"] == 0
+        daemon.stop()
+
+
+def test_what_is_no_telemetry_is_said(tmp_path: Path) -> None:
+    with Daemon(tmp_path) as daemon:
+        for _ in range(50):
+            daemon.send(bytes(range(200)))
+        daemon.wait(lambda: "baud" in str(daemon.events("troubles")), "the cause is said")
         daemon.stop()
 
 
