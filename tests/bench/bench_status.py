@@ -13,7 +13,7 @@ from tests.edge import examples
 
 def rows(form: Form) -> list[Row]:
     """Encoding, and encoding with what a paid link asks for; sizes are statuses."""
-    sizes = form.pick((10, 20, 40), (500, 1_000, 2_000))
+    sizes = form.pick((10, 20, 40), (250, 500, 1_000))
     statuses = [examples.status(float(t)) for t in range(sizes[-1])]
     assert all(json.loads(s.payload()) == _mapping(s) for s in statuses[:10]), "not the same JSON"
     mappings = [_mapping(status) for status in statuses]
