@@ -93,44 +93,6 @@ def _two(flights: int, rounds: int) -> Row:
     )
 
 
-@dataclass(frozen=True, slots=True)
-class Spent:
-    """Wall and processor seconds of this process's children."""
-
-    wall_s: float
-    cpu_s: float
-
-
-def _two(flights: int, rounds: int) -> Row:
-    """Efficiency: one process's wall time over twice that of two.
-
-    A plain loop is run the same way: on a machine that others use, or whose cores share caches,
-    not even that gets twice as much done by two.
-    """
-    runs: dict[tuple[str, int], list[Spent]] = {}
-    for _ in range(rounds):
-        for workers in (1, 2):
-            runs.setdefault(("flights", workers), []).append(_spent(_campaign, flights, workers))
-            runs.setdefault(("loops", workers), []).append(_spent(_loops, flights, workers))
-
-    def wall(kind: str, workers: int) -> float:
-        return median(spent.wall_s for spent in runs[kind, workers])
-
-    def cpu(workers: int) -> float:
-        return median(spent.cpu_s for spent in runs["flights", workers])
-
-    plain = wall("loops", 1) / (2.0 * wall("loops", 2))
-    return Row(
-        "campaign over 2 processes, core seconds a flight",
-        2.0 * wall("flights", 2) / flights,
-        "s",
-        wall("flights", 1) / flights,
-        "the same flights in 1 process",
-        Aim("ratio", 0.85),
-        note=f"a plain loop the same way: {plain:.2f}; by processor time: {cpu(1) / cpu(2):.2f}",
-    )
-
-
 def _spent(work: Callable[[int, int], None], flights: int, workers: int) -> Spent:
     before, start = _children_s(), time.perf_counter()
     work(flights, workers)
