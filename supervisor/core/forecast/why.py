@@ -22,10 +22,17 @@ from supervisor.core.cells import capacity_factor, temperature_factor
 from supervisor.core.estimate.windfield import ForecastWind
 from supervisor.core.forecast.ahead import Ahead, Columns, fly_plan
 from supervisor.core.forecast.discharge import Charge
-from supervisor.core.forecast.legs import Stretch, next_waypoint, ways_to
+from supervisor.core.forecast.legs import (
+    Habits,
+    Stretch,
+    next_waypoint,
+    seen_or_planned,
+    ways_to,
+)
 from supervisor.core.forecast.members import Air, Members, air_at, wing_power_w
 from supervisor.core.forecast.way import Departures, Destination, Landings, fly_ways
 from supervisor.core.forecast.wind_nodes import Query, ask_plan, ask_ways
+from supervisor.core.paper.budget_line import staying
 from supervisor.core.paper.sortie import Paper, Step, fine, on_paper, outbound
 from supervisor.core.plan import Flight
 
@@ -124,6 +131,9 @@ class Explainer:
         level_w = self._level_w(belief, members)
         late_s = max(belief.airborne_s - float(ahead.t_s[-1, -1]), 0.0)
         terms["wind"] += self._slow_s(turned, members, ahead) / 3600.0 * level_w
+        climb_wh, landing_wh = self._habits_wh(turned, members, ahead)
+        terms["climb"] += climb_wh
+        terms["hover"] += landing_wh
         terms["delay"] = (late_s + turned.detour_s) / 3600.0 * level_w
         terms["pack"] = float(margins[0]) - margin_wh - sum(terms.values())
         return tuple((name, terms[name]) for name in TERMS)
@@ -135,6 +145,8 @@ class Explainer:
         here = [s.stretch for s in self.steps if s.leg == leg]
         if not here:
             return done
+        if staying(belief):  # as in the planned ledger: a stay half over is no delay
+            return done + here
         end = here[-1].end
         to_go = math.hypot(end[0] - belief.north_m, end[1] - belief.east_m)
         left = sum(s.length_m for s in here)
@@ -192,7 +204,14 @@ class Explainer:
         calm = np.zeros((COUNT, len(flown)))
         return fly_plan(self.flight, self.paper.table, members, air, columns, both, calm)
 
-    def _way_home(self, belief: Belief, members: Members, ahead: Ahead, wind: TwoWinds) -> Landings:
+    def _way_home(
+        self,
+        belief: Belief,
+        members: Members,
+        ahead: Ahead,
+        wind: TwoWinds,
+        habits: Habits | None = None,
+    ) -> Landings:
         """Turning at ``belief``, or what is left of the way when it flies home already."""
         flight, fix, first = self.flight, belief.position, next_waypoint(self.flight, belief)
         places, home = [((belief.north_m, belief.east_m), first, _course(belief))], flight.home
@@ -206,8 +225,22 @@ class Explainer:
         dropped = _dropped_kg(flight, belief)
         points = Departures(np.array([fix.height_m]), none + dropped, none, one, one)
         to = Destination(ways, winds, height, 0.0, self._air(height), self._air(10.0))
-        table, habits = self.paper.table, self.paper.habits
-        return fly_ways(flight, table, members, _last(ahead), [(points, to)], drawn, habits)[0]
+        table, way = self.paper.table, habits or self.paper.habits
+        return fly_ways(flight, table, members, _last(ahead), [(points, to)], drawn, way)[0]
+
+    def _habits_wh(self, turned: Turned, members: Members, ahead: Ahead) -> tuple[float, float]:
+        """What the way home costs more because climb and descent, and because the landing, are
+        flown in another way than planned [Wh]."""
+        belief, last, here = turned.there, members.some(slice(-1, None)), _only_last(ahead)
+        wind = TwoWinds(self.paper.wind, belief, belief.airborne_s, turned.since_s, planned_rows=0)
+        seen = seen_or_planned(self.flight, turned.now or belief)
+        planned = self.paper.habits
+        air = replace(seen, landing_hover_s=planned.landing_hover_s)
+        left = [
+            float(np.ravel(self._way_home(belief, last, here, wind, way).u * last.to_wh)[0])
+            for way in (planned, air, seen)
+        ]
+        return left[0] - left[1], left[1] - left[2]
 
     def _slow_s(self, turned: Turned, members: Members, ahead: Ahead) -> float:
         """How much longer the way home has become since the turn, detours apart [s]."""
@@ -240,7 +273,12 @@ def _when_s(flown: list[Stretch], airborne_s: float) -> Array:
 
 
 def _dropped_kg(flight: Flight, belief: Belief) -> float:
-    return sum(w.drop_kg for w in flight.route[: next_waypoint(flight, belief)])
+    """What has left the aircraft by now; at the point of a drop the believed mass tells."""
+    first = next_waypoint(flight, belief)
+    gone = sum(w.drop_kg for w in flight.route[:first])
+    here = flight.route[first].drop_kg if first < len(flight.route) else 0.0
+    missing = flight.aircraft.mass_kg - gone - belief.power.mass_kg
+    return gone + (here if missing > 0.5 * here > 0.0 else 0.0)
 
 
 def _course(belief: Belief) -> tuple[float, float]:

@@ -18,7 +18,6 @@ from supervisor.core.paper.returns import home_parts
 from supervisor.core.paper.sortie import Sortie, fine, fly, on_paper, outbound
 from supervisor.core.plan import Flight, Policy
 
-# In these the aircraft stays at a route point; how long already, nobody reports.
 STAYING = (Phase.LOITER, Phase.HOVER_LANDING, Phase.GROUND)
 PART_S = 180.0  # between points it is interpolated; energies are nearly straight lines there
 Ledger = tuple[tuple[str, float], ...]
@@ -83,7 +82,12 @@ class BudgetLine:
             return None
         end = self.legs[leg].end
         to_go_m = math.hypot(end[0] - belief.north_m, end[1] - belief.east_m)
-        return self.at(leg, to_go_m, staying=belief.phase in STAYING and belief.airborne_s > 60.0)
+        return self.at(leg, to_go_m, staying=staying(belief))
+
+
+def staying(belief: Belief) -> bool:
+    """At a route point, for the stay that is planned there; how long already, nobody reports."""
+    return belief.phase in STAYING and belief.airborne_s > 60.0
 
 
 def ledger_of(policy: Policy, home_wh: dict[str, float], energy_wh: float) -> Ledger:
