@@ -14,7 +14,7 @@ from supervisor.messages import Track
 
 UNIT_DEG = 1e-5
 M_PER_DEG = 111_320.0  # of latitude; good to 0.6 %, enough to say what is a bend
-SPAN_S = 120.0  # a track message covers at most this
+SPAN_S = 300.0  # a track message covers at most this; statuses tell where it is between
 OFF_LINE_M = 15.0
 LONGEST_ROW_S = 30.0
 

@@ -110,7 +110,7 @@ async def test_everything_a_real_daemon_publishes_is_as_described(tmp_path: Path
     got: dict[str, list[bytes]] = {}
     try:
         with suppress(TimeoutError):
-            async with asyncio.timeout(60.0):
+            async with asyncio.timeout(150.0):
                 await listen(broker.port, got, until={"advisory", "track", "health", "status"})
         kept = await retained(broker.port)
     finally:

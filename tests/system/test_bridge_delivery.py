@@ -68,7 +68,7 @@ async def test_all_topics_reach_a_watcher(tmp_path: Path) -> None:
         async with Reader(broker.port) as reader, uplink(broker.port) as up:
             up.submit_plan(plan())
             up.submit_status(status(1.0))
-            for t in range(130):
+            for t in range(310):
                 up.submit_track(float(t), -47.2 + t * 1e-4, 12.1, 120.0)
             await raise_some(up, 1, 20)
             await until(shows(reader, 20), 5.0, "advisories")
