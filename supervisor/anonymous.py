@@ -96,7 +96,8 @@ def _unsigned(frame: Frame, payload: bytes) -> bytes:
 
 def stripped_metadata(metadata: dict[str, str], mover: Mover) -> dict[str, str]:
     """The flight file with every place moved and every name a number; who and where left out."""
-    kept = {k: v for k, v in metadata.items() if k in ("flight", "version", "forecast", "seed")}
+    plain = ("flight", "version", "forecast", "seed", "prior")
+    kept = {k: v for k, v in metadata.items() if k in plain}
     text = metadata.get("flight_file", "")
     if text:
         kept["flight_file"] = stripped_flight_file(text, mover)

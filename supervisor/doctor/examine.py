@@ -35,6 +35,8 @@ async def examine(patient: Patient) -> list[Finding]:
     except InputError as error:
         return [bad("flight file", str(error), "mend it: `homeleg budget` reads it too"), *found]
     found = [*files.flight_file(flight), *found]
+    if daemon.storage.learn:
+        found += files.learned(daemon.storage.directory, flight)
     now = datetime.datetime.now(datetime.UTC)
     found += files.certificates(daemon.broker, flight.aircraft.aircraft_id, now)
     return found + await _outside(patient, flight)

@@ -14,6 +14,7 @@ from supervisor.edge.dial import BrokerAddress, Credentials
 from supervisor.edge.frame_signing import load_key
 from supervisor.edge.signatures import Signer, load_keyring
 from supervisor.errors import InputError
+from supervisor.learned import prior_for
 
 FEW_DAYS = 30
 
@@ -40,6 +41,19 @@ def daemon_file(daemon: DaemonFile) -> Iterator[Finding]:
         yield _readable("link key", lambda: load_key(_given(daemon.link.signing_key)))
         yield from _private(daemon.link.signing_key)
     yield from _broker_settings(daemon.broker)
+
+
+def learned(folder: Path, flight: Flight) -> Iterator[Finding]:
+    """What earlier flights left of this aircraft and this pack."""
+    try:
+        prior = prior_for(folder, flight)
+    except InputError as error:
+        fix = "it is set aside at the next landing; or mend it, or move it away"
+        yield doubt("learned files", f"not used: {error}", fix)
+        return
+    known = [name for name in ("power", "pack") if getattr(prior, name) is not None]
+    says = f"{' and '.join(known)} as earlier flights taught" if known else "nothing yet"
+    yield good("learned files", says)
 
 
 def _broker_settings(section: BrokerSection) -> Iterator[Finding]:

@@ -181,3 +181,12 @@ def test_a_port_that_is_not_there_is_not_blamed_on_the_daemon(tmp_path: Path) ->
     out, _ = run.communicate(timeout=60)
     (link,) = (f for f in json.loads(out)["findings"] if f["check"] == "link")
     assert "plugged in" in link["fix"]
+
+
+def test_a_spoilt_learned_file_is_a_doubt(tmp_path: Path) -> None:
+    words = ["--flight", str(FLIGHT), "--storage", str(tmp_path), "--seconds", "0"]
+    _, found = outcome(doctor(*words))
+    assert found["learned files"] == "good"
+    (tmp_path / "pack-P07.json").write_text("{}")
+    _, found = outcome(doctor(*words))
+    assert found["learned files"] == "doubt"
