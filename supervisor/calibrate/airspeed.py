@@ -19,7 +19,7 @@ from supervisor.core.belief import Array
 KNOT_S, WALK_MPS = 600.0, 1.5  # the wind wanders by about this from one knot to the next
 SAMPLE_SD_MPS = 0.8  # gusts, over a block of 20 s
 PRIOR_SD = 0.1
-SHIFT_SD = 0.005  # a wind that turns between the way out and the way back looks like a factor
+SHIFT_SD = 0.012  # a wind that turns between the way out and the way back looks like a factor
 
 
 @dataclass(frozen=True, slots=True)

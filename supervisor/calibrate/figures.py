@@ -9,7 +9,7 @@ import numpy as np
 
 from supervisor.calibrate.airspeed import AirSamples, AirspeedFit, fit_airspeed
 from supervisor.calibrate.blocks import steady_blocks
-from supervisor.calibrate.pack import PackFit, binned, fit_pack
+from supervisor.calibrate.pack import PackFit, binned, fit_pack, pulse_ohm
 from supervisor.calibrate.power import (
     CLIMB,
     HOVER,
@@ -162,10 +162,16 @@ def _pack(flight: Flight, found: PackFit) -> list[Figure]:
     shallow = ""
     if found.depth < LEAST_DEPTH:
         shallow = f"never used more than {100 * found.depth:.0f} % of the pack in one flight"
+    share = found.resistance_sd / found.resistance
     return [
         Figure(
             "pack resistance of a new one's", "", pack.resistance_scale, found.resistance,
-            found.resistance_sd,
+            found.resistance_sd, shallow,
+        ),
+        Figure(
+            "pack resistance, 30 s at half charge", "mohm",
+            1e3 * pulse_ohm(pack, pack.resistance_scale), 1e3 * found.pulse_ohm,
+            1e3 * found.pulse_ohm * share, shallow,
         ),
         Figure("pack capacity", "Ah", pack.capacity_ah, found.capacity_ah, found.capacity_sd_ah,
                shallow),

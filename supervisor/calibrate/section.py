@@ -30,7 +30,8 @@ def to_toml(c: Calibration) -> str:
     lines.append("[pack]  # change these keys, keep the others")
     if not capacity.doubt:
         lines.append(f"capacity_ah = {capacity.new:.2f}  # +- {capacity.sd:.2f}")
-    lines.append(f"resistance_scale = {resistance.new:.2f}  # +- {resistance.sd:.2f}")
+    if not resistance.doubt:
+        lines.append(f"resistance_scale = {resistance.new:.2f}  # +- {resistance.sd:.2f}")
     return "\n".join(lines) + "\n"
 
 

@@ -23,7 +23,7 @@ def render(c: Calibration) -> str:
     flights = "one flight" if c.flights == 1 else f"{c.flights} flights"
     head = click.style(f"{c.flight.aircraft.name}, pack {c.flight.pack.pack_id}", bold=True)
     lines = [f"{head}: figures from {flights}", ""]
-    lines.append(f"  {'figure':34} {'old':>9} {'new':>9}   95 % interval")
+    lines.append(f"  {'figure':36} {'old':>9} {'new':>9}   95 % interval")
     lines += [_line(f) for f in c.figures]
     doubts = [(f.name, f.doubt) for f in c.figures if f.doubt]
     if doubts:
@@ -37,7 +37,7 @@ def _line(f: Figure) -> str:
     digits = digits_of(f)
     mark = "?" if f.doubt else "*" if not f.low <= f.old <= f.high else " "
     return (
-        f"{mark} {f.name:34} {f.old:9.{digits}f} {f.new:9.{digits}f}   "
+        f"{mark} {f.name:36} {f.old:9.{digits}f} {f.new:9.{digits}f}   "
         f"{f.low:.{digits}f} .. {f.high:.{digits}f} {f.unit}"
     )
 

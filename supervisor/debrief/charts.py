@@ -23,6 +23,7 @@ from supervisor.budget.charts import (
     WARN,
     to_svg,
 )
+from supervisor.budget.text import clip
 from supervisor.core.belief import Array
 from supervisor.debrief.answer import Debrief, Foreseen
 from supervisor.debrief.causes import CAUSES
@@ -117,7 +118,7 @@ def draw_forecast(d: Debrief) -> str:
         _look_at_the_end(upper, d, after)
         _turn_line((upper, lower), d)
         upper.set_ylabel("Wh at landing")
-        upper.legend(loc="upper right", frameon=False)
+        upper.legend(loc="lower left", bbox_to_anchor=(0.0, 1.0), ncols=3, frameon=False)
         _advisory_bars(lower, d)
         lower.set_xlabel("minutes after take-off")
         _grid(upper)
@@ -174,7 +175,8 @@ def draw_ledger(d: Debrief) -> str:
     """Two bars a leg, planned above flown, stacked by phase."""
     legs = [leg for leg in (BEFORE, *d.legs, AFTER) if any(x.leg == leg for x in d.lines)]
     with matplotlib.rc_context(STYLE):
-        figure = Figure(figsize=(WIDTH_IN, 0.75 + 0.42 * len(legs)), layout="constrained")
+        leg_in = min(max(4.2 / len(legs), 0.17), 0.42)  # few legs stand apart, many fit the page
+        figure = Figure(figsize=(WIDTH_IN, 0.75 + leg_in * len(legs)), layout="constrained")
         axes = figure.add_subplot()
         shown: set[str] = set()
         for k, leg in enumerate(legs):
@@ -189,8 +191,9 @@ def draw_ledger(d: Debrief) -> str:
                         color=PHASE_TONES[line.phase], alpha=0.38 if planned else 1.0,
                     )  # fmt: skip
                     left += wh
-        axes.set_yticks([-k for k in range(len(legs))], legs)
+        axes.set_yticks([-k for k in range(len(legs))], [clip(leg, 26) for leg in legs])
         axes.tick_params(axis="y", length=0, labelcolor=INK)
+        axes.margins(y=0.01)
         axes.set_xlabel("Wh at the terminals: planned (pale, above), flown (full, below)")
         axes.legend(loc="lower center", bbox_to_anchor=(0.45, 1.0), ncols=7, frameon=False,
                     columnspacing=1.0, handlelength=1.2)  # fmt: skip

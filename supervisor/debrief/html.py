@@ -62,5 +62,5 @@ def _figures(d: Debrief) -> list[tuple[str, str, str]]:
         ("landed with", f"{d.landing_wh:.0f} Wh", f"{d.above_reserve_wh:+.0f} on the reserve"),
         ("spare at the turn", spare, "left to the turn-back time advised"),
         ("delivered", f"{p.delivered_wh:.0f} Wh", f"{d.plan.energy_wh():.0f} planned, whole plan"),
-        ("lowest cell", f"{p.lowest_cell_v:.2f} V", f"{p.hover_wh:.0f} Wh in hover"),
+        ("lowest cell", f"{p.lowest_cell_v:.3f} V", f"{p.hover_wh:.0f} Wh in hover"),
     ]

@@ -30,7 +30,7 @@ def _head(d: Debrief) -> str:
     lines = [
         f"{_title(d.flight.name)}   {craft.name}, pack {d.flight.pack.pack_id}, "
         f"{clock(d.flown.airborne_s)} in the air",
-        click.style(words.headline(d), fg=colour, bold=True),
+        click.style(textwrap.fill(words.headline(d), WIDTH), fg=colour, bold=True),
     ]
     for sentence in [*words.sentences(d), *d.cautions]:
         lines += textwrap.wrap(sentence, WIDTH)
@@ -46,7 +46,7 @@ def _causes(d: Debrief) -> str:
         gained = -d.causes.total_wh[cause]
         bar = "█" * round(BAR / 2 * abs(gained) / largest)
         drawn = f"{bar:>20}│{'':20}" if gained < 0.0 else f"{'':20}│{bar:20}"
-        lines.append(f"  {cause:22} {gained:+8.1f} Wh {drawn}")
+        lines.append(f"  {cause:22} {gained:+8.1f} Wh {drawn}".rstrip())
     lines.append(f"  {'left':22} {d.landing_wh:8.1f} Wh")
     return "\n".join(lines)
 

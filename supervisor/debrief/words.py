@@ -29,10 +29,12 @@ def headline(d: Debrief) -> str:
     """One line."""
     landed = "Landed" if d.flown.landing_s == d.flown.landing_s else "Last heard"
     side = "above" if d.above_reserve_wh >= 0.0 else "below"
-    return (
-        f"{landed} with {d.landing_wh:.0f} Wh, {abs(d.above_reserve_wh):.0f} Wh {side} the final "
-        "reserve"
-    )
+    reserve = f"{abs(d.above_reserve_wh):.0f} Wh {side} the final reserve"
+    least = d.flight.policy.min_cell_v
+    low = ""
+    if d.pack.lowest_cell_v < least:
+        low = f"; a cell fell to {d.pack.lowest_cell_v:.3f} V of the {least:g} V wanted"
+    return f"{landed} with {d.landing_wh:.0f} Wh, {reserve}{low}"
 
 
 def sentences(d: Debrief) -> list[str]:
@@ -81,7 +83,7 @@ def _voltage(d: Debrief) -> str:
         return ""
     when = clock(p.lowest_cell_at_s - d.flown.take_off_s)
     least = d.flight.policy.min_cell_v
-    return f"Lowest cell {p.lowest_cell_v:.2f} V after {when} (at least {least:g} V wanted)."
+    return f"Lowest cell {p.lowest_cell_v:.3f} V after {when} (at least {least:g} V wanted)."
 
 
 def quality(d: Debrief) -> str:

@@ -7,13 +7,17 @@ import re
 from collections.abc import Callable
 
 from sim.atmosphere import G0_MPS2, air, offset_for, viscosity_pas
+from sim.cells import KNOTS, fine
 from sim.flight import Flight
 from sim.headless import Sortie
+from sim.pack import Pack
 from sim.scenario import Scenario
 from sim.sensors import Sensors
+from supervisor.calibrate.pack import pulse_ohm as told_ohm
 from supervisor.core.plan import Flight as Plan
 from supervisor.debrief.flown import Flown, read_flight
 from supervisor.edge.decoder import Decoder
+from supervisor.flightfile import load_flight
 
 SLOW_MESSAGES, SLOW_US = (1, 24, 30, 33, 74, 147), 1_000_000
 
@@ -48,6 +52,15 @@ def level_w(flight: Flight, tas_mps: float, height_m: float = 100.0) -> float:
     return craft.pusher.drive.electrical_w(shaft_w) + craft.avionics_w
 
 
+def pulse_ohm(pack: Pack) -> float:
+    """Voltage drop per ampere of the whole pack after 30 s at half charge and 25 degC [ohm]."""
+    cell, build = pack.build.cell, pack.build
+    half = KNOTS // 2
+    r0, r1, r2 = (fine(cell.knots, r)[half] for r in (cell.r0_ohm, cell.r1_ohm, cell.r2_ohm))
+    late = r1 * (1.0 - math.exp(-30.0 / cell.tau1_s)) + r2 * (1.0 - math.exp(-30.0 / cell.tau2_s))
+    return sum(pack.factor) * (r0 + late) / build.parallel + build.wiring_ohm
+
+
 def true_figure(scenario: Scenario, seed: int) -> Callable[[str], float | None]:
     """name -> true value, None for names that have no truth (they depend on a convention)."""
     flight = Flight(scenario, seed)
@@ -72,10 +85,14 @@ def true_figure(scenario: Scenario, seed: int) -> Callable[[str], float | None]:
             return level_w(flight, cas * math.sqrt(1.225 / aloft))
         speed = plan.builder.cruise_mps
         groups = flight.pack.capacity_ah
+        ohm = pulse_ohm(flight.pack)
         known = {
             "true over indicated airspeed": true_cas(speed) / speed,
             "pack capacity": sum(groups) / len(groups),
-            "pack resistance of a new one's": sum(flight.pack.factor) / len(groups),
+            "pack resistance, 30 s at half charge": 1e3 * ohm,
+            # of the flight file's cell when new, since that is what the figure multiplies
+            "pack resistance of a new one's": ohm
+            / told_ohm(load_flight(scenario.flight_path).pack, 1.0),
         }
         return known.get(name)
 
