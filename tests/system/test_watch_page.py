@@ -233,6 +233,7 @@ def test_a_promised_word_that_does_not_come_is_missed_within_five_seconds(
     late = time.monotonic() - due
     print(f"stale shown {late:.1f} s after the promised word")
     assert 0.0 < late < 5.0
+    assert contrast(page, "#figure") >= 7.0  # greyed out, and still read from afar
     keep_screenshot(page, "stale")
 
 
@@ -343,7 +344,7 @@ def test_strings_from_the_aircraft_stay_text(scene: Scene, page: Any) -> None:
     scene.voice.say(scene.story.plan().model_copy(update={"name": evil}))
     scene.voice.say(scene.story.health(troubles=[evil]))
     active = [a.model_copy(update={"acked_by": evil}) for a in scene.story.active(TURN_T + 5)]
-    status = scene.fly(TURN_T + 5, sentence=evil, phase=evil[:20], active=active)
+    status = scene.fly(TURN_T + 5, sentence=evil, phase=evil[:20], active=active, next_s=60.0)
     shown(page, scene, status)
     assert read(page, "#sentence") == evil
     assert evil in read(page, "#alert-list")
