@@ -26,7 +26,7 @@ from supervisor.edge.clock import Clock, ReceiptClock, TelemetryClock
 from supervisor.edge.frame_signing import TICKS_PER_S, load_key, load_newest, save_newest
 from supervisor.edge.frame_signing import Signer as FrameSigner
 from supervisor.edge.frames import Frame
-from supervisor.edge.health import give_back
+from supervisor.edge.health import give_back, settle
 from supervisor.edge.intake import Intake, refuse_unchecked_crc
 from supervisor.edge.link import Link, make_link
 from supervisor.edge.metrics import MetricsPage, openmetrics
@@ -122,6 +122,7 @@ class Service:
             self.uplink.submit_plan(self.line.publisher.plan(flight, budget_wh))
             parts.append(self.uplink.run)
         tasks = [asyncio.create_task(_for_ever(part)) for part in parts]
+        settle()
         self._notifier.ready(f"listening on {self.setup.daemon.link.address}")
         try:
             await stopped.wait()
