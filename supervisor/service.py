@@ -102,6 +102,7 @@ class Service:
         loop = asyncio.get_running_loop()
         for number in (signal.SIGTERM, signal.SIGINT):
             loop.add_signal_handler(number, stopped.set)
+        settle()
         await self.link.open()
         log.info(
             "daemon_ready",
@@ -122,7 +123,6 @@ class Service:
             self.uplink.submit_plan(self.line.publisher.plan(flight, budget_wh))
             parts.append(self.uplink.run)
         tasks = [asyncio.create_task(_for_ever(part)) for part in parts]
-        settle()
         self._notifier.ready(f"listening on {self.setup.daemon.link.address}")
         try:
             await stopped.wait()

@@ -228,7 +228,7 @@ def test_it_is_ready_feeds_the_watchdog_and_says_goodbye(tmp_path: Path) -> None
     manager = Manager(tmp_path)
     environment = {"NOTIFY_SOCKET": str(manager.path), "WATCHDOG_USEC": "800000"}
     with Daemon(tmp_path, environment=environment) as daemon:
-        assert manager.heard("READY=1") == 1
+        daemon.wait(lambda: manager.heard("READY=1") == 1, "ready is said once")
         daemon.fly(Airframe(), fifths(0, 30))
         daemon.wait(lambda: manager.heard("WATCHDOG=1") >= 5, "fed")
         daemon.stop()
