@@ -83,7 +83,8 @@ def _row(hours: tuple[float, ...], replays: list[Replayed], read_s: float, name:
         "reading the same file with mcap alone, interpreter included",
         Aim("ours", hours[-1] * 3600.0 / TIMES_REAL),
         Growth("hours", hours, tuple(r.cpu_s for r in replays)),
-        f"{hours[-1] * 3600.0 / last.cpu_s:,.0f} times real time, {last.said} forecasts",
+        f"{hours[-1] * 3600.0 / last.cpu_s:,.0f} times real time; "
+        f"{', '.join(str(r.said) for r in replays)} forecasts",
     )
 
 
