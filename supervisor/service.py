@@ -287,8 +287,18 @@ class Service:
                 self.fault = ""
                 self._watch.concluded()
                 self.health.looked(message, _monotonic_s() - began_s)
-                self.lessons.look(message.phase, self.line.lessons, self.line.unix_s(t_ns))
         self._say(concluded, t_ns)
+        for message in concluded:
+            if isinstance(message, messages.Status):
+                self._learn(message.phase, t_ns)
+
+    def _learn(self, phase: str, t_ns: int) -> None:
+        """After a landing: keep what the flight taught. A fault in that costs the lessons only."""
+        try:
+            self.lessons.look(phase, self.line.lessons, self.line.unix_s(t_ns))
+        except Exception:
+            log.exception("lessons_failed")
+            self.lessons = LessonKeeper(None, self.setup.flight)
 
     # -- out -------------------------------------------------------------------------------------
 
