@@ -69,6 +69,7 @@ def status(view: View, sentence: str) -> Status:
         homeward=situation.homeward,
         ahead=_ahead(forecast),
         footprint_m=_footprint(view),
+        ledger_sd_wh=forecast.ledger_sd_wh if forecast else (),
     )
 
 

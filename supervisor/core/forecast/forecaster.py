@@ -100,6 +100,7 @@ class Forecast:
     doubts: tuple[str, ...]
     advice: tuple[tuple[str, float], ...]
     overrun_by_leg_wh: tuple[tuple[str, float], ...] = ()
+    ledger_sd_wh: tuple[tuple[str, float], ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -553,6 +554,7 @@ class Run:
             safe_at=tuple((c, low_quantile(turn_s, 1.0 - c) - policy.reaction_s) for c in SWEEP),
             doubts=(self.maker.check.sentence,) if self.widen > 1.0 else (),
             advice=(),
+            ledger_sd_wh=self._ledger_sd(),
         )
 
     def _chance(self, index: int, site: Site) -> SiteChance:
@@ -573,6 +575,17 @@ class Run:
         lines["final-reserve"] = policy.final_reserve_wh
         lines["extra"] = now - sum(lines.values())
         return tuple(lines.items())
+
+    def _ledger_sd(self) -> tuple[tuple[str, float], ...]:
+        """One sigma of the ledger's terms over the members; what the policy fixes has none.
+
+        The last, what is left over, is that of the landing energy: the terms share their causes
+        (wind, mass), so their sigmas do not add up to it.
+        """
+        parts = self.landings[0].parts_wh
+        spreads = {name: self.widen * float(np.std(wh)) for name, wh in parts.items()}
+        spreads["extra"] = float(np.std(self.margins()[0][:, 0]))
+        return tuple(spreads.items())
 
     def _place(self, safe_s: float) -> PlaceAhead | None:
         """Where on the plan the safe turn-back time is reached."""
