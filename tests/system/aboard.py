@@ -68,7 +68,11 @@ class Daemon:
         self.socket = socket.socket(socket.AF_INET, socket.SOCK_DGRAM)
         self.socket.bind(("127.0.0.1", 0))
         self.socket.setblocking(False)
-        self.wait(lambda: self.events("daemon_ready"), "ready", 90.0)
+        try:
+            self.wait(lambda: self.events("daemon_ready"), "ready", 90.0)
+        except AssertionError:
+            self.__exit__()
+            raise
         return self
 
     def __exit__(self, *_: object) -> None:
