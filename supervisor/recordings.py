@@ -20,7 +20,7 @@ from supervisor.edge.recording import Entry, Recording
 from supervisor.errors import InputError
 
 NS_PER_S = 1_000_000_000
-CHUNK_BYTES = 256 * 1024
+CHUNK_BYTES = 32 * 1024  # a damaged place costs a chunk: seconds of flight, not minutes
 
 
 @dataclass(frozen=True, slots=True)

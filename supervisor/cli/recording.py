@@ -12,6 +12,7 @@ import click
 from supervisor.errors import InputError
 
 if TYPE_CHECKING:
+    from supervisor.edge.recording import Recording
     from supervisor.recordings import Summary
 
 FILE = click.Path(path_type=Path)
@@ -72,6 +73,7 @@ def trim(file: Path, out: Path, from_min: float, to_min: float) -> None:
         out, recording.metadata, trimmed(recording, 60.0 * from_min, 60.0 * to_min)
     )
     click.echo(f"{out}: {count} messages")
+    _tell_damage({file: recording})
 
 
 @command.command()
@@ -85,6 +87,7 @@ def merge(out: Path, files: tuple[Path, ...]) -> None:
     recordings = [Recording(path) for path in files]
     count = write_recording(out, recordings[0].metadata, merged(recordings))
     click.echo(f"{out}: {count} messages")
+    _tell_damage(dict(zip(files, recordings, strict=True)))
 
 
 @command.command()
@@ -101,8 +104,10 @@ def export(file: Path, out: Path, every_s: float) -> None:
     writers = {".csv": write_csv, ".parquet": write_parquet}
     if out.suffix not in writers:
         raise InputError(str(out), "is no table", allowed=", ".join(writers))
-    count = writers[out.suffix](out, rows(observations(Recording(file)), every_s))
+    recording = Recording(file)
+    count = writers[out.suffix](out, rows(observations(recording), every_s))
     click.echo(f"{out}: {count} rows")
+    _tell_damage({file: recording})
 
 
 @command.command()
@@ -130,3 +135,15 @@ def strip(file: Path, out: Path, flight_file: Path | None) -> None:
     facts = stripped_metadata(recording.metadata, mover)
     count = write_recording(out, facts, stripped(recording, mover))
     click.echo(f"{out}: {count} messages")
+    _tell_damage({file: recording})
+
+
+def _tell_damage(read: dict[Path, Recording]) -> None:
+    """On standard error, what could not be read of each file."""
+    for path, recording in read.items():
+        if recording.damaged or not recording.complete:
+            click.echo(
+                f"homeleg: {path}: cut off or damaged in {recording.damaged} places; "
+                "everything readable was used",
+                err=True,
+            )
