@@ -129,6 +129,7 @@ def start(pack: Pack, t_s: float, air_c: float, prior: PackPrior | None = None) 
     if prior is not None:
         x[RESISTANCE : GAIN + 1] = prior.log_mean
         p[RESISTANCE : GAIN + 1, RESISTANCE : GAIN + 1] = prior.log_cov
+        p[CAPACITY, CAPACITY] += cold**2  # the day's cold is no less open than without a prior
     return PackState(t_s, x, p, 0.0, 0.0, warm, 4.0, weak_cell.start(pack.series))
 
 
