@@ -19,7 +19,7 @@ from supervisor.edge.delta import Unpacker
 from supervisor.edge.dial import BrokerAddress, Credentials
 from supervisor.edge.squeeze import SqueezeError
 from supervisor.messages import TOPIC_ROOT, Ack, topic
-from supervisor.watch.picture import Heard, Picture, Told, fold
+from supervisor.watch.picture import Heard, Picture, Told, aircraft_date_s, fold
 from supervisor.watch.store import MODELS, Store
 from supervisor.watch.trust import Ring
 
@@ -185,7 +185,9 @@ class Listener:
         """Tell the aircraft (and every watcher) that advisory ``seq`` was read."""
         if self._client is None:
             raise ConnectionError("no broker: the acknowledgement was not sent")
-        utc = datetime.fromtimestamp(time.time(), UTC).isoformat(timespec="seconds")
+        picture, now_s = self.pictures.get(aircraft), self.clock()
+        date_s = aircraft_date_s(picture, now_s) if picture else now_s
+        utc = datetime.fromtimestamp(date_s, UTC).isoformat(timespec="seconds")
         ack = Ack(aircraft=aircraft, flight=flight, seq=seq, by=self.ring.person, utc=utc)
         try:
             where = topic(aircraft, "ack")

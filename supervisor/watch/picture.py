@@ -232,6 +232,22 @@ def _new_flight(picture: Picture, flight: str) -> Picture:
     )
 
 
+def aircraft_date_s(picture: Picture, now_s: float) -> float:
+    """The aircraft's own date now [s since 1970], as far as its last status tells; else ours.
+
+    An acknowledgement carries this date: the aircraft judges it by its own clock, which need not
+    agree with a laptop's (and in a simulated flight never does).
+    """
+    if picture.status is None or picture.status.utc is None:
+        return now_s
+    try:
+        made_s = datetime.fromisoformat(picture.status.utc.replace("Z", "+00:00")).timestamp()
+    except ValueError:
+        return now_s
+    since_s = now_s - picture.status_at_s
+    return made_s + (since_s if since_s > 0.0 else 0.0)
+
+
 def _kept_since(status: Status, heard_at_s: float) -> float:
     """When a retained status was made, by the aircraft's own date; NaN when it has none."""
     if status.utc is None:

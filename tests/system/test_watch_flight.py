@@ -43,12 +43,12 @@ def agrees(seen: dict[str, Any], status: Status) -> None:
 
 
 def test_a_simulated_flight_from_the_laptop(tmp_path: Path) -> None:
-    """At 90 times real time: what is shown is what was published, and an acknowledgement comes
+    """At 40 times real time: what is shown is what was published, and an acknowledgement comes
     back from the aircraft's own status."""
     broker = plain(tmp_path / "broker").start()
     voice = Voice(broker.port)
     watch = Watch(broker.port, tmp_path / "store").start()
-    command = [sys.executable, "-m", "supervisor", "demo", "--rate", "90"]
+    command = [sys.executable, "-m", "supervisor", "demo", "--rate", "40"]
     command += ["--broker", f"mqtt://127.0.0.1:{broker.port}", "--out", str(tmp_path / "demo")]
     with (tmp_path / "demo.log").open("wb") as log:
         demo = subprocess.Popen(command, stdout=log, stderr=log, cwd=REPOSITORY)
