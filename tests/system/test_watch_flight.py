@@ -56,14 +56,14 @@ def test_a_simulated_flight_from_the_laptop(tmp_path: Path) -> None:
         with chromium() as browser:
             page = browser.new_page(viewport={"width": 1366, "height": 900})
             page.goto(watch.address)
-            page.wait_for_selector("#alert-list button", timeout=60_000)
-            page.click("#alert-list button")
+            page.wait_for_selector("#alert-list button:not([hidden])", timeout=90_000)
+            page.click("#alert-list button:not([hidden])")
             until(lambda: any(_acked(s) for s in voice.statuses.values()), 30.0)
+            until(lambda: "Acknowledged by Ada" in page.text_content("#alert-list"), 10.0)
             words = _follow(page, voice, demo)
             keep_screenshot(page, "flight-home")
             assert {"Be ready", "Act now"} <= words
             text = page.text_content("#alert-list")
-            assert "Acknowledged by Ada" in text
             assert "turn back now" in text
     finally:
         demo.terminate()

@@ -602,7 +602,8 @@ def _renderers_s() -> float:
     return spent
 
 
-BUSY_120_MS = "() => { const end = performance.now() + 120; while (performance.now() < end); }"
+BUSY_120_MS = """setTimeout(() => { const end = performance.now() + 120;
+    while (performance.now() < end); }, 0)"""
 
 
 def fleet_speaks(scene: Scene, stories: list[Story], t: float) -> None:
