@@ -20,7 +20,7 @@ from supervisor.core.atmosphere import tas_per_cas
 from supervisor.core.belief import Array
 from supervisor.core.constants import G0_MPS2
 from supervisor.core.plan import Aircraft
-from supervisor.core.power import hover_w
+from supervisor.core.power import hover_drag, hover_relief, hover_w
 
 HOVER, PARASITE, INDUCED, CLIMB = range(4)
 # What is believed before: the builder may be off by a third in anything.
@@ -31,7 +31,6 @@ HOVER_SD, WING_SD, GAIN_SD = 0.05, 0.04, 0.012
 # Efficiencies are not constant over speed and load as the model has it: ours, by simulation.
 MODEL_SD = np.array([0.02, 0.0, 0.0, 0.05])
 LEVEL_SD = 0.012
-EDGEWISE_SHARE, WING_SHARE = 0.5, 0.3
 # At one speed parasite and induced drag cannot be told apart; they then change together.
 SPREAD_OF_SPEEDS = 1.12
 TIE_SD, WIDE_TIE_SD = 0.05, 1.0
@@ -77,18 +76,9 @@ def speeds_differ(rows: Steady) -> bool:
 
 
 def edgewise(craft: Aircraft, weight_n: float, rows: Steady) -> Array:
-    """A hover in wind takes less: power relative to the hover in still air [-].
-
-    Glauert's inflow in edgewise flow, v_i/v_h = sqrt(sqrt(1 + mu^4/4) - mu^2/2), mu = V/v_h
-    (Leishman, Principles of Helicopter Aerodynamics, ch. 2), of which half is taken: induced power
-    is about 70 % of the whole, and rear rotors fly in the front ones' wake (no source). The wing
-    carries some of the weight too, WING_SHARE of what it could at its stall.
-    """
+    """Power of a hover in the wind over that of a hover in still air [-]: power.hover_relief."""
     inflow = np.sqrt(weight_n / (2.0 * rows.density * craft.disk_area_m2))
-    mu2 = np.square(rows.wind_mps / inflow)
-    ratio = np.sqrt(np.sqrt(1.0 + 0.25 * mu2 * mu2) - 0.5 * mu2)
-    carried = np.minimum(WING_SHARE * np.square(rows.wind_mps / craft.stall_mps), 0.5)
-    result: Array = (1.0 - EDGEWISE_SHARE * (1.0 - ratio)) * (1.0 - carried) ** 1.5
+    result: Array = hover_relief(inflow, rows.wind_mps, hover_drag(craft))
     return result
 
 
@@ -96,7 +86,7 @@ def fit_power(craft: Aircraft, mass_kg: float, rows: Steady) -> PowerFit:
     """The four scales from the blocks."""
     parts = parts_w(craft, mass_kg, rows)
     expected = parts.sum(axis=1) + craft.avionics_w
-    relief = 1.0 - edgewise(craft, mass_kg * G0_MPS2, rows)
+    relief = np.abs(1.0 - edgewise(craft, mass_kg * G0_MPS2, rows))
     hover_sd = np.hypot(HOVER_SD, 0.5 * relief)  # a hover in wind says less
     share = np.where(rows.hover > 0.5, hover_sd, WING_SD * np.sqrt(30.0 / rows.seconds))
     sigma = share * np.maximum(expected, 100.0)
