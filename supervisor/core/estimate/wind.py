@@ -42,6 +42,7 @@ SENSORS = len(SENSOR_SD)
 STRETCH_S, STRETCH_M = 45.0, 1200.0  # one node of memory at least this often
 MAX_NODES = 32
 JUMPS_KEPT = 3
+ALONG_SIGMA = 2.0  # a change of less than this along the nose is none of the airspeed's
 STEADY_S = 60.0
 ANCHOR_S = 180.0  # a change is looked for over three to six minutes
 SOLVE_S = 15.0  # how often the field is worked out anew; belief() does it for its own moment
@@ -194,9 +195,13 @@ def observe(state: WindState, sample: Sample) -> WindState:
     gust, counts, changed = gusts.watch(
         state.gusts, _against(state.here, z, h), _against(state.foreseen, z, h), white, tau_s, dt_s
     )
+    before = state.gusts
     state = replace(state, last_s=sample.t_s, gusts=gust, steady_mps=steady)
     if changed:
-        return new_sensors(state, sample.t_s)
+        nose = np.array([math.cos(sample.heading_rad), math.sin(sample.heading_rad)])
+        along = abs(float(nose @ before.foreseen))
+        sure = math.sqrt(float(nose @ _against(state.foreseen, z, h).cov @ nose) + gust.var)
+        return new_sensors(state, sample.t_s, airspeed=along > ALONG_SIGMA * sure)
     if not counts:
         return state
     # white-equivalent variance of correlated noise: sigma^2 2 tau / dt
@@ -210,10 +215,11 @@ def observe(state: WindState, sample: Sample) -> WindState:
     return _add(replace(state, change=change, kernel=kernel), seen)
 
 
-def new_sensors(state: WindState, t_s: float) -> WindState:
+def new_sensors(state: WindState, t_s: float, *, airspeed: bool = True) -> WindState:
     """A sensor has changed (compass knocked, tube iced), or a front was crossed: which, only a turn
     can tell. The sensors' errors are unknown again, and wider; the wind may be of the lively kind,
-    and from here on another than what was met before, here and on the way home alike.
+    and from here on another than what was met before, here and on the way home alike. Without
+    ``airspeed`` the change is across the nose: then the pitot is as good as it was.
 
     What the stretches said about the wind is kept, with the old errors integrated out (Schur's
     complement of the joint information); what they said about the errors no longer holds.
@@ -233,7 +239,8 @@ def new_sensors(state: WindState, t_s: float) -> WindState:
     change = wind_change.anything()
     jumps = (*state.kernel.jumps, t_s)[-JUMPS_KEPT:]
     kernel = replace(state.kernel, lively=change.lively, jumps=jumps)
-    var = np.minimum(state.sensor_var * WIDER**2, np.square(WIDEST_SD))
+    wider = np.minimum(state.sensor_var * WIDER**2, np.square(WIDEST_SD))
+    var = np.where([airspeed, airspeed, True, airspeed], wider, state.sensor_var)
     state = replace(state, evidence=tuple(kept), change=change, kernel=kernel, sensor_var=var)
     place = np.append(kept[-1].place[:3], t_s) if kept else np.array([0.0, 0.0, 50.0, t_s])
     return replace(_refreshed(state, place), sensors_s=t_s)

@@ -148,7 +148,7 @@ class Kernel:
     lively: float = 1.0
     jumps: tuple[float, ...] = ()
     jump_mps: float = 4.0
-    jump_m: float = 150e3
+    jump_m: float = 400e3
 
     def between(self, a: Array, b: Array) -> Array:
         """(len(a), len(b)) covariances of points (north, east, height, time) in columns."""
