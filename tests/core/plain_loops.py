@@ -16,6 +16,7 @@ from supervisor.core.forecast.discharge import DEAD_V, LOSS_GUESS, NODES
 from supervisor.core.forecast.forecaster import Run
 from supervisor.core.forecast.legs import Kind
 from supervisor.core.forecast.members import GUST_TIME_S
+from supervisor.core.forecast.way import HOTTEST_K
 
 G, KELVIN = 9.80665, 273.15
 
@@ -255,7 +256,7 @@ class Loops:
     def _heat(self, amp: float, f: float, t: float) -> float:
         r0 = sorted(float(r) for r in self.table.r0)
         ohm = 0.5 * (r0[NODES // 2 - 1] + r0[NODES // 2]) + self.cell.r1_ohm
-        return amp * amp * ohm * f * t / self.cell.heat_capacity_jpk
+        return min(amp * amp * ohm * f * t / self.cell.heat_capacity_jpk, HOTTEST_K)
 
     def _warmer(self, i: int, warm: float, f: float, amp: float, t: float, to: Any) -> float:
         cell = self.cell

@@ -37,6 +37,7 @@ from supervisor.core.forecast.wind_nodes import Spread
 from supervisor.core.plan import Flight
 
 CIRCUIT_S = 60.0  # on the wing between a missed landing and the next try; ours
+HOTTEST_K = 60.0  # more a cell does not warm in one climb or hover and still gives current; ours
 
 
 @dataclass(frozen=True, slots=True)
@@ -303,12 +304,15 @@ class _Discharge:
         )
 
     def _heated(self, warmth: Floats, factor: Floats, current: Floats, seconds: Floats) -> Floats:
-        """A hover or a climb is too short to shed its heat: I^2 R t / C, R what answers at once."""
+        """A hover or a climb is too short to shed its heat: I^2 R t / C, R what answers at once.
+
+        Held at ``HOTTEST_K`` for powers that no pack gives: a voltage has long said so then.
+        """
         cell = self.table.cell
         per_ohm = seconds * (
             (float(np.median(self.table.r0)) + cell.r1_ohm) / cell.heat_capacity_jpk
         )
-        result: Floats = warmth + current * current * factor * per_ohm
+        result: Floats = warmth + np.minimum(current * current * factor * per_ohm, HOTTEST_K)
         return result
 
     def _warmer(
