@@ -22,6 +22,7 @@ from brokers import plain
 from reader import Reader, until
 
 from supervisor.edge.outbox import Outbox
+from supervisor.messages import Advisory
 
 pytestmark = [pytest.mark.system, pytest.mark.slow]
 MOMENTS = 200 if os.environ.get("HOMELEG_LONG") == "1" else 10
@@ -77,7 +78,10 @@ async def test_nothing_raised_is_lost(tmp_path: Path, record_property: object) -
     order = [int(name[1:]) for name, _ in reader.shown if name != "last"]
     assert order == sorted(order)  # flights in order too
     left = Outbox(outbox)
-    assert [held.seq for held in left.pending()] in ([], [1])
+    # What the last life was told of but had no time to delete has been shown: it would come again,
+    # as a double that the watcher drops.
+    told = [Advisory.model_validate_json(held.payload) for held in left.pending()]
+    assert {(one.flight, one.seq) for one in told} <= set(reader.shown)
     print(f"{MOMENTS} kills, {sum(raised.values())} raised, {len(reader.shown) - 1} shown once,")
     print(f"{len(reader.raw) - len(reader.shown)} doubles on the wire dropped")
     if callable(record_property):
