@@ -238,11 +238,8 @@ def aircraft_date_s(picture: Picture, now_s: float) -> float:
     An acknowledgement carries this date: the aircraft judges it by its own clock, which need not
     agree with a laptop's (and in a simulated flight never does).
     """
-    if picture.status is None or picture.status.utc is None:
-        return now_s
-    try:
-        made_s = datetime.fromisoformat(picture.status.utc.replace("Z", "+00:00")).timestamp()
-    except ValueError:
+    made_s = _made_s(picture.status) if picture.status else math.nan
+    if math.isnan(made_s):
         return now_s
     since_s = now_s - picture.status_at_s
     return made_s + (since_s if since_s > 0.0 else 0.0)
@@ -250,13 +247,16 @@ def aircraft_date_s(picture: Picture, now_s: float) -> float:
 
 def _kept_since(status: Status, heard_at_s: float) -> float:
     """When a retained status was made, by the aircraft's own date; NaN when it has none."""
-    if status.utc is None:
-        return math.nan
+    made_s = _made_s(status)
+    return made_s if math.isnan(made_s) else min(made_s, heard_at_s)
+
+
+def _made_s(status: Status) -> float:
+    """The date a status carries [s since 1970]; NaN when it has none, or none that can be read."""
     try:
-        made_s = datetime.fromisoformat(status.utc.replace("Z", "+00:00")).timestamp()
+        return datetime.fromisoformat((status.utc or "").replace("Z", "+00:00")).timestamp()
     except ValueError:
         return math.nan
-    return min(made_s, heard_at_s)
 
 
 # -- the past ---------------------------------------------------------------------------------

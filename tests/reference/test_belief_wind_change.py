@@ -7,49 +7,23 @@ The belief is fed ten minutes at a time, as a flight over one place would, and a
 
 from __future__ import annotations
 
-import csv
-import importlib.util
 import math
-from datetime import datetime
-from pathlib import Path
 
 import numpy as np
 import pytest
 
 from supervisor.core.estimate import wind_change
 from supervisor.core.estimate.windfield import Evidence, ForecastWind, Kernel, Series, posterior
+from tests.reference import mast
+from tests.reference.mast import STEP_S
 
-SPEC = importlib.util.find_spec("brightwind")
-pytestmark = pytest.mark.skipif(SPEC is None, reason="package brightwind is not installed")
-STEP_S = 600.0
+pytestmark = pytest.mark.skipif(mast.SPEC is None, reason="package brightwind is not installed")
 READING_VAR = 0.05  # of a 10-minute mean: anemometer and vane
 
 
 @pytest.fixture(scope="module")
 def measured() -> np.ndarray:
-    """(N, 2) wind toward north and east on an even 10-minute grid, NaN in gaps."""
-    assert SPEC is not None
-    assert SPEC.submodule_search_locations
-    folder = Path(SPEC.submodule_search_locations[0])
-    stamps, speeds, directions = [], [], []
-    with (folder / "demo_datasets" / "demo_data.csv").open(encoding="utf-8-sig") as file:
-        for row in csv.DictReader(file):
-            stamps.append(datetime.fromisoformat(row["Timestamp"]).timestamp())
-            # two anemometers: the greater is not in the mast's wake
-            speeds.append(max(_number(row["Spd80mN"]), _number(row["Spd80mS"])))
-            directions.append(math.radians(_number(row["Dir78mS"])))
-    slot = np.round((np.array(stamps) - stamps[0]) / STEP_S).astype(int)
-    grid = np.full((slot[-1] + 1, 2), np.nan)
-    speed, angle = np.array(speeds), np.array(directions)
-    grid[slot] = -np.column_stack([speed * np.cos(angle), speed * np.sin(angle)])
-    return grid
-
-
-def _number(text: str) -> float:
-    try:
-        return float(text)
-    except ValueError:
-        return math.nan
+    return mast.measured()
 
 
 def windows(grid: np.ndarray, count: int, history: int) -> list[int]:

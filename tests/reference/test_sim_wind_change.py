@@ -6,11 +6,6 @@ A truth that is calmer than the air would flatter every forecast that is tested 
 
 from __future__ import annotations
 
-import csv
-import importlib.util
-import math
-from datetime import datetime
-from pathlib import Path
 from random import Random
 
 import numpy as np
@@ -18,37 +13,10 @@ import pytest
 
 from sim.scenario import Weather, WindRow
 from sim.weather import Air
+from tests.reference import mast
 
-SPEC = importlib.util.find_spec("brightwind")
-pytestmark = pytest.mark.skipif(SPEC is None, reason="package brightwind is not installed")
-STEP_S, STEPS = 600.0, (1, 2, 3, 6)
-
-
-def _number(text: str) -> float:
-    try:
-        return float(text)
-    except ValueError:
-        return math.nan
-
-
-def _measured() -> np.ndarray:
-    """(N, 2) wind components on an even 10-minute grid, NaN in gaps."""
-    assert SPEC is not None
-    assert SPEC.submodule_search_locations
-    folder = Path(SPEC.submodule_search_locations[0])
-    rows = []
-    with (folder / "demo_datasets" / "demo_data.csv").open(encoding="utf-8-sig") as file:
-        for row in csv.DictReader(file):
-            stamp = datetime.fromisoformat(row["Timestamp"]).timestamp()
-            # two anemometers: the greater is not in the mast's wake
-            speed = max(_number(row["Spd80mN"]), _number(row["Spd80mS"]))
-            angle = math.radians(_number(row["Dir78mS"]))
-            rows.append((stamp, speed * math.cos(angle), speed * math.sin(angle)))
-    data = np.array(rows)
-    slot = np.round((data[:, 0] - data[0, 0]) / STEP_S).astype(int)
-    grid = np.full((slot[-1] + 1, 2), np.nan)
-    grid[slot] = data[:, 1:]
-    return grid
+pytestmark = pytest.mark.skipif(mast.SPEC is None, reason="package brightwind is not installed")
+STEPS = (1, 2, 3, 6)  # of ten minutes
 
 
 def _simulated() -> np.ndarray:
@@ -73,7 +41,7 @@ def _change(grid: np.ndarray, steps: int) -> float:
 
 
 def test_the_wind_changes_as_measured_wind_does() -> None:
-    measured, simulated = _measured(), _simulated()
+    measured, simulated = mast.measured(), _simulated()
     for steps in STEPS:
         real, ours = _change(measured, steps), _change(simulated, steps)
         assert ours == pytest.approx(real, rel=0.2), f"{10 * steps} min: {ours:.2f}, {real:.2f}"

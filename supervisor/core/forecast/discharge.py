@@ -43,6 +43,7 @@ class CellTables:
     charge: Floats  # 0..1 over u
     ocv_by_charge: Floats
     r0_by_charge: Floats
+    usual_r0: float  # the middle one: for heat, where the charge hardly matters
 
     def at(self, u: Floats) -> tuple[Floats, Floats]:
         """(OCV, R0) at ``u``; held at full, and at empty."""
@@ -70,14 +71,16 @@ def tables(cell: Cell, dtype: Any) -> CellTables:
     u *= below[-1] / u[-1]
     middles = (np.arange(NODES) + 0.5) * (u[-1] / NODES)
     at_node = np.interp(middles, u, charge)
+    r0 = np.interp(at_node, grid, cell.r0_ohm).astype(dtype)
     return CellTables(
         cell,
         NODES / float(u[-1]),
         np.interp(at_node, grid, cell.ocv_v).astype(dtype),
-        np.interp(at_node, grid, cell.r0_ohm).astype(dtype),
+        r0,
         at_node.astype(dtype),
         np.interp(np.linspace(0.0, 1.0, NODES), grid, cell.ocv_v).astype(dtype),
         np.interp(np.linspace(0.0, 1.0, NODES), grid, cell.r0_ohm).astype(dtype),
+        float(np.median(r0)),
     )
 
 

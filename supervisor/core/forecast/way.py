@@ -309,9 +309,7 @@ class _Discharge:
         Held at ``HOTTEST_K`` for powers that no pack gives: a voltage has long said so then.
         """
         cell = self.table.cell
-        per_ohm = seconds * (
-            (float(np.median(self.table.r0)) + cell.r1_ohm) / cell.heat_capacity_jpk
-        )
+        per_ohm = seconds * ((self.table.usual_r0 + cell.r1_ohm) / cell.heat_capacity_jpk)
         result: Floats = warmth + np.minimum(current * current * factor * per_ohm, HOTTEST_K)
         return result
 
@@ -320,7 +318,7 @@ class _Discharge:
     ) -> Floats:
         """Warmth settles over the way towards what its current sustains."""
         cell = self.table.cell
-        ohmic = float(np.median(self.table.r0)) + cell.r1_ohm + cell.r2_ohm
+        ohmic = self.table.usual_r0 + cell.r1_ohm + cell.r2_ohm
         keep = relaxed(seconds.mean(axis=0), cell.heat_capacity_jpk / cell.cooling_wpk).keep
         settled = cooling(cell, current, ohmic * factor)
         settled += air_c - self.members.temperature_c
