@@ -335,7 +335,10 @@ async def test_a_broker_that_was_taken_over_is_seen_through(keys: Path) -> None:
     assert gap.check(topic, true[3]).missing == 1  # withheld
 
 
-async def test_forged_acknowledgements_do_not_count(keys: Path, broker: Mosquitto) -> None:
+async def waits_for_acks(
+    keys: Path, broker: Mosquitto, **more: Any
+) -> tuple[list[Ack], list[str], asyncio.Task[None]]:
+    """An uplink whose first advisory is out: what counts, why others do not, and its task."""
     acks: list[Ack] = []
     said: list[str] = []
     up = Uplink(
@@ -343,10 +346,16 @@ async def test_forged_acknowledgements_do_not_count(keys: Path, broker: Mosquitt
         Outbox(None),
         on_ack=acks.append,
         on_event=lambda name, fields: said.append(fields["why"]) if name == "ack_refused" else None,
+        **more,
     )
     task = asyncio.create_task(up.run())
     up.submit_advisory(advisory(1))
     await until(lambda: up.counts.advisories == 1, 10.0)
+    return acks, said, task
+
+
+async def test_forged_acknowledgements_do_not_count(keys: Path, broker: Mosquitto) -> None:
+    acks, said, task = await waits_for_acks(keys, broker)
     await acknowledge(keys, broker.port, "ann", 1, signed_by="bob")
     await until(lambda: len(said) == 1, 5.0)
     assert said == ["signed by another person than it names"]
@@ -359,18 +368,7 @@ async def test_an_acknowledgement_of_another_time_does_not_count(
     keys: Path, broker: Mosquitto, hours_off: float
 ) -> None:
     """Rightly signed, but dated outside the window by the aircraft's own date."""
-    acks: list[Ack] = []
-    said: list[str] = []
-    up = Uplink(
-        options(keys, broker.port),
-        Outbox(None),
-        on_ack=acks.append,
-        on_event=lambda name, fields: said.append(fields["why"]) if name == "ack_refused" else None,
-        unix_s=time.time,
-    )
-    task = asyncio.create_task(up.run())
-    up.submit_advisory(advisory(1))
-    await until(lambda: up.counts.advisories == 1, 10.0)
+    acks, said, task = await waits_for_acks(keys, broker, unix_s=time.time)
     await acknowledge(keys, broker.port, "ann", 1, hours_off=hours_off)
     await until(lambda: len(said) == 1, 5.0)
     assert said == ["its date is outside the window"]

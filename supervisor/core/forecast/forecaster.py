@@ -38,6 +38,7 @@ from supervisor.core.forecast.legs import (
     Kind,
     Point,
     Stretch,
+    course_of,
     cut_to_points,
     ground_below,
     map_of,
@@ -323,11 +324,8 @@ class Forecaster:
         return 1.4 * 3600.0 * float(energy) / _level_w(self.flight.aircraft, belief)
 
     def _places(self, belief: Belief, pieces: list[Stretch]) -> list[tuple[Point, int, Point]]:
-        fix = belief.position
-        speed = math.hypot(fix.vn_mps, fix.ve_mps)
-        course = (fix.vn_mps / speed, fix.ve_mps / speed) if speed > 5.0 else (0.0, 0.0)
         first = next_waypoint(self.flight, belief)
-        places = [((belief.north_m, belief.east_m), first, course)]
+        places = [((belief.north_m, belief.east_m), first, course_of(belief))]
         for s in pieces:
             length = max(s.length_m, 1e-9)
             unit = ((s.end[0] - s.start[0]) / length, (s.end[1] - s.start[1]) / length)

@@ -141,6 +141,13 @@ def mission_layout(flight: Flight) -> list[int]:
     return items
 
 
+def course_of(belief: Belief) -> Point:
+    """Unit vector (north, east) along which it moves; (0, 0) in a hover or on the ground."""
+    fix = belief.position
+    speed = math.hypot(fix.vn_mps, fix.ve_mps)
+    return (fix.vn_mps / speed, fix.ve_mps / speed) if speed > 5.0 else (0.0, 0.0)
+
+
 def map_of(flight: Flight) -> LocalMap:
     """The flat map around this flight's home."""
     return LocalMap(flight.home.lat_rad, flight.home.lon_rad)

@@ -25,6 +25,7 @@ from supervisor.core.forecast.discharge import Charge
 from supervisor.core.forecast.legs import (
     Habits,
     Stretch,
+    course_of,
     next_waypoint,
     seen_or_planned,
     ways_to,
@@ -214,7 +215,7 @@ class Explainer:
     ) -> Landings:
         """Turning at ``belief``, or what is left of the way when it flies home already."""
         flight, fix, first = self.flight, belief.position, next_waypoint(self.flight, belief)
-        places, home = [((belief.north_m, belief.east_m), first, _course(belief))], flight.home
+        places, home = [((belief.north_m, belief.east_m), first, course_of(belief))], flight.home
         chart, route, underway = self.paper.chart, self.paper.route, belief.homeward
         ways = ways_to(flight, chart, route, places, home, underway=underway)
         query, height = Query(), flight.return_plan.height_m
@@ -279,12 +280,6 @@ def _dropped_kg(flight: Flight, belief: Belief) -> float:
     here = flight.route[first].drop_kg if first < len(flight.route) else 0.0
     missing = flight.aircraft.mass_kg - gone - belief.power.mass_kg
     return gone + (here if missing > 0.5 * here > 0.0 else 0.0)
-
-
-def _course(belief: Belief) -> tuple[float, float]:
-    fix = belief.position
-    speed = math.hypot(fix.vn_mps, fix.ve_mps)
-    return (fix.vn_mps / speed, fix.ve_mps / speed) if speed > 5.0 else (0.0, 0.0)
 
 
 def _joined(parts: list[Stretch]) -> Stretch:
