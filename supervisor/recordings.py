@@ -43,17 +43,12 @@ class Summary:
 
 
 def summarise(path: Path) -> Summary:
-    """Read once through."""
+    """Every chunk opened and every message counted; their contents are not looked at."""
     recording = Recording(path)
-    counts: Counter[str] = Counter()
-    first = last = None
-    for topic, t_ns, _ in recording.messages():
-        counts[topic] += 1
-        first = t_ns if first is None else min(first, t_ns)
-        last = t_ns if last is None else max(last, t_ns)
+    counts, (first, last) = recording.census()
     return Summary(
-        path, path.stat().st_size, first or 0, last or 0, dict(counts), recording.metadata,
-        recording.damaged, recording.complete,
+        path, path.stat().st_size, first, last, counts, recording.metadata, recording.damaged,
+        recording.complete,
     )  # fmt: skip
 
 

@@ -21,7 +21,7 @@ CHUNK = struct.Struct("<QQQI")  # first and last log time, size and CRC of what 
 ZSTD = b"\x04\0\0\0zstd"
 _MESSAGE_REST = MESSAGE.size - RECORD.size
 _MESSAGE, _CHUNK = int(Opcode.MESSAGE), int(Opcode.CHUNK)
-_own = threading.local()  # a compressor a thread: one a chunk would churn a megabyte each time
+_own = threading.local()  # a (de)compressor a thread: one a chunk is mostly its making
 CHUNK_LIMIT = 64 * 1024 * 1024  # no chunk of ours is nearly as big; a length above is damage
 
 
@@ -46,6 +46,13 @@ def _compressor() -> zstandard.ZstdCompressor:
     return compressor
 
 
+def _decompressor() -> zstandard.ZstdDecompressor:
+    if not hasattr(_own, "decompressor"):
+        _own.decompressor = zstandard.ZstdDecompressor()
+    decompressor: zstandard.ZstdDecompressor = _own.decompressor
+    return decompressor
+
+
 def is_chunk(data: bytes, start: int, end: int) -> bool:
     """Whether ``data[start:end]`` is a chunk's body by its mark and by both of its lengths."""
     packed = start + CHUNK.size + len(ZSTD)
@@ -63,7 +70,8 @@ def open_chunk(data: bytes, at: int, end: int) -> bytes | None:
         at += CHUNK.size
         if size > CHUNK_LIMIT:
             return None
-        records = zstandard.decompress(data[at + len(ZSTD) + 8 : end], max_output_size=size)
+        packed = data[at + len(ZSTD) + 8 : end]
+        records = _decompressor().decompress(packed, max_output_size=size)
     except (struct.error, zstandard.ZstdError):
         return None
     return records if len(records) == size and zlib.crc32(records) == crc else None

@@ -13,6 +13,7 @@ from mcap.writer import Writer
 from supervisor.edge.mcap_format import chunk_record, message_record
 from supervisor.edge.recorder import opening
 from supervisor.edge.recording import Recording
+from supervisor.recordings import summarise
 from tests.bench.row import Aim, Form, Growth, Row, cpu_s
 from tests.bench.traffic import stream
 
@@ -20,10 +21,11 @@ RECORDED_HZ = 100
 CHUNK_S = 0.4  # what the recorder waits before it writes
 CHUNK_FRAMES = round(CHUNK_S * RECORDED_HZ)
 HOURS = (0.625, 1.25, 2.5)
+ASKED_HOURS, ASKED_MB, ASKED_S = 3.0, 60.0, 1.0  # this long, in so much, opened within
 
 
 def rows(form: Form) -> list[Row]:
-    """Opening, reading, writing; sizes are hours of flight at 100 frames a second."""
+    """Opening, listing, reading, writing; sizes are hours of flight at 100 frames a second."""
     share = form.pick(0.02, 1.0)
     frames = stream(form.pick(1_000, 15_000), with_unused=False)
     with tempfile.TemporaryDirectory() as place:
@@ -31,7 +33,10 @@ def rows(form: Form) -> list[Row]:
         for path, hours in zip(paths, HOURS, strict=True):
             write_long(path, frames, share * hours * 3600.0)
         other = Path(place) / "other.mcap"
-        return [_reading(paths, share), _opening(paths), _writing(other, frames)]
+        asked = Path(place) / "asked.mcap"
+        write_long(asked, frames, share * ASKED_HOURS * 3600.0)
+        listed = _listing([*paths, asked], share)
+        return [_reading(paths, share), _opening(paths), listed, _writing(other, frames)]
 
 
 def write_long(path: Path, frames: list[bytes], seconds: float) -> None:
@@ -101,6 +106,24 @@ def _opening(paths: list[Path]) -> Row:
         1e3 * reference,
         "mcap's reader without seeking, to its first message",
         growth=Growth("hours", HOURS, tuple(costs)),
+    )
+
+
+def _listing(paths: list[Path], share: float) -> Row:
+    last, hours = paths[-1], (*HOURS, ASKED_HOURS)
+    costs = [cpu_s(partial(summarise, path), rounds=3)[0] for path in paths[:-1]]
+    ours, reference = cpu_s(partial(summarise, last), partial(read_reference, last), rounds=3)
+    megabytes = last.stat().st_size / 1e6 / share
+    assert megabytes < ASKED_MB, f"{megabytes:.0f} MB"
+    return Row(
+        "listing a recording of 3 h, every chunk checked",
+        ours,
+        "CPU s",
+        reference,
+        "mcap's reader without seeking, same file",
+        Aim("ours", ASKED_S),
+        Growth("hours", hours, (*costs, ours)),
+        f"{share:.0%} of {megabytes:.0f} MB; at most {ASKED_MB:.0f} were asked",
     )
 
 

@@ -6,6 +6,7 @@ import csv
 import itertools
 import json
 import math
+from collections import Counter
 from pathlib import Path
 
 import pytest
@@ -82,6 +83,28 @@ def test_a_cut_off_file_is_listed_as_such(recorded: Path, tmp_path: Path) -> Non
     assert not told["complete"]
     assert 0 < told["messages"]["mavlink"] < summarise(recorded).counts["mavlink"]
     assert "cut off" in recording("list", tmp_path)
+
+
+def test_a_listing_is_what_reading_it_all_through_finds(recorded: Path, tmp_path: Path) -> None:
+    """Also where one chunk in the middle is damaged, and of a file that is cut off."""
+    whole = recorded.read_bytes()
+    hurt, cut = tmp_path / "hurt.mcap", tmp_path / "cut.mcap"
+    hurt.write_bytes(whole[: len(whole) // 2] + b"\0\0\0" + whole[len(whole) // 2 + 3 :])
+    cut.write_bytes(whole[:-200_000])
+    for path, damaged, complete in ((recorded, 0, True), (hurt, 1, True), (cut, 0, False)):
+        times = [t_ns for _, t_ns, _ in entries(path)]
+        told = summarise(path)
+        assert told.counts == Counter(topic for topic, _, _ in entries(path))
+        assert (told.first_ns, told.last_ns) == (min(times), max(times))
+        assert (told.damaged, told.complete) == (damaged, complete)
+    assert summarise(hurt).counts["mavlink"] < summarise(recorded).counts["mavlink"]
+
+
+def test_an_empty_recording_is_listed(tmp_path: Path) -> None:
+    write_recording(tmp_path / "empty.mcap", {"flight": "none"}, [])
+    told = summarise(tmp_path / "empty.mcap")
+    assert (told.counts, told.seconds, told.complete) == ({}, 0.0, True)
+    assert "nothing" in recording("list", tmp_path)
 
 
 def test_csv_is_what_was_recorded(recorded: Path, tmp_path: Path) -> None:
