@@ -13,5 +13,6 @@ The physics, each module on those before it:
 * ``mission``, ``guidance``, ``motion``, ``pilot``: what is flown, and how the aircraft obeys
 * ``faults``, ``flight``, ``truth``: one flight; its branches, and the latest turn-back time
 
-What others see of it: ``sensors``, ``messages``, ``telemetry``, ``protocol``, ``link``.
+What others see of it: ``sensors``, ``messages``, ``telemetry``, ``protocol``,
+``link`` and ``shadow`` (what ridges take from a radio).
 """

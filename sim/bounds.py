@@ -17,6 +17,7 @@ from sim.truth import Outcome, fly_home, fly_to_end
 WH_PER_V = 200.0  # one margin for both limits: 0.1 V counts like 20 Wh; the zero is the same
 WH_PER_KM_SHORT = 5.0  # a flight that is lost on the way home fails by what was still to fly
 SNAPSHOT_S = 60.0
+LEAD_S, PASSES = 240.0, 2  # of the perfect-knowledge bound
 TOLERANCE_S = 20.0  # between these the margin is a straight line to a second
 
 
@@ -114,20 +115,34 @@ class Timeline:
 def perfect_knowledge_s(
     timeline: Timeline, t_star_s: float, late_rate: float, futures: int, seed: int
 ) -> float:
-    """Latest turn-back time [s] of one who knows all but the gusts to come.
+    """Latest turn-back time [s] of one who knows all but the gusts to come; inf: he need not turn.
 
-    From a moment shortly before T* the way home is flown through ``futures`` fresh futures; the
-    spread of their margins, and the rate at which the margin shrinks along the plan, say how much
-    earlier than the median he must turn for ``late_rate``. The future between now and T* is
-    fresh in each as well: the aircraft goes on along its plan first.
+    From one moment the way home is flown through ``futures`` fresh futures; the spread of their
+    margins, and the rate at which the margin shrinks along the plan, say how late he may turn for
+    ``late_rate``. He decides at the moment he turns, and the future between then and T* is fresh
+    as well: so the moment is first taken shortly before T*, then where that pass says he turns.
+    Where the whole plan lands well (``t_star_s`` inf) its end stands for T*.
     """
-    lead_s = max(t_star_s - 240.0, timeline.snapshots[0].t_s)
-    slope = (timeline.margin_wh(t_star_s) - timeline.margin_wh(lead_s)) / (t_star_s - lead_s)
-    walker = timeline.at(lead_s)
-    margins = []
-    for k in range(futures):
-        outcome = fly_home(walker, fresh_seed=seed * 1000 + k)
-        margins.append(timeline.limits.margin_wh(outcome, outcome.distance_km))
-    reach_s = [lead_s + m / max(-slope, 1e-3) for m in margins]
-    quantile = NormalDist().inv_cdf(late_rate)
-    return fmean(reach_s) + quantile * stdev(reach_s)
+    first_s = timeline.snapshots[0].t_s
+    end_s = min(t_star_s, timeline.plan_end_s())
+    from_s = bound_s = max(end_s - LEAD_S, first_s)
+    for turn in range(PASSES):
+        slope = (timeline.margin_wh(end_s) - timeline.margin_wh(from_s)) / (end_s - from_s)
+        walker = timeline.at(from_s)
+        reach_s = []
+        for k in range(futures):
+            outcome = fly_home(walker, fresh_seed=(seed * 1000 + k) * PASSES + turn)
+            margin = timeline.limits.margin_wh(outcome, outcome.distance_km)
+            reach_s.append(from_s + margin / max(-slope, 1e-3))
+        bound_s = fmean(reach_s) + predicted_quantile(late_rate, futures) * stdev(reach_s)
+        from_s = min(max(bound_s, first_s), end_s - LEAD_S)
+    return math.inf if math.isinf(t_star_s) and bound_s >= end_s else bound_s
+
+
+def predicted_quantile(share: float, count: int) -> float:
+    """How many sample deviations from the mean of ``count`` normal values the next one's ``share``
+    quantile lies: Student's t times sqrt(1 + 1/n) (Cornish-Fisher expansion of t, M. Abramowitz
+    and I. Stegun, Handbook of Mathematical Functions, 26.7.5; from memory)."""
+    z, v = NormalDist().inv_cdf(share), count - 1.0
+    t = z + (z**3 + z) / (4.0 * v) + (5.0 * z**5 + 16.0 * z**3 + 3.0 * z) / (96.0 * v * v)
+    return t * math.sqrt(1.0 + 1.0 / count)

@@ -52,6 +52,7 @@ class Task:
 class Record:
     """What one flight showed. Times in seconds of the flight; NaN or inf where there is none.
 
+    ``bound_s``: NaN where the perfect-knowledge bound was not flown, inf where it need not turn.
     ``alerts``: alert time by confidence (inf: none before the plan's end). ``checks``: for some
     moments before the alert, (quantity, p05, p50, p95, truth). ``series``: what the simple rules
     look at, [t, monitor's charge 0..1, distance home km, energy used Wh, way flown km].
@@ -161,7 +162,7 @@ def fly(task: Task) -> Record:
     record.t_star_s = timeline.latest_s(guess_s)
     record.fault_s = min(record.fault_s, front_met_s(timeline))
     _check_spreads(record, watcher, timeline, task)
-    if task.futures and record.t_star_s is not None and math.isfinite(record.t_star_s):
+    if task.futures and record.t_star_s is not None:
         record.bound_s = perfect_knowledge_s(
             timeline, record.t_star_s, 1.0 - plan.policy.confidence, task.futures, task.seed
         )

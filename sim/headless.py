@@ -51,7 +51,14 @@ class Sortie:
             return None
         scenario = self.scenario
         fate = f"{self.seed}.{self.number}" if self.number else self.seed
-        return LossyLink(scenario.link, scenario.plan.home, fate, self.through, scenario.faults)
+        return LossyLink(
+            scenario.link,
+            scenario.plan.home,
+            fate,
+            self.through,
+            scenario.faults,
+            scenario.weather.ridges,
+        )
 
     def metadata(self) -> dict[str, str]:
         """What a recording says about itself; a replay takes the flight file from it."""

@@ -1,8 +1,9 @@
 """Data links between the aircraft and the world, as they really are: late, lossy, sometimes gone.
 
 Two kinds, after common practice (no source): cellular data, good near the ground, worse above
-about 120 m and in the shadow of high ground; and a local radio that ends at about 10 km. What is
-carried may be lost, delayed, doubled or overtaken; one seed gives one fate to every frame.
+about 120 m, behind ridges (``shadow``) and in holes of the net; and a local radio that ends at
+about 10 km. What is carried may be lost, delayed, doubled or overtaken; one seed gives one fate to
+every frame.
 
 Published trials disagree on whether height helps a cellular link (higher gives better signal but
 more interference), so the height from which it gets worse and how fast are the scenario's.
@@ -20,14 +21,16 @@ from typing import TYPE_CHECKING
 
 from sim.faults import amount_of, share
 from sim.geodesy import offset_m
+from sim.shadow import Skyline
 from sim.state import AircraftState
 
 if TYPE_CHECKING:
     from sim.plan import Site
-    from sim.scenario import Fault, Link
+    from sim.scenario import Fault, Link, Ridge
 
 SHADOW_BELOW_M = 80.0  # above ground: from here on the aircraft sees over the edge of a shadow
 SHADOW_LOSS = 0.97
+MARGIN_DB, FADE_DB = 20.0, 6.0  # what the ground may take: half is lost at it, none a fade below
 RADIO_EDGE = 0.15  # share of the range over which the local radio fades out
 RADIO_LATENCY_S = 0.03
 JITTER = 0.6  # mean of the exponential part of the delay, of the fixed part
@@ -64,9 +67,11 @@ class LossyLink:
         seed: int | str,
         kind: Kind = Kind.CELLULAR,
         faults: Sequence[Fault] = (),
+        ridges: Sequence[Ridge] = (),
     ) -> None:
         self._figures, self._kind = figures, kind
         self._home = (math.radians(home.lat_deg), math.radians(home.lon_deg))
+        self._skyline = Skyline(figures.masts, ridges, self._home)
         self._dropouts = tuple(f for f in faults if f.kind == "telemetry-dropout")
         self._random = Random(f"{seed} link {kind.value}")
         self._upward = Random(f"{seed} link {kind.value} upward")
@@ -98,7 +103,8 @@ class LossyLink:
             for lat, lon, radius_m in figures.shadows
         ):
             loss = max(loss, SHADOW_LOSS)
-        return min(1.0, loss)
+        faded = (self._skyline.loss_db(state) - (MARGIN_DB - FADE_DB)) / (2.0 * FADE_DB)
+        return min(1.0, max(loss, SHADOW_LOSS * min(max(faded, 0.0), 1.0)))
 
     @staticmethod
     def _distance_m(state: AircraftState, lat_rad: float, lon_rad: float) -> float:

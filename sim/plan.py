@@ -13,6 +13,8 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+ROUTE_HEIGHT_M = 100.0  # above home, of a route that states no height; the flight file's default
+
 
 class ScenarioError(Exception):
     """A scenario or flight file the simulator cannot use."""
@@ -141,6 +143,8 @@ class Table:
         value = self.content.get(key, default)
         if isinstance(value, bool) or not isinstance(value, (int, float)):
             raise self.error(key, "a number is needed" if value is not None else "missing")
+        if key in self.content and not math.isfinite(value):
+            raise self.error(key, "a finite number is needed")
         return float(value)
 
     def text(self, key: str, default: str | None = None) -> str:
@@ -217,19 +221,27 @@ def _site(table: Table) -> Site:
     )
 
 
-def _waypoint(table: Table, home: Site) -> Waypoint:
+def _waypoint(table: Table, route: Table, home: Site) -> Waypoint:
+    """Height and airspeed are the route's own where the point does not give them."""
     return Waypoint(
         name=table.text("name", "waypoint"),
         lat_deg=table.number("lat_deg"),
         lon_deg=table.number("lon_deg"),
-        height_m=table.number("height_m"),
-        airspeed_mps=table.number("airspeed_mps", math.nan),
+        height_m=table.number("height_m", route.number("height_m", ROUTE_HEIGHT_M)),
+        airspeed_mps=table.number("airspeed_mps", route.number("airspeed_mps", math.nan)),
         loiter_s=table.number("loiter_s", 0.0),
         land=table.flag("land"),
         elevation_m=table.number("ground_elevation_m", home.elevation_m),
         drop_kg=table.number("drop_kg", 0.0),
         ground_s=table.number("ground_s", 0.0),
     )
+
+
+def _route(table: Table, home: Site) -> tuple[Waypoint, ...]:
+    rows = table.tables("waypoints")
+    if not rows:
+        raise table.error("waypoints", "at least one point is needed (the simulator reads no map)")
+    return tuple(_waypoint(row, table, home) for row in rows)
 
 
 def _via(table: Table) -> tuple[tuple[float, float], ...]:
@@ -277,7 +289,7 @@ def read_plan(path: Path) -> Plan:
         min_cell_v=policy.number("min_cell_v", 2.9),
         home=home,
         alternates=tuple(_site(row) for row in root.tables("alternate")),
-        route=tuple(_waypoint(row, home) for row in root.table("route").tables("waypoints")),
+        route=_route(root.table("route"), home),
         return_plan=_return_plan(root.table("return"), builder),
         temperature_c=root.table("weather").number("temperature_c", 15.0),
     )

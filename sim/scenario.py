@@ -115,10 +115,20 @@ class Outage:
 
 
 @dataclass(frozen=True, slots=True)
+class Mast:
+    """A cellular mast; ``height_m`` of its top above home."""
+
+    lat_deg: float
+    lon_deg: float
+    height_m: float
+
+
+@dataclass(frozen=True, slots=True)
 class Link:
     """Data link figures; the numbers are read by ``sim/link.py``.
 
-    ``shadows``: (lat, lon, radius in m) of places without cellular coverage at low height.
+    ``shadows``: (lat, lon, radius in m) of places without cellular coverage at low height, where
+    no ridge is told. ``masts``: all there are within reach; behind the weather's ridges they fade.
     """
 
     latency_s: float = 0.08
@@ -128,6 +138,7 @@ class Link:
     radio_range_m: float = 10000.0
     outages: tuple[Outage, ...] = ()
     shadows: tuple[tuple[float, float, float], ...] = ()
+    masts: tuple[Mast, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -325,8 +336,9 @@ def _fault(row: Table) -> Fault:
 def _link(table: Table) -> Link:
     default = Link()
     table.refuse_others(
-        "latency_s", "loss", "good_below_m", "loss_per_100m", "radio_range_m", "outage", "shadow"
-    )
+        "latency_s", "loss", "good_below_m", "loss_per_100m", "radio_range_m", "outage", "shadow",
+        "mast",
+    )  # fmt: skip
     return Link(
         latency_s=table.number("latency_s", default.latency_s),
         loss=table.number("loss", default.loss),
@@ -340,6 +352,10 @@ def _link(table: Table) -> Link:
         shadows=tuple(
             (r.number("lat_deg"), r.number("lon_deg"), r.number("radius_m"))
             for r in table.tables("shadow")
+        ),
+        masts=tuple(
+            Mast(r.number("lat_deg"), r.number("lon_deg"), r.number("height_m"))
+            for r in table.tables("mast")
         ),
     )
 

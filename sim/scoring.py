@@ -229,7 +229,7 @@ def table(records: Sequence[Flown], alarms: Sequence[float] = ()) -> Row:
         "baselines": {name: tuned(curve, aim) for name, curve in curves.items()},
         "baselines_at_5_percent": {name: tuned(curve, 0.05) for name, curve in curves.items()},
         "clairvoyant": _clairvoyant(known),
-        "bound": _bound(known),
+        "bound": _bound(known, whole),
         "operating_curve": _sweep(known),
         "verification_2_3_min": verification(alarms),
         "rule_curves": curves,
@@ -242,8 +242,11 @@ def _clairvoyant(known: Sequence[Flown]) -> Row:
     return rate_and_efficiency([float(r.t_star_s or 0.0) - r.reaction_s for r in known], known)
 
 
-def _bound(known: Sequence[Flown]) -> Row | None:
-    """Perfect knowledge of the present, none of the gusts to come; and ours against it."""
+def _bound(known: Sequence[Flown], whole: Sequence[Flown]) -> Row | None:
+    """Perfect knowledge of the present, none of the gusts to come; and ours against it.
+
+    It too must turn back from some plans that would have landed well: those are its false alarms.
+    """
     some = [r for r in known if math.isfinite(r.bound_s)]
     if not some:
         return None
@@ -251,6 +254,10 @@ def _bound(known: Sequence[Flown]) -> Row | None:
     ratio = [r.alert_s / max(r.bound_s - r.reaction_s, 1.0) for r in some]
     theirs["ours_over_bound_p05"] = _quantile(ratio, 0.05)
     theirs["ours_over_bound_p50"] = _quantile(ratio, 0.50)
+    weighed = [r for r in whole if not math.isnan(r.bound_s)]
+    theirs["whole_plan_good"] = len(weighed)
+    theirs["false_alarms"] = sum(math.isfinite(r.bound_s) for r in weighed)
+    theirs["our_false_alarms"] = sum(math.isfinite(r.alert_s) for r in weighed)
     return theirs
 
 

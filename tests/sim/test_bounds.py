@@ -5,8 +5,9 @@ from __future__ import annotations
 import math
 
 import pytest
+from scipy import stats
 
-from sim.bounds import Limits, Timeline, perfect_knowledge_s
+from sim.bounds import Limits, Timeline, perfect_knowledge_s, predicted_quantile
 from sim.flight import Flight
 from sim.scenario import load
 from sim.truth import Outcome, fly_home
@@ -54,3 +55,10 @@ def test_perfect_knowledge_turns_a_little_earlier(flown: tuple[Timeline, float])
     strict = perfect_knowledge_s(timeline, star, 0.01, 4, 1)
     lax = perfect_knowledge_s(timeline, star, 0.20, 4, 1)
     assert 0.6 * star < strict < lax < 1.15 * star
+
+
+@pytest.mark.parametrize("count", [12, 16, 30])
+@pytest.mark.parametrize("share", [0.01, 0.05, 0.2])
+def test_the_predicted_quantile_is_students(share: float, count: int) -> None:
+    theirs = stats.t.ppf(share, count - 1) * math.sqrt(1.0 + 1.0 / count)
+    assert predicted_quantile(share, count) == pytest.approx(theirs, rel=0.005)

@@ -8,9 +8,12 @@ from pathlib import Path
 import pytest
 
 from sim import faults
+from sim.flight import Flight
 from sim.geodesy import inverse
 from sim.plan import ScenarioError, read_plan
 from sim.scenario import FOLDER, Fault, load, names, read_scenario
+from sim.state import Phase
+from supervisor.flightfile import load_flight
 
 ESTUARY = (FOLDER / "estuary" / "scenario.toml").read_text(encoding="utf-8")
 
@@ -40,6 +43,42 @@ def test_the_long_inspection_goes_beyond_a_hundred_kilometres() -> None:
     assert far > 100e3
 
 
+def test_the_survey_lasts_two_hours() -> None:
+    """Seeds 1 to 5: 1:59 to 2:03."""
+    flight = Flight(load("survey"), 1)
+    flight.advance(3 * 3600.0)
+    assert flight.state.phase is Phase.LANDED
+    assert flight.t_s / 3600.0 == pytest.approx(2.0, abs=0.05)
+
+
+def test_the_delivery_goes_to_a_high_site_forty_kilometres_away() -> None:
+    plan = load("highsite").plan
+    (site,) = [point for point in plan.route if point.land]
+    angles = (plan.home.lat_deg, plan.home.lon_deg, site.lat_deg, site.lon_deg)
+    assert inverse(*map(math.radians, angles))[0] == pytest.approx(40e3, abs=1e3)
+    assert site.elevation_m - plan.home.elevation_m > 500.0
+    assert site.drop_kg == 1.2
+
+
+@pytest.mark.parametrize(
+    ("own", "height_m", "airspeed_mps"),
+    [("", 80.0, 19.0), (", height_m = 120.0, airspeed_mps = 22.0", 120.0, 22.0)],
+)
+def test_a_point_without_height_or_airspeed_has_the_routes_own(
+    tmp_path: Path, own: str, height_m: float, airspeed_mps: float
+) -> None:
+    text = (FOLDER / "beacons" / "flight.toml").read_text(encoding="utf-8")
+    head, _, rest = text.partition("[route]")
+    rows = "[route]\nheight_m = 80.0\nairspeed_mps = 19.0\nwaypoints = [\n"
+    row = f'  {{ name = "one", lat_deg = 44.24, lon_deg = -32.88{own} }},\n]\n'
+    path = tmp_path / "flight.toml"
+    path.write_text(head + rows + row + rest[rest.index("[return]") :], encoding="utf-8")
+    (point,) = read_plan(path).route
+    assert (point.height_m, point.airspeed_mps) == (height_m, airspeed_mps)
+    (believed,) = load_flight(path).route
+    assert (believed.height_m, believed.airspeed_mps) == (height_m, airspeed_mps)
+
+
 def _broken(tmp_path: Path, old: str, new: str) -> Path:
     assert old in ESTUARY
     folder = tmp_path / "broken"
@@ -58,6 +97,7 @@ def _broken(tmp_path: Path, old: str, new: str) -> Path:
         ('title = "', 'titel = "', "titel"),
         ("latency_s = 0.08", 'latency_s = "long"', "link.latency_s"),
         ("speed_mps = 4.5", "speed = 4.5", "weather.wind[0].speed_mps"),
+        ("speed_mps = 4.5", "speed_mps = nan", "weather.wind[0].speed_mps"),
         ("exponent = 0.11", "exponnet = 0.11", "weather.exponnet"),
         ("[link]", '[[fault]]\nkind = "gremlins"\n[link]', "fault[0].kind"),
     ],
