@@ -204,3 +204,4 @@ class Flight:
     return_plan: ReturnPlan
     weather: Weather
     guessed: tuple[str, ...] = field(default=())  # figures the builder did not give
+    terrain: tuple[Site, ...] = field(default=())  # spot heights of the ground along the way

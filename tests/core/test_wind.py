@@ -171,3 +171,66 @@ def test_memory_does_not_grow() -> None:
     assert len(state.evidence) == wind.MAX_NODES
     total = sum(e.seconds for e in state.evidence)
     assert total == pytest.approx(40 * 120, rel=0.01)
+
+
+def told(
+    state: wind.WindState, start_s: float, seconds: int, heading: float, tas: float,
+    blow: tuple[float, float], rng: np.random.Generator, *, offset: float = 0.0,
+    shown: float | None = None, by_power: float = math.nan,
+) -> tuple[wind.WindState, list[float]]:  # fmt: skip
+    """As ``leg``, in usual gusts, up to where the airspeed is refuted; and when that was."""
+    for i in range(seconds):
+        t = start_s + i
+        gust = rng.normal(0.0, 0.3, 2)
+        vn = tas * math.cos(heading) + blow[0] + gust[0]
+        ve = tas * math.sin(heading) + blow[1] + gust[1]
+        show = tas if shown is None else shown
+        sample = wind.Sample(
+            t, vn * i, ve * i, 100.0, vn, ve, 0.0, heading - offset, show, 1.0,
+            power_mps=by_power,
+        )  # fmt: skip
+        state = wind.observe(state, sample)
+        if state.refuted:
+            return state, [t]
+    return state, []
+
+
+def legs_before(rng: np.random.Generator) -> wind.WindState:
+    state = wind.start(CALM, Kernel(), 0.0)
+    for i, heading in enumerate((0.0, 1.2, 0.0, -0.8, 0.0)):
+        state, refuted = told(state, 120.0 * i, 120, heading, 21.0, (3.0, -2.0), rng, by_power=21.0)
+        assert not refuted
+    return state
+
+
+def test_faster_over_ground_and_by_power_alike_refutes_the_airspeed() -> None:
+    """The tube shows 21 m/s still; the aircraft flies 26, and draws the power of that."""
+    rng = np.random.default_rng(5)
+    state, refuted = told(
+        legs_before(rng), 600.0, 200, 0.0, 26.0, (3.0, -2.0), rng, shown=21.0, by_power=25.5
+    )
+    assert len(refuted) == 1
+    assert state.kernel.jumps == ()
+    n, e, _ = found(state, refuted[0])
+    assert (n, e) == (pytest.approx(3.0, abs=1.0), pytest.approx(-2.0, abs=1.0))
+
+
+def test_faster_over_ground_at_the_same_power_is_a_change_of_wind() -> None:
+    rng = np.random.default_rng(5)
+    state, refuted = told(legs_before(rng), 600.0, 200, 0.0, 21.0, (8.0, -2.0), rng, by_power=21.0)
+    assert not refuted
+    assert state.kernel.jumps
+
+
+def test_a_compass_that_was_off_all_along_is_found_by_a_turn() -> None:
+    """20 degrees off from the start: with legs on two headings no wind explains it as well."""
+    rng = np.random.default_rng(6)
+    off = math.radians(20.0)
+    state = wind.start(CALM, Kernel(), 0.0)
+    state, _ = told(state, 0.0, 240, 0.0, 21.0, (3.0, -2.0), rng, offset=off)
+    state, _ = told(state, 240.0, 300, 1.0, 21.0, (3.0, -2.0), rng, offset=off)
+    assert state.kernel.jumps == ()
+    field = wind.solve(state, 540.0)
+    sd = math.sqrt(field.sensor_cov[2, 2])
+    assert abs(field.sensor_mean[2] - off) < 3.0 * sd
+    assert field.sensor_mean[2] > 0.5 * off

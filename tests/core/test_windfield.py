@@ -7,6 +7,7 @@ import math
 import filterpy.kalman
 import numpy as np
 import pytest
+from scipy import stats
 
 from supervisor.core.estimate.windfield import (
     Evidence,
@@ -14,6 +15,7 @@ from supervisor.core.estimate.windfield import (
     ForecastWind,
     Kernel,
     forecast_wind,
+    log_evidence,
     posterior,
 )
 from supervisor.core.plan import Weather, WindRow
@@ -154,3 +156,20 @@ def test_draws_have_the_stated_moments() -> None:
     expected = 1.0 + field.sensor_mean[0] + field.sensor_mean[1] / 21.0
     assert factor.mean() == pytest.approx(expected, abs=2e-3)
     np.testing.assert_allclose(wn.mean(axis=0), mean[:, 0], atol=0.08)
+
+
+def test_log_evidence_is_the_gaussian_likelihood() -> None:
+    """Against scipy's multivariate normal, but for a constant that no hypothesis changes."""
+    rng = np.random.default_rng(4)
+    places = np.array([(21.0 * t, 0.0, 100.0, t) for t in np.arange(6) * 300.0])
+    z = rng.standard_normal(6) * 3.0
+    seen = tuple(fix(p[3], p[0], float(v), 0.5, 1) for p, v in zip(places, z, strict=True))
+    for e in seen:  # each also shows one sensor's error, with weight 2
+        e.j[:, 2] = e.j[2, :] = 2.0 * e.j[0]
+        e.j[2, 2], e.y[2] = 4.0 / 0.5, 2.0 * e.y[0]
+    rest = []
+    for kernel, var in ((Kernel(), 0.1), (Kernel(lively=8.0), 4.0), (Kernel(jumps=(700.0,)), 1e-3)):
+        cov = kernel.between(places, places) + 4.0 * var + 0.5 * np.eye(6)
+        theirs = stats.multivariate_normal(np.zeros(6), cov).logpdf(z)
+        rest.append(theirs - log_evidence(NOWHERE, kernel, seen, np.array([var]), 0.0))
+    assert rest == pytest.approx([rest[0]] * 3, abs=1e-9)

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
+from dataclasses import replace
 from typing import Any, TypeVar
 
 import numpy as np
@@ -24,6 +25,7 @@ from supervisor.core.estimate import (
     pack_monitor,
     pitot,
     power_scales,
+    speed_by_power,
     weak_cell,
     wind,
     windfield,
@@ -80,6 +82,7 @@ class Estimator:
         self._progress = flown.Progress()
         self._habits = flown.Habits()
         self._pitot = pitot.Pitot()
+        self._by_power = speed_by_power.SpeedByPower()
         self._stepped_s = self._reported_s = -math.inf
         self._take_off_s = NAN
         self._climb_mps = 0.0
@@ -167,12 +170,34 @@ class Estimator:
         cas = air.cas_mps if air else NAN
         in_phase = fix.t_s - self._phase.since_s
         if now in phases.WING_BORNE:
-            self._pitot = pitot.watch(self._pitot, fix.t_s, cas, fix.height_m)
-        self._habits = flown.watch(self._habits, now, in_phase, cas, -fix.vd_mps, dt_s)
-        if now in phases.WING_BORNE:
+            self._watch_pitot(fix, cas, dt_s)
+            flown_cas = self._flown_tas(fix) / tas_per_cas(self._density(fix))
+            self._habits = flown.watch(self._habits, now, in_phase, flown_cas, -fix.vd_mps, dt_s)
             self._observe_wind(fix)
         self._watch_drops(now)
         self._bridge_silence(fix.t_s)
+
+    def _watch_pitot(self, fix: ev.Position, cas: float, dt_s: float) -> None:
+        usable = self._pitot.usable
+        self._pitot = pitot.watch(self._pitot, fix.t_s, cas, fix.height_m)
+        if self._wind is not None and self._wind.refuted:
+            self._pitot = pitot.refute(self._pitot)
+        elif self._pitot.refuted:
+            told_mps = cas * tas_per_cas(self._density(fix))
+            self._pitot = pitot.agree(self._pitot, told_mps, self._by_power.tas_mps, dt_s)
+        if usable and not self._pitot.usable:
+            self._without_airspeed(fix.t_s)
+        elif self._pitot.usable and not usable:
+            self._by_power = speed_by_power.free(self._by_power)
+
+    def _without_airspeed(self, t_s: float) -> None:
+        """What was learned from the tube while it was being found out is taken back."""
+        self._by_power = speed_by_power.hold(self._by_power)
+        if self._by_power.held is not None:
+            self._scales = replace(self._by_power.held, block=())
+            self._habits = replace(self._habits, cruise_cas_mps=NAN)
+        if self._wind is not None and not self._wind.refuted:
+            self._wind = wind.without_airspeed(self._wind, t_s)
 
     def _take_off(self, t_s: float) -> None:
         self._take_off_s = t_s
@@ -228,7 +253,7 @@ class Estimator:
         air = self._fresh(ev.AirData, t_s)
         # slower than half the stall on the wing: that is no airspeed
         slow = 0.5 * self._flight.aircraft.stall_mps
-        believable = air is not None and air.cas_mps > slow and not self._pitot.blocked
+        believable = air is not None and air.cas_mps > slow and self._pitot.usable
         return air.cas_mps if air is not None and believable else NAN
 
     def _observe_wind(self, fix: ev.Position) -> None:
@@ -240,12 +265,28 @@ class Estimator:
         ratio = tas_per_cas(self._density(fix))
         cas = self._airspeed_mps(fix.t_s)
         told = cas == cas
-        cas = cas if told else self._flight.return_plan.airspeed_mps
+        tas = cas * ratio if told else self._assumed_tas(ratio)
         velocity = (fix.vn_mps, fix.ve_mps, fix.vd_mps)
-        sample = wind.Sample(
-            fix.t_s, *self._place, fix.height_m, *velocity, heading, cas * ratio, ratio, not told
-        )
+        place = (*self._place, fix.height_m)
+        by_power = self._by_power.tas_mps
+        sample = wind.Sample(fix.t_s, *place, *velocity, heading, tas, ratio, not told, by_power)
         self._wind = wind.observe(self._wind, sample)
+
+    def _assumed_tas(self, ratio: float) -> float:
+        """True airspeed [m/s] without a sensor: by the power once that was learned, else as set."""
+        by_power = self._by_power
+        known = by_power.held is not None and by_power.tas_mps == by_power.tas_mps
+        return by_power.tas_mps if known else self._flight.return_plan.airspeed_mps * ratio
+
+    def _flown_tas(self, fix: ev.Position) -> float:
+        """True airspeed [m/s] believed: told, or assumed and set right by the ground speed."""
+        ratio = tas_per_cas(self._density(fix))
+        cas = self._airspeed_mps(fix.t_s)
+        if cas == cas:
+            return cas * ratio
+        solved = self._wind.solved if self._wind else None
+        error = float(solved.sensor_mean[3]) if solved else 0.0
+        return self._assumed_tas(ratio) * (1.0 + error)
 
     def _on_wind_report(self, report: ev.WindReport) -> None:
         if self._wind is None or self._fix is None or report.t_s - self._reported_s < STEP_S:
@@ -308,25 +349,30 @@ class Estimator:
             self._phase.phase,
             power_w,
             density,
-            self._true_airspeed_mps(fix, density),
+            self._true_airspeed_mps(fix),
             -fix.vd_mps,
             load,
         )
 
-    def _true_airspeed_mps(self, fix: ev.Position, density: float) -> float:
+    def _true_airspeed_mps(self, fix: ev.Position) -> float:
         """Through the air: told on the wing, and from the believed wind in a hover."""
         if self.phase in phases.ROTOR_BORNE and self._wind is not None and self._wind.solved:
             n, e, _ = self._wind.solved.mean_at(*self._place, max(fix.height_m, 2.0), 0.0)
             return math.hypot(fix.vn_mps - n, fix.ve_mps - e)
-        cas = self._airspeed_mps(fix.t_s)
-        cas = cas if cas == cas else self._flight.return_plan.airspeed_mps
-        return cas * tas_per_cas(density)
+        return self._flown_tas(fix)
 
     def _observe_power(self, t_s: float, power_w: float) -> None:
         sample = self._power_sample(t_s, power_w)
         # the first seconds of a phase still belong to the one before
         settle_s = 2.0 if self.phase in phases.ROTOR_BORNE else 5.0
-        if sample and t_s - self._phase.since_s > settle_s and self._phase.next_phase is self.phase:
+        steady = t_s - self._phase.since_s > settle_s and self._phase.next_phase is self.phase
+        if sample is None or not steady:
+            return
+        self._by_power = speed_by_power.watch(
+            self._by_power, self._flight.aircraft, self._scales, sample
+        )
+        # A speed that the power tells cannot teach the power anything.
+        if self._by_power.held is None or self.phase not in phases.WING_BORNE:
             self._scales = power_scales.observe(self._scales, self._flight.aircraft, sample)
 
     def _stand_in_a(self, cell_v: float) -> float:

@@ -5,6 +5,9 @@ height as static pressure does: dq/dh = +rho g, 12 Pa a metre; a climb of ten me
 read 25. A free tube in flight shows the opposite sign when the aircraft trades speed for height
 (dq/dh = -rho g), and no slope when the autopilot holds the airspeed. The slope of q on height over
 the last minute therefore tells the two apart.
+
+In level flight a blocked tube shows nothing odd. Then ground speed and power, which both change
+when the autopilot has lost its airspeed, refute it (wind.py, speed_by_power.py).
 """
 
 from __future__ import annotations
@@ -17,13 +20,15 @@ from supervisor.core.constants import G0_MPS2, RHO0_KGPM3
 WINDOW_S = 60.0
 SLOPE = 0.5 * RHO0_KGPM3 * G0_MPS2  # half way between blocked and held airspeed [Pa/m]
 CORRELATION = 0.75
-HEIGHT_SD_M = 0.5  # with less vertical motion there is nothing to see
+HEIGHT_SD_M = 2.0  # with less vertical motion noise looks like a slope now and then
 PERSIST_S = 20.0
+AGREES = 0.08  # a refuted tube is believed again when it shows what the power says, within this
+AGREE_S = 60.0
 
 
 @dataclass(frozen=True, slots=True)
 class Pitot:
-    """Exponentially forgetting first and second moments of (height, q), and the verdict."""
+    """Exponentially forgetting first and second moments of (height, q), and the verdicts."""
 
     t_s: float = -math.inf
     mean_h: float = 0.0
@@ -33,6 +38,25 @@ class Pitot:
     qq: float = 0.0
     odd_since_s: float = math.inf
     blocked: bool = False
+    refuted: bool = False
+    agrees_s: float = 0.0
+
+    @property
+    def usable(self) -> bool:
+        """Whether what it shows may be believed."""
+        return not (self.blocked or self.refuted)
+
+
+def refute(pitot: Pitot) -> Pitot:
+    """What it shows contradicts ground speed and power."""
+    return replace(pitot, refuted=True, agrees_s=0.0)
+
+
+def agree(pitot: Pitot, shown_mps: float, power_mps: float, dt_s: float) -> Pitot:
+    """A refuted tube that has shown for a minute what the power says is free again."""
+    alike = abs(shown_mps - power_mps) < AGREES * power_mps
+    agrees_s = pitot.agrees_s + dt_s if alike else 0.0
+    return replace(pitot, agrees_s=agrees_s, refuted=agrees_s < AGREE_S)
 
 
 def watch(pitot: Pitot, t_s: float, cas_mps: float, height_m: float) -> Pitot:
@@ -42,7 +66,7 @@ def watch(pitot: Pitot, t_s: float, cas_mps: float, height_m: float) -> Pitot:
     q = 0.5 * RHO0_KGPM3 * cas_mps * cas_mps
     dt_s = t_s - pitot.t_s
     if dt_s > WINDOW_S:
-        return Pitot(t_s, height_m, q, blocked=pitot.blocked)
+        return Pitot(t_s, height_m, q, blocked=pitot.blocked, refuted=pitot.refuted)
     a = 1.0 - math.exp(-dt_s / WINDOW_S)
     dh, dq = height_m - pitot.mean_h, q - pitot.mean_q
     keep = 1.0 - a

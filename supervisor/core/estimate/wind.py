@@ -27,6 +27,7 @@ from supervisor.core.estimate.windfield import (
     Field,
     ForecastWind,
     Kernel,
+    log_evidence,
     posterior,
     profile,
 )
@@ -42,6 +43,12 @@ SENSORS = len(SENSOR_SD)
 STRETCH_S, STRETCH_M = 45.0, 1200.0  # one node of memory at least this often
 MAX_NODES = 32
 JUMPS_KEPT = 3
+WITHOUT_SD = 0.10  # of the airspeed that the power tells, once the tube is not believed
+# The power must tell the change of airspeed that the ground speed tells, within these factors; the
+# ground speed is a mean over a minute and lags behind, and the power wanders.
+LIKE_MPS, LIKE = 1.5, (0.4, 4.0)
+FELT_S = 90.0  # a change is found about so long after it began
+BETTER, EVEN = 1.5, 1.0  # in log-likelihood: four times as likely; no less likely
 ALONG_SIGMA = 2.0  # a change of less than this along the nose is none of the airspeed's
 STEADY_S = 60.0
 ANCHOR_S = 180.0  # a change is looked for over three to six minutes
@@ -51,7 +58,8 @@ HEADING_NOISE_RAD = 0.02  # short-time noise of heading and sideslip
 
 
 class Sample(NamedTuple):
-    """One moment in winged flight. ``assumed``: no airspeed sensor, ``tas_mps`` is the set one."""
+    """One moment in winged flight. ``assumed``: no airspeed sensor, ``tas_mps`` is the set one, or
+    the one that the power tells; ``power_mps``: that one, NaN where it is not known."""
 
     t_s: float
     north_m: float
@@ -64,6 +72,7 @@ class Sample(NamedTuple):
     tas_mps: float
     tas_per_cas: float
     assumed: bool = False
+    power_mps: float = NAN
 
 
 class Expected(NamedTuple):
@@ -95,6 +104,13 @@ class WindState:
     next_anchor: Field | None = None
     forecast_here: Array = field(default_factory=lambda: np.zeros(2))
     sensors_s: float = -math.inf  # when a sensor was last found changed
+    refuted_s: float = -math.inf  # when the airspeed was last found to be none
+    assumed: bool = False  # whether the last sample went without
+
+    @property
+    def refuted(self) -> bool:
+        """Whether the last sample has shown the airspeed to be none."""
+        return self.refuted_s == self.last_s > -math.inf
 
 
 def start(forecast: ForecastWind, kernel: Kernel, t_s: float) -> WindState:
@@ -148,7 +164,13 @@ def took_off(state: WindState, t_s: float) -> WindState:
 def solve(state: WindState, t_s: float) -> Field:
     """The wind field as believed at ``t_s``."""
     return posterior(
-        state.forecast, state.kernel, state.evidence, state.sensor_var, t_s, state.take_off_s
+        state.forecast,
+        state.kernel,
+        state.evidence,
+        state.sensor_var,
+        t_s,
+        state.take_off_s,
+        state.assumed,
     )
 
 
@@ -196,12 +218,17 @@ def observe(state: WindState, sample: Sample) -> WindState:
         state.gusts, _against(state.here, z, h), _against(state.foreseen, z, h), white, tau_s, dt_s
     )
     before = state.gusts
-    state = replace(state, last_s=sample.t_s, gusts=gust, steady_mps=steady)
+    state = replace(state, last_s=sample.t_s, gusts=gust, steady_mps=steady, assumed=sample.assumed)
     if changed:
         nose = np.array([math.cos(sample.heading_rad), math.sin(sample.heading_rad)])
-        along = abs(float(nose @ before.foreseen))
+        along = float(nose @ before.foreseen)
         sure = math.sqrt(float(nose @ _against(state.foreseen, z, h).cov @ nose) + gust.var)
-        return new_sensors(state, sample.t_s, airspeed=along > ALONG_SIGMA * sure)
+        if not sample.assumed and _alike(along, sample.power_mps - sample.tas_mps):
+            return without_airspeed(state, sample.t_s)
+        compass = another_compass(state, sample.t_s)
+        if compass is not None:
+            return compass
+        return new_sensors(state, sample.t_s, airspeed=abs(along) > ALONG_SIGMA * sure)
     if not counts:
         return state
     # white-equivalent variance of correlated noise: sigma^2 2 tau / dt
@@ -213,6 +240,65 @@ def observe(state: WindState, sample: Sample) -> WindState:
     )
     kernel = replace(state.kernel, lively=change.lively)
     return _add(replace(state, change=change, kernel=kernel), seen)
+
+
+def _alike(along_mps: float, power_mps: float) -> bool:
+    """Whether ground speed and power tell the same change of airspeed: no wind does that."""
+    low, high = LIKE
+    return abs(along_mps) > LIKE_MPS and low < power_mps / along_mps < high
+
+
+def without_airspeed(state: WindState, t_s: float) -> WindState:
+    """The tube shows no airspeed: what it made of the last minutes is forgotten, and the airspeed
+    assumed from here on (see ``Sample``) is as sure as the power can tell it."""
+    since = state.anchor.now_s if state.anchor else t_s - ANCHOR_S
+    kept = tuple(e for e in state.evidence if e.place[3] <= since)
+    var = state.sensor_var.copy()
+    var[3] = WITHOUT_SD**2
+    place = np.append(state.evidence[-1].place[:3], t_s)
+    state = replace(
+        state, evidence=kept, sensor_var=var, anchor=None, next_anchor=None, steady_mps=NAN
+    )
+    return replace(_refreshed(state, place), refuted_s=t_s, assumed=True)
+
+
+def another_compass(state: WindState, t_s: float) -> WindState | None:
+    """All along the compass was worse than compasses are: the belief with that, if it explains what
+    was seen better than nothing and a change of wind do, and no worse than a compass just knocked.
+
+    A turn shows an error that straight flight hides.
+    """
+    var = state.sensor_var.copy()
+    var[2] = min(WIDER * math.sqrt(var[2]), WIDEST_SD[2]) ** 2
+    if var[2] <= state.sensor_var[2]:
+        return None
+    since_s = t_s - FELT_S
+    jumped = replace(state.kernel, jumps=(*state.kernel.jumps, since_s)[-JUMPS_KEPT:])
+    seen = state.evidence
+    compass = _explains(state, state.kernel, seen, var)
+    usual = _explains(state, state.kernel, seen, state.sensor_var)
+    wind = _explains(state, jumped, seen, state.sensor_var)
+    two = tuple(_of_two(e, e.place[3] > since_s) for e in seen)
+    knocked = _explains(state, state.kernel, two, np.concatenate([state.sensor_var, var]))
+    if compass < max(usual + BETTER, wind + BETTER, knocked - EVEN):
+        return None
+    state = replace(state, sensor_var=var, anchor=None, next_anchor=None, sensors_s=t_s)
+    return _refreshed(state, np.append(seen[-1].place[:3], t_s))
+
+
+def _explains(
+    state: WindState, kernel: Kernel, evidence: tuple[Evidence, ...], var: Array
+) -> float:
+    return log_evidence(state.forecast, kernel, evidence, var, state.take_off_s)
+
+
+def _of_two(e: Evidence, later: bool) -> Evidence:
+    """The same evidence about the earlier or the later of two sets of sensors' errors."""
+    first = 2 + SENSORS if later else 2
+    at = np.r_[0:2, first : first + SENSORS]
+    j, y = np.zeros((2 + 2 * SENSORS, 2 + 2 * SENSORS)), np.zeros(2 + 2 * SENSORS)
+    j[np.ix_(at, at)], y[at] = e.j, e.y
+    return Evidence(e.place, e.seconds, j, y)
 
 
 def new_sensors(state: WindState, t_s: float, *, airspeed: bool = True) -> WindState:

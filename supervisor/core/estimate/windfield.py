@@ -195,6 +195,7 @@ class Field:
     sensor_var: Array  # a priori
     sensor_mean: Array
     sensor_cov: Array
+    assumed: bool = False  # no airspeed sensor: what is flown is assumed
 
     def moments(
         self, north_m: Array, east_m: Array, height_m: Array, ahead_s: Array
@@ -246,11 +247,16 @@ class Field:
         ahead_s: Array,
         cas_mps: float,
     ) -> tuple[Array, Array, Array]:
-        """See ``WindBelief.draw_air``: true over indicated = 1 + scale + bias / V."""
+        """See ``WindBelief.draw_air``: true over indicated = 1 + scale + bias / V.
+
+        Without a sensor nothing is indicated: what is flown is believed to be flown, and differs
+        from that by the unknown part of the assumed airspeed's error.
+        """
         mean, cov = self.with_sensors(north_m, east_m, height_m, ahead_s)
         q = len(north_m)
         both = gaussian(rng, mean, cov + ALIKE * np.eye(len(cov)), members)
-        factor = 1.0 + both[:, 2 * q] + both[:, 2 * q + 1] / cas_mps
+        scale, bias, assumed = (both[:, 2 * q + i] for i in (0, 1, 3))
+        factor = 1.0 + (assumed - self.sensor_mean[3] if self.assumed else scale + bias / cas_mps)
         return both[:, :q], both[:, q : 2 * q], factor
 
     def draw(
@@ -298,28 +304,72 @@ def posterior(
     sensor_var: Array,
     now_s: float,
     take_off_s: float,
+    assumed: bool = False,
 ) -> Field:
     """All the evidence put together, exactly: linear and Gaussian."""
-    m, s = len(evidence), len(sensor_var)
-    nodes = np.array([e.place for e in evidence]).reshape(m, 4)
-    mean = forecast.at(nodes[:, 0], nodes[:, 1], nodes[:, 2], nodes[:, 3] - take_off_s)
-    size = 2 * m + s
-    j, y = _joint(evidence, mean, s)
-    tail = np.arange(2 * m, size)
-    prior = np.zeros((size, size))
-    prior[:m, :m] = prior[m : 2 * m, m : 2 * m] = kernel.between(nodes, nodes)
-    prior[tail, tail] = sensor_var
+    s = len(sensor_var)
+    nodes, j, y, prior = _told(forecast, kernel, evidence, sensor_var, take_off_s)
+    tail = np.arange(len(y) - s, len(y))
     # posterior mean = C beta, covariance = C - C B C, with
     # beta = (I + J C)^-1 y  and  B = (I + J C)^-1 J: no inverse of a nearly singular C is needed
-    solved = np.linalg.solve(np.eye(size) + j @ prior, np.column_stack([y, j]))
+    solved = np.linalg.solve(np.eye(len(y)) + j @ prior, np.column_stack([y, j]))
     beta = np.asarray(solved[:, 0], dtype=np.float64)
     b = np.asarray(0.5 * (solved[:, 1:] + solved[:, 1:].T), dtype=np.float64)
     sensor_cov: Array = np.diag(sensor_var)
     sensor_cov = sensor_cov - np.outer(sensor_var, sensor_var) * b[np.ix_(tail, tail)]
     sensor_mean: Array = sensor_var * beta[tail]
     return Field(
-        forecast, kernel, nodes, beta, b, now_s, take_off_s, sensor_var, sensor_mean, sensor_cov
+        forecast,
+        kernel,
+        nodes,
+        beta,
+        b,
+        now_s,
+        take_off_s,
+        sensor_var,
+        sensor_mean,
+        sensor_cov,
+        assumed,
     )
+
+
+def log_evidence(
+    forecast: ForecastWind,
+    kernel: Kernel,
+    evidence: tuple[Evidence, ...],
+    sensor_var: Array,
+    take_off_s: float,
+) -> float:
+    """How well wind of this kernel and sensors of these errors explain it all: the logarithm of
+    the evidence's likelihood, all unknowns integrated out, but for what does not depend on either,
+
+        log p = 1/2 y' C beta - 1/2 log det(I + J C)
+
+    (Gaussian integral; it holds the price of every freedom that was not needed).
+    """
+    _, j, y, prior = _told(forecast, kernel, evidence, sensor_var, take_off_s)
+    a = np.eye(len(y)) + j @ prior
+    beta = np.linalg.solve(a, y)
+    return float(0.5 * (y @ (prior @ beta)) - 0.5 * np.linalg.slogdet(a)[1])
+
+
+def _told(
+    forecast: ForecastWind,
+    kernel: Kernel,
+    evidence: tuple[Evidence, ...],
+    sensor_var: Array,
+    take_off_s: float,
+) -> tuple[Array, Array, Array, Array]:
+    """(nodes, J, y, prior covariance C) of winds at the nodes and sensors' errors together."""
+    m, s = len(evidence), len(sensor_var)
+    nodes = np.array([e.place for e in evidence]).reshape(m, 4)
+    mean = forecast.at(nodes[:, 0], nodes[:, 1], nodes[:, 2], nodes[:, 3] - take_off_s)
+    j, y = _joint(evidence, mean, s)
+    tail = np.arange(2 * m, 2 * m + s)
+    prior = np.zeros((2 * m + s, 2 * m + s))
+    prior[:m, :m] = prior[m : 2 * m, m : 2 * m] = kernel.between(nodes, nodes)
+    prior[tail, tail] = sensor_var
+    return nodes, j, y, prior
 
 
 def _joint(evidence: tuple[Evidence, ...], mean: Array, sensors: int) -> tuple[Array, Array]:
