@@ -5,19 +5,19 @@ Every refusal is an :class:`InputError` with the file, the key, the value and wh
 
 from __future__ import annotations
 
-import difflib
 import math
+import re
 import tomllib
-from collections.abc import Iterable
 from pathlib import Path
-from typing import Any, get_args
+from typing import Any
 
-from pydantic import BaseModel, ValidationError
+from pydantic import ValidationError
 
 from supervisor import flightsense
 from supervisor.celltable import built_in, find_cell, scaled, with_curve
 from supervisor.core import plan
 from supervisor.errors import InputError
+from supervisor.flighterrors import explain
 from supervisor.flightmodels import FlightFile, WeatherSection
 from supervisor.flightroute import read_route
 from supervisor.reduction import disk_area_m2, reduce_figures
@@ -47,7 +47,7 @@ def load_file(path: Path, route: tuple[dict[str, Any], ...] = ()) -> FlightFile:
     except OSError as error:
         raise InputError(str(path), f"cannot be read: {error.strerror}") from None
     except UnicodeDecodeError:
-        raise InputError(str(path), "is not UTF-8 text") from None
+        raise InputError(str(path), "is not UTF-8 text", allowed="a text file (TOML)") from None
     return parse_file(text, str(path), route)
 
 
@@ -56,10 +56,23 @@ def parse_file(text: str, where: str, route: tuple[dict[str, Any], ...] = ()) ->
     try:
         data = tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
-        raise InputError(where, f"is not TOML: {error}") from None
+        raise InputError(where, f"is not TOML: {error}{_line_of(error, text)}") from None
+    except RecursionError:
+        raise InputError(where, "is nested too deeply") from None
     if route:
         data["route"] = {"waypoints": list(route)}
     return validated(data, where)
+
+
+def _line_of(error: tomllib.TOMLDecodeError, text: str) -> str:
+    """The line that is not TOML, since a person looks for a line, not for a column."""
+    number = re.search(r"at line (\d+)", str(error))
+    lines = text.splitlines()
+    if number is None or int(number[1]) > len(lines):
+        return ""
+    line = lines[int(number[1]) - 1].strip()
+    comma = "; a decimal point, not a comma?" if re.search(r"=\s*\d+,\d+\s*(#|$)", line) else ""
+    return f": {line[:60]!r}{comma}"
 
 
 def validated(data: dict[str, Any], where: str) -> FlightFile:
@@ -70,56 +83,7 @@ def validated(data: dict[str, Any], where: str) -> FlightFile:
     try:
         return FlightFile.model_validate(data)
     except ValidationError as error:
-        raise _explain(error, where) from None
-
-
-# --- errors ------------------------------------------------------------------------------------
-
-
-def _explain(error: ValidationError, where: str) -> InputError:
-    """The first problem in our words; unknown keys first, since they often explain the others."""
-    problems = sorted(error.errors(), key=lambda e: e["type"] != "extra_forbidden")
-    first = problems[0]
-    key = ".".join(str(part) for part in first["loc"]) or "the file"
-    more = f" (and {len(problems) - 1} more)" if len(problems) > 1 else ""
-    if first["type"] == "extra_forbidden":
-        known = _known_keys(first["loc"][:-1])
-        near = difflib.get_close_matches(str(first["loc"][-1]), known, n=1, cutoff=0.5)
-        hint = f"; did you mean {near[0]!r}?" if near else ""
-        return InputError(where, f"{key}: unknown key{hint}{more}", allowed=", ".join(known))
-    if first["type"] == "missing":
-        gone = [".".join(map(str, p["loc"])) for p in problems if p["type"] == "missing"]
-        return InputError(where, f"missing: {', '.join(gone)}")
-    value = first["input"]
-    shown = "" if isinstance(value, dict | list | tuple) else f" = {value!r}"
-    text = first["msg"].removeprefix("Value error, ")
-    return InputError(where, f"{key}{shown}: {text}{more}", allowed=_bounds(first.get("ctx", {})))
-
-
-def _bounds(context: dict[str, Any]) -> str:
-    signs = {"gt": ">", "ge": ">=", "lt": "<", "le": "<="}
-    told = [f"{sign} {context[name]:g}" for name, sign in signs.items() if name in context]
-    return str(context["expected"]) if "expected" in context else " and ".join(told)
-
-
-def _known_keys(location: tuple[int | str, ...]) -> list[str]:
-    """The keys that the section at ``location`` has, as they are spelled in the file."""
-    model: type[BaseModel] = FlightFile
-    for part in location:
-        if isinstance(part, int):
-            continue
-        for name, info in model.model_fields.items():
-            if part in (name, info.alias):
-                model = next(iter(_models_in(info.annotation)), model)
-                break
-    return [info.alias or name for name, info in model.model_fields.items()]
-
-
-def _models_in(annotation: Any) -> Iterable[type[BaseModel]]:
-    if isinstance(annotation, type) and issubclass(annotation, BaseModel):
-        yield annotation
-    for inner in get_args(annotation):
-        yield from _models_in(inner)
+        raise explain(error, where) from None
 
 
 # --- to the core -------------------------------------------------------------------------------
@@ -146,6 +110,7 @@ def to_flight(file: FlightFile, folder: Path, where: str) -> plan.Flight:
         return_plan=return_plan,
         weather=weather,
         guessed=guessed + pack_guessed + weather_guessed,
+        terrain=tuple(_site(p, f"spot {i + 1}") for i, p in enumerate(file.terrain.points)),
     )
     flightsense.contradictions(flight, where)
     return flight
@@ -217,9 +182,9 @@ def _pack(file: FlightFile, folder: Path, where: str) -> tuple[plan.Pack, tuple[
     return pack, tuple(guessed)
 
 
-def _site(place: Any) -> plan.Site:
+def _site(place: Any, unnamed: str = "") -> plan.Site:
     lat_rad, lon_rad = math.radians(place.lat_deg), math.radians(place.lon_deg)
-    return plan.Site(place.name, lat_rad, lon_rad, place.elevation_m)
+    return plan.Site(place.name or unnamed, lat_rad, lon_rad, place.elevation_m)
 
 
 def _policy(

@@ -151,6 +151,13 @@ class PolicySection(Section):
     return_request: ReturnRequestSection | None = None
 
 
+RULED_PAIRS = (
+    ("min_height_m", "max_height_m"),
+    ("min_above_ground_m", "max_above_ground_m"),
+    ("coverage_min_height_m", "coverage_max_height_m"),
+)
+
+
 class RulesSection(Section):
     """Limits that the user states from his local rules, licence and network; checked, not known."""
 
@@ -165,6 +172,14 @@ class RulesSection(Section):
     corridor_half_width_m: Positive | None = None
     max_mass_kg: Positive | None = None
 
+    @model_validator(mode="after")
+    def _low_below_high(self) -> Self:
+        for low, high in RULED_PAIRS:
+            least, most = getattr(self, low), getattr(self, high)
+            if least is not None and most is not None and least > most:
+                raise ValueError(f"{low} = {least:g} lies above {high} = {most:g}")
+        return self
+
 
 class Place(Section):
     """A landing site."""
@@ -173,6 +188,24 @@ class Place(Section):
     lat_deg: LatDeg
     lon_deg: LonDeg
     elevation_m: ElevationM = 0.0
+
+
+class GroundSpot(Section):
+    """Ground read off a map; above mean sea level."""
+
+    name: str = ""
+    lat_deg: LatDeg
+    lon_deg: LonDeg
+    elevation_m: ElevationM
+
+
+class TerrainSection(Section):
+    """The ground along the way, as far as the builder knows it: spot heights, checked against."""
+
+    points: tuple[GroundSpot, ...] = ()
+    near_m: Annotated[
+        Number, Field(gt=0, le=5000, description="so far beside the line flown a spot counts")
+    ] = 300.0
 
 
 class LatLon(Section):
@@ -227,7 +260,7 @@ class ReturnSection(Section):
     @model_validator(mode="after")
     def _via_for_corridor(self) -> Self:
         if (self.style == "corridor") != bool(self.via):
-            raise ValueError("style 'corridor' and via go together")
+            raise ValueError("style = 'corridor' and via go together")
         return self
 
 
@@ -267,6 +300,7 @@ class FlightFile(Section):
     rules: RulesSection = RulesSection()
     home: Place
     alternate: tuple[Place, ...] = ()
+    terrain: TerrainSection = TerrainSection()
     route: RouteSection
     return_: ReturnSection = Field(alias="return")
     weather: WeatherSection

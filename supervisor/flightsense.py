@@ -70,6 +70,9 @@ MAGNITUDES: tuple[Magnitude, ...] = (
     Magnitude("alternate.*.lat_deg", -90.0, 90.0, "deg", SWAPPED, SWAPPED),
     Magnitude("route.waypoints.*.lat_deg", -90.0, 90.0, "deg", SWAPPED, SWAPPED),
     Magnitude("route.waypoints.*.lon_deg", -180.0, 180.0, "deg", "1e7 units?", "1e7 units?"),
+    Magnitude("alternate.*.lon_deg", -180.0, 180.0, "deg", "1e7 units?", "1e7 units?"),
+    Magnitude("terrain.points.*.lat_deg", -90.0, 90.0, "deg", SWAPPED, SWAPPED),
+    Magnitude("terrain.points.*.lon_deg", -180.0, 180.0, "deg", "1e7 units?", "1e7 units?"),
     Magnitude("route.waypoints.*.height_m", 0.0, 4000.0, "m above home", "feet or elevation?"),
 )
 
@@ -79,6 +82,8 @@ def suspect_units(data: dict[str, Any]) -> Hint | None:
     for rule in MAGNITUDES:
         for key, value in _values(data, rule.key.split("."), ""):
             if not isinstance(value, int | float) or isinstance(value, bool):
+                continue
+            if math.isinf(value):  # no unit makes it right
                 continue
             guess = rule.above if value > rule.high else rule.below if value < rule.low else ""
             if guess:
@@ -194,6 +199,8 @@ def _distances(flight: Flight, where: str) -> None:
         _within(flight.home, point, f"route.waypoints[{i}]", reach, where, "it is")
     for i, site in enumerate(flight.alternates):
         _within(flight.home, site, f"alternate[{i}]", reach, where, "it is")
+    for i, spot in enumerate(flight.terrain):
+        _within(flight.home, spot, f"terrain.points[{i}]", reach, where, "it is")
 
 
 def _within(

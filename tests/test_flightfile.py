@@ -181,7 +181,25 @@ WRONG = [
     ("missed_landings = 0", "missed_landings = 0\nalternate = 'Faro'", ("'Faro'", "Farrow")),
     ("loiter_s = 120.0", "drop_kg = 2.0", ("drops add up", "payload_kg")),
     ("schema = 1", "schema = 2", ("schema", "2")),
-    ("schema = 1\n", "schema = 1\nschema = 1\n", ("TOML",)),
+    ("schema = 1\n", "schema = 1\nschema = 1\n", ("TOML", "'schema = 1'")),
+    ("mass_kg = 12.2 ", "mass_kg = 0 ", ("aircraft.mass_kg = 0", "above 0.3 to 150")),
+    ("mass_kg = 12.2 ", "mass_kg = nan ", ("aircraft.mass_kg = nan", "no finite number", "0.3")),
+    ("mass_kg = 12.2 ", 'mass_kg = "12.2" ', ("aircraft.mass_kg = '12.2'", "not a number", "150")),
+    ("mass_kg = 12.2 ", "mass_kg = true ", ("aircraft.mass_kg = True", "not a number")),
+    ("mass_kg = 12.2 ", "mass_kg = 12,2 ", ("TOML", "12,2", "decimal point")),
+    ("capacity_ah = 19.6", "capacity_ah = inf", ("pack.capacity_ah = inf", "no finite number")),
+    ("avionics_w = 25.0", "avionics_w = -1.0", ("aircraft.avionics_w = -1.0", "from 0 to 1000")),
+    ("rotors = 4", "rotors = 4.5", ("aircraft.rotors = 4.5", "not a whole number", "1 to 24")),
+    ("lat_deg = 44.1950", "lat_deg = nan", ("route.waypoints[0].lat_deg = nan", "-90 to 90")),
+    ('{ name = "gauge 1"', '3, { name = "gauge 1"', ("route.waypoints[0] = 3", "a table")),
+    ("{ hover_min = 3.0 }", "{ hover_min = 3.0, energy_wh = 9.0 }", ("energy_wh = 9.0",)),
+    ("lon_deg = -28.5300", "lon_deg = 28.5300", ("waypoints[0]", "sign of the longitude")),
+    ("[home]", "[rules]\nmin_height_m = 90.0\nmax_height_m = 50.0\n[home]", ("rules", "90", "50")),
+    (
+        "[home]",
+        "[terrain]\npoints = [{ lat_deg = 44.2, lon_deg = 8.0, elevation_m = 3.0 }]\n[home]",
+        ("terrain.points[0]", "km from home"),
+    ),
 ]  # fmt: skip
 
 
@@ -200,6 +218,18 @@ def test_a_missing_section_is_named(missing: str) -> None:
     said = refusal(TEXT[:at] + (TEXT[after:] if after > 0 else ""))
     assert missing.strip("[]") in said
     assert "missing" in said
+
+
+def test_what_is_no_text_or_endless_is_refused_in_words(tmp_path: Path) -> None:
+    path = tmp_path / "flight.toml"
+    for data in (bytes(range(256)), TEXT.encode("utf-16"), b'name = "Fl\xfcge"'):
+        path.write_bytes(data)
+        with pytest.raises(InputError, match="not UTF-8"):
+            load_flight(path)
+    assert "nested" in refusal("a = " + 5000 * "[")
+    assert "missing: schema" in refusal("")
+    with pytest.raises(InputError, match="directory"):
+        load_flight(tmp_path)
 
 
 @given(st.binary(max_size=200))

@@ -13,7 +13,8 @@ from collections.abc import Iterator
 import numpy as np
 
 from supervisor.budget.answer import Finding, Weight
-from supervisor.budget.heights import check_ground, check_heights
+from supervisor.budget.ground import check_ground
+from supervisor.budget.heights import check_heights, check_points
 from supervisor.core.paper.sortie import Paper, Sortie
 from supervisor.core.plan import Flight, ReturnStyle
 from supervisor.flightmodels import FlightFile
@@ -29,7 +30,8 @@ def check_plan(file: FlightFile, paper: Paper, sortie: Sortie) -> list[Finding]:
     flight = paper.flight
     found = [
         *check_heights(file, flight),
-        *check_ground(file, flight),
+        *check_points(file, flight),
+        *check_ground(file, paper, sortie),
         *_distance(file, paper),
         *_corridor(file, paper),
         *_stall(flight),

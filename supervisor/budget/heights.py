@@ -6,13 +6,12 @@ import math
 from collections.abc import Iterator
 
 from supervisor.budget.answer import Finding, Weight
+from supervisor.budget.ground import LEAST_ABOVE_GROUND_M, SITE_GROUND_M
 from supervisor.core.geodesy import inverse
 from supervisor.core.plan import Flight, Site, Waypoint
 from supervisor.flightmodels import FlightFile
 
-LEAST_ABOVE_GROUND_M = 30.0
 USUAL_M = 150.0  # most small aircraft are allowed less; only asks, the rule is the user's to state
-SITE_GROUND_M = 1000.0  # so far around a site its elevation stands for the ground
 LANDING_NEAR_M = 15.0  # 12 kg lifted 15 m are 0.5 Wh, about 1 Wh of the pack
 
 
@@ -73,8 +72,9 @@ def _flown_heights(flight: Flight) -> Iterator[tuple[str, float]]:
     yield "return leg", flight.return_plan.height_m
 
 
-def check_ground(file: FlightFile, flight: Flight) -> Iterator[Finding]:
-    """Ground below route points and return, as far as the file states it: at points and sites."""
+def check_points(file: FlightFile, flight: Flight) -> Iterator[Finding]:
+    """Ground below route points and the return height, at points and near sites (``ground.py``:
+    along the legs)."""
     rules = file.rules
     least = LEAST_ABOVE_GROUND_M if rules.min_above_ground_m is None else rules.min_above_ground_m
     known = list(_known_ground(flight))
@@ -100,14 +100,6 @@ def check_ground(file: FlightFile, flight: Flight) -> Iterator[Finding]:
                 f"{point.name} lands without ground_elevation_m: it is reckoned level with home, "
                 f"and {whose}, lies {ground_m:+.0f} m from that.",
             )
-    unknown = len(flight.route) - len(known)
-    if unknown:
-        yield Finding(
-            Weight.NOTE,
-            "ground",
-            f"The ground is not stated at {unknown} of {len(flight.route)} route points "
-            "(ground_elevation_m): height above it was not checked there, nor between points.",
-        )
     yield from _return_height(flight, least, max((g for _, g, _ in known), default=0.0))
 
 
