@@ -8,13 +8,14 @@ reserve really holds that many minutes.
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 from supervisor.core import geodesy
 from supervisor.core.atmosphere import day_offset_k, density_kgpm3, tas_per_cas
 from supervisor.core.cells import current_at_power_a, ocv_v, r0_ohm, temperature_factor
-from supervisor.core.plan import Aircraft, Pack, Policy, ReturnPlan, Site, WindRow
+from supervisor.core.plan import Aircraft, Flight, Pack, Policy, ReturnPlan, Site, WindRow
 from supervisor.core.power import hover_w, wing_w
-from supervisor.flightmodels import Reserve
+from supervisor.flightmodels import PolicySection, Reserve
 
 RESERVE_CHARGE = 0.20  # where on the curve a reserve is drawn, for the pack's own loss
 
@@ -93,6 +94,25 @@ def alternate_leg_wh(
     cruise_j = joules(float(wing_w(aircraft, mass, density, tas)), cruise_s)
     land_j = joules(float(hover_w(aircraft, mass, density)), land_s)
     return (climb_j + cruise_j + land_j) / 3600.0
+
+
+def renewed(given: PolicySection, flight: Flight) -> Flight:
+    """``flight`` with its reserve and the alternate's leg reckoned anew from what the file asks.
+
+    For a flight that was changed after it was read: more wind makes the leg dearer, minutes of
+    hover weigh more with more payload.
+    """
+    home, weather, policy = flight.home, flight.weather, flight.policy
+    craft, pack = flight.aircraft, flight.pack
+    kept_wh = reserve_wh(given.final_reserve, craft, pack, home.elevation_m, weather.temperature_c)
+    policy = replace(policy, final_reserve_wh=kept_wh)
+    for site in flight.alternates:
+        if site.name == given.alternate:
+            leg_wh = alternate_leg_wh(
+                craft, pack, home, site, flight.return_plan, weather.temperature_c, weather.wind
+            )
+            policy = replace(policy, alternate_wh=leg_wh)
+    return replace(flight, policy=policy)
 
 
 def _ground_mps(tas_mps: float, course_rad: float, wind: WindRow) -> float:

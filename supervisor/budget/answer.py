@@ -108,11 +108,15 @@ class Chances:
 
 @dataclass(frozen=True, slots=True)
 class Variant:
-    """The plan with one thing changed: a sensitivity, or a measure that helps."""
+    """The plan with one thing changed: a sensitivity, or a measure that helps.
+
+    ``kept_wh``: what it must land with, the alternate's leg included, which changes with it.
+    """
 
     name: str
     landing_wh: float
     gain_wh: float
+    kept_wh: float
     hover_v: float
     completion: float
     turn_back_safe_s: float

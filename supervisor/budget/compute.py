@@ -55,8 +55,10 @@ def make_budget(file: FlightFile, flight: Flight, prior: Prior | None = None) ->
         hover_v=float(plan.home.hover_v[-1]),
         duration_s=float(plan.whole.t_s[-1]),
         distance_m=float(plan.whole.along_m[-1]),
-        sensitivity=tuple(judged(c, base_wh, prior) for c in variants.worse_days(flight)),
-        measures=tuple(best_measures(flight, prior, chance, plan, base_wh)),
+        sensitivity=tuple(
+            judged(c, file.policy, base_wh, prior) for c in variants.worse_days(flight)
+        ),
+        measures=tuple(best_measures(file.policy, flight, prior, chance, plan, base_wh)),
         findings=tuple(findings),
         performance=performance(as_learned(flight, prior)),
         track=track_of(plan),

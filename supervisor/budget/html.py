@@ -9,7 +9,7 @@ from typing import Any
 from supervisor.budget.answer import Budget, PointOnPlan, Verdict
 from supervisor.budget.footprint import footprint
 from supervisor.budget.judge import percent
-from supervisor.budget.text import ADVICE, WORD, clock, points, wind_words
+from supervisor.budget.text import ADVICE, WORD, clock, keeps_change, points, wind_words
 from supervisor.errors import InputError
 from supervisor.reserves import kept_at_home_wh
 
@@ -41,6 +41,7 @@ def to_html(budget: Budget) -> str:
         setup=_setup(budget),
         ledger=_ledger(budget),
         kept_wh=kept_at_home_wh(budget.flight.policy),
+        keeps=keeps_change((*budget.sensitivity, *budget.measures), budget.flight.policy),
         math=math,
         map=Markup(draw_map(budget, footprint(budget.flight, budget.prior))),
         ledger_chart=Markup(draw_ledger(budget)),

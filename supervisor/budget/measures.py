@@ -13,6 +13,8 @@ from supervisor.core.estimate.prior import Prior
 from supervisor.core.paper.returns import returns_from
 from supervisor.core.paper.sortie import fine, fly, on_paper, outbound
 from supervisor.core.plan import Flight
+from supervisor.flightmodels import PolicySection
+from supervisor.reserves import kept_at_home_wh, renewed
 
 MEASURES = 3
 MEMBERS, POINTS = 400, 16
@@ -28,14 +30,16 @@ def _landing(flight: Flight, prior: Prior) -> tuple[float, float]:
     return float(home.landing_wh[-1]), float(home.hover_v[-1])
 
 
-def judged(change: variants.Change, base_wh: float, prior: Prior) -> Variant:
+def judged(change: variants.Change, policy: PolicySection, base_wh: float, prior: Prior) -> Variant:
     """``change`` flown on paper and foreseen; ``base_wh`` is what the plan itself lands with."""
-    landing_wh, hover_v = _landing(change.flight, prior)
-    chance = odds(change.flight, prior, members=MEMBERS, points=POINTS)
+    flight = renewed(policy, change.flight)
+    landing_wh, hover_v = _landing(flight, prior)
+    chance = odds(flight, prior, members=MEMBERS, points=POINTS)
     return Variant(
         change.name,
         landing_wh,
         landing_wh - base_wh,
+        kept_at_home_wh(flight.policy),
         hover_v,
         chance.chances.completion,
         chance.turn_back_safe_s,
@@ -43,7 +47,7 @@ def judged(change: variants.Change, base_wh: float, prior: Prior) -> Variant:
 
 
 def best_measures(
-    flight: Flight, prior: Prior, chance: Odds, plan: OnPaper, base_wh: float
+    policy: PolicySection, flight: Flight, prior: Prior, chance: Odds, plan: OnPaper, base_wh: float
 ) -> list[Variant]:
     """The measures that gain most energy at landing; turning earlier first where it must be."""
     least = LEAST_GAIN_SHARE * flight.pack.nameplate_wh
@@ -53,7 +57,7 @@ def best_measures(
     if not _safe(flight, chance):
         turn = _last_safe_turn(flight, chance, plan)
         best = ([turn] if turn else []) + best
-    return [judged(c, base_wh, prior) for c in best]
+    return [judged(c, policy, base_wh, prior) for c in best]
 
 
 def _safe(flight: Flight, chance: Odds) -> bool:

@@ -10,9 +10,11 @@ import click
 
 from supervisor.budget.answer import Budget, PointOnPlan, Variant, Verdict, Weight
 from supervisor.budget.judge import kept_words, percent
+from supervisor.core.plan import Policy
 from supervisor.reserves import kept_at_home_wh
 
 WIDTH = 100
+WHOLE_PLAN = ("whole plan", "turn back by")
 GLUE = "\x1f"  # holds words of one item together while a line is wrapped
 COLOUR = {Verdict.GO: "green", Verdict.CONDITIONS: "yellow", Verdict.NO_GO: "red"}
 WORD = {Verdict.GO: "GO", Verdict.CONDITIONS: "GO WITH CONDITIONS", Verdict.NO_GO: "NO-GO"}
@@ -32,8 +34,8 @@ def render(budget: Budget) -> str:
         _legs(budget),
         _returns(budget),
         _alternates(budget),
-        _variants("A worse day", budget.sensitivity),
-        _variants("What would help most", budget.measures),
+        _variants("A worse day", budget.sensitivity, budget.flight.policy),
+        _variants("What would help most", budget.measures, budget.flight.policy),
         _findings(budget),
         "\n".join(textwrap.wrap(ADVICE, WIDTH)),
     ]
@@ -225,21 +227,30 @@ def _alternates(b: Budget) -> str:
     return heading("Alternates", "on paper, flown as the return") + "\n" + table(head, rows, left=2)
 
 
-def _variants(title: str, variants: Sequence[Variant]) -> str:
+def _variants(title: str, variants: Sequence[Variant], policy: Policy) -> str:
+    """What must be kept is a column only where it changes too."""
     if not variants:
         return ""
-    head = ("", "lands with", "change", "whole plan", "turn back by")
+    keeps = keeps_change(variants, policy)
+    head = ("", "lands with", "change", *(["must keep"] if keeps else []), *WHOLE_PLAN)
     rows = [
         (
             clip(v.name, 42),
             f"{v.landing_wh:.0f} Wh" if v.landing_wh > 0.0 else "empty",
             f"{v.gain_wh:+.0f} Wh",
+            *([f"{v.kept_wh:.0f} Wh"] if keeps else []),
             percent(v.completion),
             clock(v.turn_back_safe_s) if math.isfinite(v.turn_back_safe_s) else "not within plan",
         )
         for v in variants
     ]
     return heading(title) + "\n" + table(head, rows, left=1)
+
+
+def keeps_change(variants: Sequence[Variant], policy: Policy) -> bool:
+    """Whether any of them must land with other reserves than the plan itself."""
+    base_wh = kept_at_home_wh(policy)
+    return any(abs(v.kept_wh - base_wh) > 0.5 for v in variants)
 
 
 def _findings(b: Budget) -> str:
