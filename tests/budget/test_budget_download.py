@@ -8,6 +8,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
+from brokers import free_udp_port
 from pymavlink.dialects.v20 import common
 
 from supervisor.budget.download import download_route, to_rows
@@ -66,15 +67,8 @@ class Autopilot(threading.Thread):
             )  # fmt: skip
 
 
-def free_port() -> int:
-    with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as sock:
-        sock.bind(("127.0.0.1", 0))
-        port: int = sock.getsockname()[1]
-        return port
-
-
 def test_the_route_comes_from_the_aircraft() -> None:
-    port = free_port()
+    port = free_udp_port()
     autopilot = Autopilot(port)
     autopilot.start()
     try:
@@ -92,7 +86,7 @@ def test_the_route_comes_from_the_aircraft() -> None:
 
 
 def test_a_point_that_the_file_does_not_have_keeps_its_item_number(tmp_path: Path) -> None:
-    port, flight = free_port(), tmp_path / "flight.toml"
+    port, flight = free_udp_port(), tmp_path / "flight.toml"
     text = EXAMPLE.read_text(encoding="utf-8").replace("-28.5300, ", "-28.5200, drop_kg = 0.2, ")
     flight.write_text(text.replace("-28.4400, ", "-28.4400, drop_kg = 0.4, "))
     autopilot = Autopilot(port)
@@ -108,7 +102,7 @@ def test_a_point_that_the_file_does_not_have_keeps_its_item_number(tmp_path: Pat
 
 def test_silence_is_said_in_words() -> None:
     with pytest.raises(InputError, match="no aircraft was heard within"):
-        download_route(f"udp:127.0.0.1:{free_port()}", EXAMPLE, timeout_s=0.3)
+        download_route(f"udp:127.0.0.1:{free_udp_port()}", EXAMPLE, timeout_s=0.3)
 
 
 def test_heights_above_terrain_are_refused() -> None:

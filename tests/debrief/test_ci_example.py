@@ -30,7 +30,7 @@ def run(line: str, folder: Path) -> subprocess.CompletedProcess[str]:
     words = shlex.split(line.replace("$GITHUB_STEP_SUMMARY", summary))
     return subprocess.run(
         [sys.executable, "-m", "supervisor", *words[1:]], cwd=folder, capture_output=True,
-        text=True, timeout=120, env=environment,
+        text=True, timeout=600, env=environment,
     )  # fmt: skip
 
 

@@ -11,9 +11,10 @@ from collections.abc import Iterable
 from pathlib import Path
 
 import pytest
-from aboard import FLIGHT, free_udp_port
+from aboard import FLIGHT
 from airframe import Airframe
-from brokers import plain
+from brokers import free_udp_port, plain
+from patience import PATIENCE_S
 
 from supervisor.daemonfile import BrokerSection, parse_daemon
 from supervisor.doctor import files, machine
@@ -134,7 +135,7 @@ def doctor(*words: str) -> subprocess.Popen[str]:
 
 
 def outcome(process: subprocess.Popen[str]) -> tuple[int, dict[str, str]]:
-    out, err = process.communicate(timeout=60)
+    out, err = process.communicate(timeout=PATIENCE_S)
     assert "Traceback" not in err
     told = json.loads(out)
     assert told["ready"] == (process.returncode == 0)
@@ -153,7 +154,7 @@ def test_a_good_aircraft_passes_and_a_silent_link_does_not(tmp_path: Path) -> No
     airframe = Airframe()
     with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as sock:
         begun = time.monotonic()
-        while examined.poll() is None and time.monotonic() - begun < 40:
+        while examined.poll() is None and time.monotonic() - begun < PATIENCE_S:
             for frame in airframe.frames(min(time.monotonic() - begun, 19.0)):
                 sock.sendto(frame, ("127.0.0.1", port))
             time.sleep(0.2)
@@ -170,7 +171,7 @@ def test_a_flight_file_that_cannot_be_used_is_a_finding(tmp_path: Path) -> None:
 
 def test_a_daemon_file_that_cannot_be_read_is_wrong_input(tmp_path: Path) -> None:
     run = doctor("--flight", str(FLIGHT), "--config", str(tmp_path / "none.toml"))
-    _, err = run.communicate(timeout=30)
+    _, err = run.communicate(timeout=PATIENCE_S)
     assert run.returncode == 2
     assert "none.toml" in err
 
@@ -178,7 +179,7 @@ def test_a_daemon_file_that_cannot_be_read_is_wrong_input(tmp_path: Path) -> Non
 def test_a_port_that_is_not_there_is_not_blamed_on_the_daemon(tmp_path: Path) -> None:
     words = ["--flight", str(FLIGHT), "--storage", str(tmp_path), "--seconds", "1"]
     run = doctor(*words, "--link", "serial:/dev/ttyNONE9:57600")
-    out, _ = run.communicate(timeout=60)
+    out, _ = run.communicate(timeout=PATIENCE_S)
     (link,) = (f for f in json.loads(out)["findings"] if f["check"] == "link")
     assert "plugged in" in link["fix"]
 

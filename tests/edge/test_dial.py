@@ -8,6 +8,7 @@ import time
 from pathlib import Path
 
 import pytest
+from patience import allowed
 
 from supervisor.edge import dial
 from supervisor.edge.dial import BrokerAddress, Credentials, Dialer, refusal, wire_count
@@ -63,7 +64,7 @@ def test_the_last_good_address_serves_while_names_cannot_be_looked_up(
             monkeypatch.setattr(socket, "getaddrinfo", broken)
             began = time.monotonic()
             dialer.open(1.0, 8.0).close()
-            assert time.monotonic() - began < 1.0
+            assert time.monotonic() - began < allowed(0.2, 0.8)
         with pytest.raises(OSError, match="cannot be looked up"):
             Dialer(BrokerAddress("never.example", 1, False)).open(1.0, 8.0)
 

@@ -10,6 +10,8 @@ import socket
 from collections.abc import Callable
 
 import pytest
+from brokers import free_port
+from patience import PATIENCE_S
 
 from supervisor.edge.clock import FakeClock, ReceiptClock
 from supervisor.edge.link import make_link
@@ -37,16 +39,10 @@ class Ear:
         return b"".join(self.data)
 
 
-async def until(true: Callable[[], bool], seconds: float = 5.0) -> None:
+async def until(true: Callable[[], bool], seconds: float = PATIENCE_S) -> None:
     async with asyncio.timeout(seconds):
         while not true():
             await asyncio.sleep(0.005)
-
-
-def free_port() -> int:
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        return int(probe.getsockname()[1])
 
 
 @pytest.mark.parametrize(
@@ -75,7 +71,7 @@ async def test_udp_listens_and_answers_the_sender_of_a_good_frame() -> None:
     await link.open()
     with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as far:
         far.bind(("127.0.0.1", 0))
-        far.settimeout(2.0)
+        far.settimeout(PATIENCE_S)
         far.sendto(b"noise", ("127.0.0.1", link.port))
         await until(lambda: ear.all == b"noise")
         assert not link.up
@@ -114,7 +110,7 @@ async def test_udp_out_speaks_first_and_survives_a_dead_peer() -> None:
         await asyncio.sleep(0.01)
     with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as far:
         far.bind(("127.0.0.1", port))
-        far.settimeout(2.0)
+        far.settimeout(PATIENCE_S)
         link.send(b"hello")
         data, sender = far.recvfrom(100)
         assert data == b"hello"

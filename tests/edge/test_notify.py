@@ -6,6 +6,8 @@ import os
 import socket
 from pathlib import Path
 
+from patience import PATIENCE_S
+
 from supervisor.edge.notify import OVERDUE_S, Notifier, Watch
 
 NS = 1_000_000_000
@@ -14,7 +16,7 @@ NS = 1_000_000_000
 def manager(address: str) -> socket.socket:
     sock = socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM)
     sock.bind(address)
-    sock.settimeout(1.0)
+    sock.settimeout(PATIENCE_S)
     return sock
 
 

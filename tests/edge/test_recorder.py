@@ -10,6 +10,7 @@ import random
 import signal
 import subprocess
 import sys
+import threading
 import time
 from collections.abc import Callable
 from pathlib import Path
@@ -17,6 +18,7 @@ from pathlib import Path
 import pytest
 from jsonschema import Draft202012Validator
 from mcap.reader import make_reader
+from patience import PATIENCE_S, allowed
 
 from supervisor import messages
 from supervisor.edge import recorder as recorder_module
@@ -34,7 +36,7 @@ def frame(number: int) -> bytes:
     return build(GLOBAL_POSITION_INT, payload, sysid=1, compid=1, seq=number)
 
 
-def until(true: Callable[[], bool], seconds: float = 5.0) -> None:
+def until(true: Callable[[], bool], seconds: float = PATIENCE_S) -> None:
     end = time.monotonic() + seconds
     while not true():
         assert time.monotonic() < end, "in vain"
@@ -180,16 +182,15 @@ def test_a_sudden_end_costs_less_than_a_second(tmp_path: Path) -> None:
         [sys.executable, "-c", WRITER, str(path)], stdout=subprocess.PIPE, text=True
     )
     assert process.stdout is not None
-    process.stdout.readline()  # it is running
-    time.sleep(1.5)
+    said = [process.stdout.readline() for _ in range(150)]  # some 1.5 s
     process.send_signal(signal.SIGKILL)
-    output, _ = process.communicate()
-    last_ns = int(output.split()[-2])
+    rest, _ = process.communicate()
+    last_ns = int([*said, *rest.splitlines()[:-1]][-1])  # a line cut off was not said
     recording = Recording(path)
     times = [t_ns for _, t_ns, _ in recording.messages()]
     assert not recording.complete
     assert len(times) > 20
-    assert (last_ns - times[-1]) * 1e-9 < 1.0
+    assert (last_ns - times[-1]) * 1e-9 < allowed(0.4, 0.6)  # its period, and the work
 
 
 @pytest.mark.usefixtures("quick")
@@ -265,15 +266,22 @@ def test_an_existing_file_is_not_overwritten(tmp_path: Path) -> None:
 def test_a_slow_disk_does_not_hold_up_the_writer(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(recorder_module.os, "fsync", lambda _fd: time.sleep(0.3))
+    """A disk that does not answer until all is written: a writer that waited would hang here."""
+    asked, answers = threading.Event(), threading.Event()
+    answered = []
+
+    def fsync(_fd: int) -> None:
+        asked.set()
+        answered.append(answers.wait(PATIENCE_S))
+
+    monkeypatch.setattr(recorder_module.os, "fsync", fsync)
     with Recorder(tmp_path / "a.mcap", {}) as recorder:
-        slowest = 0.0
-        for number in range(200):
-            before = time.monotonic()
+        recorder.write("mavlink", 0, bytes(50))
+        assert asked.wait(PATIENCE_S)
+        for number in range(1, 200):
             recorder.write("mavlink", number, bytes(50))
-            slowest = max(slowest, time.monotonic() - before)
-            time.sleep(0.002)
-    assert slowest < 0.1
+        answers.set()
+    assert all(answered)
     assert len(list(Recording(tmp_path / "a.mcap").messages())) == 200
 
 
@@ -294,9 +302,7 @@ def test_a_disk_that_is_full_at_the_very_beginning_leaves_no_file_without_one(
     path = tmp_path / "flight.mcap"
     with Recorder(path, {"flight": "f"}) as recorder:
         recorder.write("mavlink", 1, b"\xfd first")
-        end = time.monotonic() + 10.0
-        while refusals and time.monotonic() < end:
-            time.sleep(0.02)
+        until(lambda: not refusals)
         recorder.write("mavlink", 2, b"\xfd second")
     read = Recording(path)
     assert [data for _, _, data in read.messages()] == [b"\xfd first", b"\xfd second"]

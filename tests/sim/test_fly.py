@@ -19,7 +19,7 @@ from sim.scenario import names
 
 def fly(*arguments: str) -> subprocess.CompletedProcess[str]:
     command = [sys.executable, "-m", "supervisor", "fly", *arguments]
-    return subprocess.run(command, capture_output=True, text=True, timeout=120, check=False)
+    return subprocess.run(command, capture_output=True, text=True, timeout=600, check=False)
 
 
 @pytest.fixture(scope="module")

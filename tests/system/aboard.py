@@ -16,18 +16,14 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-from brokers import free_port
+from brokers import free_port, free_udp_port
+from patience import PATIENCE_S
 
 from sim import scenario
 from supervisor.edge.recording import Recording
 
 FLIGHT = scenario.FOLDER / "estuary" / "flight.toml"
-
-
-def free_udp_port() -> int:
-    with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as probe:
-        probe.bind(("127.0.0.1", 0))
-        return int(probe.getsockname()[1])
+PACE = 20  # moments sent before it is asked to keep up: some 100 frames
 
 
 @dataclass
@@ -69,7 +65,7 @@ class Daemon:
         self.socket.bind(("127.0.0.1", 0))
         self.socket.setblocking(False)
         try:
-            self.wait(lambda: self.events("daemon_ready"), "ready", 90.0)
+            self.wait(lambda: self.events("daemon_ready"), "ready")
         except AssertionError:
             self.__exit__()
             raise
@@ -78,19 +74,30 @@ class Daemon:
     def __exit__(self, *_: object) -> None:
         if self.process.poll() is None:
             self.process.kill()
-        self.process.wait(10)
+        self.process.wait(PATIENCE_S)
         self._log.close()
         self.socket.close()
 
     def send(self, data: bytes) -> None:
         self.socket.sendto(data, ("127.0.0.1", self.udp))
 
-    def fly(self, airframe: Any, times: Iterable[float], pause_s: float = 0.0005) -> None:
+    def fly(
+        self, airframe: Any, times: Iterable[float], pause_s: float = 0.0005, *, paced: bool = True
+    ) -> None:
         """Frames of these moments, as fast as the daemon takes them."""
-        for t_s in times:
+        for count, t_s in enumerate(times, 1):
             for frame in airframe.frames(t_s):
                 self.send(frame)
             time.sleep(pause_s)
+            if paced and count % PACE == 0:
+                self.keep_up()
+
+    def keep_up(self) -> None:
+        """Wait until it has taken what was sent: a socket that is full loses datagrams.
+
+        It answers in the loop that reads the link, so an answer means that it came round to both.
+        """
+        self.metrics()
 
     def heard(self) -> list[bytes]:
         """What it has sent back to us so far."""
@@ -110,12 +117,12 @@ class Daemon:
 
     def metrics(self) -> dict[str, float]:
         url = f"http://127.0.0.1:{self.metrics_port}/metrics"
-        with urllib.request.urlopen(url, timeout=5) as answer:
+        with urllib.request.urlopen(url, timeout=PATIENCE_S) as answer:
             page = answer.read().decode()
         rows = re.findall(r'^homeleg_(\w+)\{aircraft="[\w-]+"\} (\S+)$', page, re.MULTILINE)
         return {name: float(value) for name, value in rows}
 
-    def wait(self, until: Callable[[], Any], what: str, limit_s: float = 30.0) -> None:
+    def wait(self, until: Callable[[], Any], what: str, limit_s: float = PATIENCE_S) -> None:
         end = time.monotonic() + limit_s
         while not until():
             assert self.process.poll() is None, (self.folder / "log.jsonl").read_text()
@@ -125,7 +132,7 @@ class Daemon:
     def stop(self) -> None:
         """In good order; asserts that it was."""
         self.process.send_signal(signal.SIGTERM)
-        assert self.process.wait(20) == 0
+        assert self.process.wait(PATIENCE_S) == 0
         text = (self.folder / "log.jsonl").read_text(encoding="utf-8")
         assert "Traceback" not in text, text
         assert not self.events("core_fault")

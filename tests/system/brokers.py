@@ -2,18 +2,23 @@
 
 from __future__ import annotations
 
+import random
 import shutil
 import signal
 import socket
 import subprocess
 import time
 from collections.abc import Iterable
+from contextlib import suppress
 from dataclasses import dataclass, field
 from pathlib import Path
 
 import pytest
+from patience import PATIENCE_S
 
 DEPLOY = Path(__file__).resolve().parents[2] / "deploy" / "mosquitto"
+
+CHANCE = random.SystemRandom()  # not the seeded one: tests that run beside us draw, too
 
 
 def program() -> str:
@@ -24,10 +29,22 @@ def program() -> str:
     return found
 
 
-def free_port() -> int:
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        return int(probe.getsockname()[1])
+def free_port(kind: socket.SocketKind = socket.SOCK_STREAM) -> int:
+    """One that nobody listens at, nor will before it is used.
+
+    Not the kernel's choice: what it hands out for a moment it hands out again, to any connection
+    that another test makes (32768 to 60999; ip-sysctl, ip_local_port_range).
+    """
+    while True:
+        port = CHANCE.randrange(10_000, 32_000)
+        with socket.socket(socket.AF_INET, kind) as probe, suppress(OSError):
+            probe.bind(("127.0.0.1", port))
+            return port
+
+
+def free_udp_port() -> int:
+    """The same for datagrams."""
+    return free_port(socket.SOCK_DGRAM)
 
 
 @dataclass
@@ -53,7 +70,7 @@ class Mosquitto:
 
     def _wait(self) -> None:
         assert self.process is not None
-        deadline = time.monotonic() + 10.0
+        deadline = time.monotonic() + PATIENCE_S
         while time.monotonic() < deadline:
             assert self.process.poll() is None, self.log()
             if self.within:
@@ -91,7 +108,7 @@ class Mosquitto:
     def _end(self, number: signal.Signals) -> None:
         if self.process is not None and self.process.poll() is None:
             self.process.send_signal(number)
-            self.process.wait(10)
+            self.process.wait(PATIENCE_S)
 
     def log(self) -> str:
         return (self.folder / "log").read_text(encoding="utf-8", errors="replace")

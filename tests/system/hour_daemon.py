@@ -100,12 +100,12 @@ async def main(address: str, keys: str, scale: float, hours: float, what: str) -
     uplink = uplink_of(address, Path(keys), scale)
     running = asyncio.create_task(uplink.run())
     uplink.submit_plan(plan())
-    async with asyncio.timeout(20.0):
+    async with asyncio.timeout(120.0):
         while not uplink.is_connected:
             await asyncio.sleep(0.01)
     told = flown(Path(what)) if what.endswith(".jsonl") else example(hours, news=what == "news")
     await say(uplink, told, scale)
-    await uplink.drained(5.0)
+    await uplink.drained(60.0)
     session = uplink._session
     assert session is not None
     uplink._count_wire(session)

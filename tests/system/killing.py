@@ -7,15 +7,16 @@ import random
 import time
 from pathlib import Path
 
-from aboard import FLIGHT, Daemon
+from aboard import FLIGHT, PACE, Daemon
 from airframe import Airframe
+from patience import stretch
 
 from supervisor.edge.outbox import Outbox
 from supervisor.edge.recording import Recording
 
 NOWHERE = {"broker": {"address": "mqtt://127.0.0.1:9"}}  # discard: nobody answers there
 # 20 fifths of a second a second, of 3 to 8 frames each: 80 frames a second. Half as many again for
-# a machine that is busy with other tests.
+# a disk that is busy with other tests; a busy processor is reckoned with as it is met.
 FRAMES_A_SECOND = 120
 
 
@@ -29,18 +30,24 @@ def nervous(folder: Path) -> Path:
 
 
 def flown_until_killed(daemon: Daemon, draw: random.Random) -> int:
-    """Frames sent to a daemon that is then killed: at its own pace, or minutes a second."""
-    airframe, sent = Airframe(), 0
+    """Frames that a daemon had heard when it was killed: at its own pace, or minutes a second.
+
+    A hurried one is let catch up now and then, and killed at any moment in between; one at its own
+    pace is asked what it has heard, and killed within 50 ms of the answer.
+    """
+    airframe = Airframe()
     hurried = daemon.clock == "telemetry"
     for tick in range(draw.randrange(200, 2500) if hurried else draw.randrange(2, 30)):
-        frames = airframe.frames(tick / 5)
-        for frame in frames:
+        for frame in airframe.frames(tick / 5):
             daemon.send(frame)
         time.sleep(0.0002 if hurried else 0.05)
-        sent += len(frames)
+        if hurried and tick % PACE == PACE - 1:
+            daemon.keep_up()
+    heard = 0 if hurried else round(daemon.metrics()["link_frames"])
+    time.sleep(draw.uniform(0.0, 0.05))
     daemon.process.kill()
     daemon.process.wait()
-    return sent
+    return heard
 
 
 def kills(folder: Path, count: int, seed: int = 9) -> str:
@@ -49,18 +56,19 @@ def kills(folder: Path, count: int, seed: int = 9) -> str:
     The broker is never there, so all must be found in the outbox at the end, life after life. That
     the next life starts at all shows that nothing the last one left is a hindrance.
     """
-    draw = random.Random(seed)
+    draw, second = random.Random(seed), 0.0
     flight, losses = nervous(folder), []
     raised: list[tuple[str, int]] = []
     for life in range(count):
         clock = "telemetry" if life % 2 else "receipt"
         with Daemon(folder, flight=flight, clock=clock, sections=NOWHERE) as daemon:
-            sent = flown_until_killed(daemon, draw)
+            heard = flown_until_killed(daemon, draw)
         name = daemon.events("daemon_ready")[0]["flight"]
         raised += [(name, line["seq"]) for line in daemon.events("advisory")]
         if clock == "receipt":
-            losses.append(sent - kept(daemon.storage / f"{name}.mcap"))
-    assert max(losses) < FRAMES_A_SECOND, losses
+            losses.append(heard - kept(daemon.storage / f"{name}.mcap"))
+            second = max(second, FRAMES_A_SECOND * stretch())
+    assert max(losses) < second, losses
     found = held(folder / "storage" / "outbox.sqlite")
     assert len(raised) >= count // 2
     assert set(raised) <= set(found)

@@ -9,6 +9,7 @@ from contextlib import suppress
 from dataclasses import dataclass, field
 
 import aiomqtt
+from patience import PATIENCE_S
 
 from supervisor.edge.delta import Unpacker
 from supervisor.edge.signatures import Verdict, Verifier
@@ -35,7 +36,7 @@ class Reader:
 
     async def __aenter__(self) -> Reader:
         self._task = asyncio.create_task(self._run())
-        await asyncio.wait_for(self.subscribed.wait(), 20.0)
+        await asyncio.wait_for(self.subscribed.wait(), PATIENCE_S)
         return self
 
     async def __aexit__(self, *_: object) -> None:
@@ -86,7 +87,7 @@ class Reader:
         return [payload for topic, payload in self.other if topic.endswith(f"/{leaf}")]
 
 
-async def until(true: Callable[[], bool], within_s: float, what: str = "") -> None:
+async def until(true: Callable[[], bool], what: str = "", within_s: float = PATIENCE_S) -> None:
     """Wait for a condition; fail when it does not come."""
     deadline = time.monotonic() + within_s
     while not true():

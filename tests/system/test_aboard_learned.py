@@ -37,7 +37,7 @@ def said(recording: Path) -> list[bytes]:
 
 def replayed(recording: Path) -> list[bytes]:
     command = [sys.executable, "-m", "supervisor", "replay", str(recording), "--json"]
-    run = subprocess.run(command, capture_output=True, timeout=120)
+    run = subprocess.run(command, capture_output=True, timeout=600)
     assert run.returncode == 0, run.stderr
     return run.stdout.splitlines()
 

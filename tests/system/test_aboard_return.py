@@ -5,12 +5,14 @@ from __future__ import annotations
 import subprocess
 import sys
 import time
+from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
 from aboard import FLIGHT, Daemon
 from airframe import Airframe
 from brokers import Mosquitto, plain
+from patience import PATIENCE_S
 from pymavlink.dialects.v20 import common
 
 from supervisor.keys import Fleet, Wanted
@@ -27,8 +29,10 @@ def keys(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 
 @pytest.fixture
-def broker(tmp_path: Path) -> Mosquitto:
-    return plain(tmp_path / "broker").start()
+def broker(tmp_path: Path) -> Iterator[Mosquitto]:
+    running = plain(tmp_path / "broker").start()
+    yield running
+    running.stop()
 
 
 def anxious(folder: Path) -> Path:
@@ -93,7 +97,6 @@ def test_armed_and_unanswered_it_announces_and_asks_once(
     assert "has asked the autopilot" in said[-1]
     # A warning that ends and comes again in between only begins the countdown anew.
     assert all("in 20 s" in text or "No return" in text for text in said[:-1])
-    broker.stop()
 
 
 def test_stopped_nothing_is_asked(tmp_path: Path, broker: Mosquitto, keys: Path) -> None:
@@ -106,7 +109,6 @@ def test_stopped_nothing_is_asked(tmp_path: Path, broker: Mosquitto, keys: Path)
         requests, said = flown(daemon)
         daemon.stop()
     assert (requests, said) == (0, [])
-    broker.stop()
 
 
 def test_an_old_wish_does_not_arm_a_new_flight_though_the_disk_was_wiped(
@@ -116,10 +118,11 @@ def test_an_old_wish_does_not_arm_a_new_flight_though_the_disk_was_wiped(
     with daemon_for(tmp_path / "first", broker, keys) as daemon:
         daemon.wait(lambda: daemon.events("broker_connected"), "broker")
         first = daemon.events("daemon_ready")[0]["flight"]
-        tap = subprocess.Popen(["mosquitto_sub", *where, "-C", "1", "-N"], stdout=subprocess.PIPE)
-        time.sleep(0.5)
+        listen = ["mosquitto_sub", *where, "-C", "1", "-N", "-i", "tap"]
+        tap = subprocess.Popen(listen, stdout=subprocess.PIPE)
+        daemon.wait(lambda: "Sending SUBACK to tap" in broker.log(), "the tap")
         assert wish(broker, keys).returncode == 0
-        captured, _ = tap.communicate(timeout=10)
+        captured, _ = tap.communicate(timeout=PATIENCE_S)
         daemon.wait(lambda: daemon.events("return_request_wish"), "it counts for its own flight")
         daemon.stop()
     with daemon_for(tmp_path / "second", broker, keys) as daemon:  # as if its disk were new
@@ -130,4 +133,3 @@ def test_an_old_wish_does_not_arm_a_new_flight_though_the_disk_was_wiped(
         daemon.wait(lambda: daemon.events("ack_refused") or daemon.events("wish_refused"), "no")
         assert not daemon.events("return_request_wish")
         daemon.stop()
-    broker.stop()

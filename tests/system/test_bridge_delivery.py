@@ -14,6 +14,7 @@ from typing import Any
 import aiomqtt
 import pytest
 from brokers import Mosquitto, free_port, plain
+from patience import PATIENCE_S, allowed
 from reader import Reader, cancelled, until
 
 from supervisor.edge import broker as broker_module
@@ -71,9 +72,9 @@ async def test_all_topics_reach_a_watcher(tmp_path: Path) -> None:
             for t in range(310):
                 up.submit_track(float(t), -47.2 + t * 1e-4, 12.1, 120.0)
             await raise_some(up, 1, 20)
-            await until(shows(reader, 20), 5.0, "advisories")
-            await until(lambda: len(reader.payloads("track")) == 1, 5.0, "track")
-            await until(lambda: len(reader.payloads("status")) == 1, 5.0, "status")
+            await until(shows(reader, 20), "advisories")
+            await until(lambda: len(reader.payloads("track")) == 1, "track")
+            await until(lambda: len(reader.payloads("status")) == 1, "status")
             assert reader.seqs() == list(range(1, 21))
             assert reader.raw == reader.shown
             sent = Status.model_validate_json(reader.payloads("status")[0])
@@ -81,7 +82,7 @@ async def test_all_topics_reach_a_watcher(tmp_path: Path) -> None:
             assert sent.next_s is not None
             assert reader.payloads("plan") == [plan().payload()]
             assert up.protocol == 5
-            await until(lambda: len(up.outbox) == 0, 5.0, "acknowledged")
+            await until(lambda: len(up.outbox) == 0, "acknowledged")
     finally:
         broker.stop()
 
@@ -91,16 +92,16 @@ async def test_presence_tells_stopped_from_lost(tmp_path: Path) -> None:
     try:
         async with Reader(broker.port) as reader:
             async with uplink(broker.port, telemetry_age_s=lambda: 0.5):
-                await until(lambda: len(reader.payloads("presence")) == 1, 5.0, "online")
-            await until(lambda: len(reader.payloads("presence")) == 2, 5.0, "stopped")
+                await until(lambda: len(reader.payloads("presence")) == 1, "online")
+            await until(lambda: len(reader.payloads("presence")) == 2, "stopped")
             on, off = (Presence.model_validate_json(p) for p in reader.payloads("presence"))
             assert (on.state, on.telemetry_age_s, on.flight) == ("online", 0.5, "f1")
             assert (off.state, off.reason) == ("offline", "stopped")
             daemon = subprocess.Popen(small_daemon(broker.port, tmp_path / "o.db", "f2"))
-            await until(lambda: len(reader.payloads("presence")) == 3, 10.0, "online again")
+            await until(lambda: len(reader.payloads("presence")) == 3, "online again")
             daemon.kill()
             daemon.wait()
-            await until(lambda: len(reader.payloads("presence")) == 4, 15.0, "last will")
+            await until(lambda: len(reader.payloads("presence")) == 4, "last will")
             will = Presence.model_validate_json(reader.payloads("presence")[3])
             assert (will.state, will.reason, will.flight) == ("offline", "lost", "f2")
     finally:
@@ -119,16 +120,16 @@ async def test_acknowledgements_come_back_even_after_an_absence(tmp_path: Path) 
         outbox = Outbox(None)
         async with uplink(broker.port, outbox, on_ack=acks.append) as up:
             await raise_some(up, 1, 2)
-            await until(lambda: up.counts.advisories == 2, 5.0)
+            await until(lambda: up.counts.advisories == 2)
             await send_ack(broker.port, 1)
-            await until(lambda: len(acks) == 1, 5.0)
+            await until(lambda: len(acks) == 1)
             # The link goes without a word; the acknowledgement waits in the broker for us.
             assert up._session is not None
             up._session._client._client.socket().shutdown(2)
             await send_ack(broker.port, 2)
-            await until(lambda: len(acks) == 2, 5.0)
+            await until(lambda: len(acks) == 2)
             await send_ack(broker.port, 9)  # never raised
-            await until(lambda: up.counts.acks_refused == 1, 5.0)
+            await until(lambda: up.counts.acks_refused == 1)
     finally:
         broker.stop()
 
@@ -146,7 +147,7 @@ async def test_broker_killed_and_restarted(tmp_path: Path, persistent: bool) -> 
         async with Reader(broker.port) as reader, uplink(broker.port) as up:
             up.submit_plan(plan())
             await raise_some(up, 1, 10)
-            await until(shows(reader, 10), 5.0)
+            await until(shows(reader, 10))
             broker.kill()
             await raise_some(up, 11, 30, 0.01)
             reader.subscribed.clear()
@@ -155,18 +156,18 @@ async def test_broker_killed_and_restarted(tmp_path: Path, persistent: bool) -> 
             if not persistent:
                 # A broker that forgot its readers drops what nobody has subscribed to yet:
                 # that is the reader's loss, and only persistence on shore prevents it.
-                await until(reader.subscribed.is_set, 5.0)
+                await until(reader.subscribed.is_set)
             await raise_some(up, 31, 40)
-            await until(lambda: len(up.outbox) == 0, 8.0, "the broker has all")
-            await until(lambda: 40 in reader.seqs(), 8.0, "the last one")
-            assert reader.at_s[-1] - back_s < 5.0
+            await until(lambda: len(up.outbox) == 0, "the broker has all")
+            await until(lambda: 40 in reader.seqs(), "the last one")
+            assert reader.at_s[-1] - back_s < allowed(3.0, 2.0)
             if persistent:
                 assert reader.seqs() == list(range(1, 41))
             assert reader.seqs() == sorted(reader.seqs())
             assert len(set(reader.shown)) == len(reader.shown)
             # A broker that lost its retained messages gets plan and presence again.
             async with Reader(broker.port, name="late") as late:
-                await until(lambda: len(late.payloads("plan")) == 1, 5.0, "plan is there again")
+                await until(lambda: len(late.payloads("plan")) == 1, "plan is there again")
     finally:
         broker.stop()
 
@@ -181,10 +182,10 @@ async def test_broker_not_there_at_the_start(tmp_path: Path) -> None:
             broker.start()
             async with Reader(broker.port) as reader:
                 began = time.monotonic()
-                await until(lambda: up.counts.advisories == 25, 5.0)
-                assert time.monotonic() - began < 5.0
+                await until(lambda: up.counts.advisories == 25)
+                assert time.monotonic() - began < allowed(3.0, 2.0)
                 await raise_some(up, 26, 30)
-                await until(lambda: 30 in reader.seqs(), 5.0)
+                await until(lambda: 30 in reader.seqs())
     finally:
         broker.stop()
 
@@ -195,17 +196,19 @@ async def test_a_broker_that_stands_still(tmp_path: Path) -> None:
     try:
         async with Reader(broker.port) as reader, uplink(broker.port) as up:
             await raise_some(up, 1, 5)
-            await until(shows(reader, 5), 5.0)
+            await until(shows(reader, 5))
             broker.freeze()
             many = [status(float(t)) for t in range(1000)]
             await raise_some(up, 6, 40)
             began = time.monotonic()
             for one in many:
                 up.submit_status(one)
-            assert time.monotonic() - began < 1.0  # a wait for the broker would be 8 s
+            assert time.monotonic() - began < allowed(
+                0.0, 1.0
+            )  # a wait for the broker would be 8 s
             await asyncio.sleep(2.0)
             broker.thaw()
-            await until(shows(reader, 40), 5.0)
+            await until(shows(reader, 40))
             assert reader.seqs() == list(range(1, 41))
             await asyncio.sleep(0.2)
             assert len(reader.payloads("status")) < 10  # they coalesced instead of piling up
@@ -219,13 +222,14 @@ async def test_another_client_with_our_name(tmp_path: Path) -> None:
     broker = plain(tmp_path / "b").start()
     try:
         async with Reader(broker.port) as reader, uplink(broker.port) as up:
-            await until(lambda: up.is_connected, 5.0)
+            await until(lambda: up.is_connected)
             rival = asyncio.create_task(insistent(broker.port, "homeleg-saltmere-1"))
             for seq in range(1, 31):
                 up.submit_advisory(advisory(seq))
                 await asyncio.sleep(0.05)
-            await until(shows(reader, 30), 10.0)
+            await until(shows(reader, 30))
             assert reader.seqs() == list(range(1, 31))
+            await until(lambda: up._redial.suffix != "" and up.is_connected, "another name")
             connects = up.counts.connects
             await asyncio.sleep(1.0)
             assert up.counts.connects == connects  # no more fighting
@@ -254,10 +258,10 @@ async def test_a_watcher_that_reads_slowly_holds_nobody_up(tmp_path: Path) -> No
                 sock = slow._client.socket()
                 slow._loop.remove_reader(sock)  # it hears nothing from now on
                 await raise_some(up, 1, 200)
-                await until(shows(quick, 200), 10.0)
+                await until(shows(quick, 200))
                 slow._client._sock_close()
             async with Reader(broker.port, name="slow") as late:  # the same session
-                await until(shows(late, 200), 10.0)
+                await until(shows(late, 200))
                 assert late.seqs() == list(range(1, 201))
     finally:
         broker.stop()
@@ -273,15 +277,15 @@ async def test_the_embedded_broker_speaks_3_1_1_only() -> None:
     port = int((await process.stdout.readline()).split()[1])
     began = time.monotonic()
     async with uplink(port) as up:
-        await until(lambda: up.is_connected, 10.0)
-        assert time.monotonic() - began < 3.0
+        await until(lambda: up.is_connected)
+        assert time.monotonic() - began < allowed(1.5, 1.5)
         assert up.protocol == 4
         async with Reader(port) as reader:
             await raise_some(up, 1, 50)
-            await until(shows(reader, 50), 10.0)
+            await until(shows(reader, 50))
             assert reader.seqs() == list(range(1, 51))
     process.stdin.close()
-    assert await asyncio.wait_for(process.wait(), 10.0) == 0
+    assert await asyncio.wait_for(process.wait(), PATIENCE_S) == 0
 
 
 async def test_3_1_1_and_an_access_list_that_says_no(
@@ -295,10 +299,10 @@ async def test_3_1_1_and_an_access_list_that_says_no(
     try:
         async with Reader(broker.port) as reader, uplink(broker.port) as up:
             up._redial.protocol = 4
-            await until(lambda: up.is_connected, 5.0)
+            await until(lambda: up.is_connected)
             assert up.protocol == 4
             await raise_some(up, 1, 30)
-            await until(lambda: len(up.troubles) == 1, 5.0, "it is said")
+            await until(lambda: len(up.troubles) == 1, "it is said")
             assert "access list" in up.troubles[0]
             assert [f["why"] for name, f in up.events if name == "broker_hands_nothing_on"]
             assert (len(up.outbox), up.counts.advisories, reader.seqs()) == (30, 0, [])
@@ -306,10 +310,10 @@ async def test_3_1_1_and_an_access_list_that_says_no(
             broker.reload()
             assert up._session is not None
             up._session._client._client.socket().shutdown(2)  # the next connection sends it again
-            await until(lambda: len(up.outbox) == 0, 10.0, "delivered after all")
-            await until(shows(reader, 30), 5.0)
+            await until(lambda: len(up.outbox) == 0, "delivered after all")
+            await until(shows(reader, 30))
             assert reader.seqs() == list(range(1, 31))
-            await until(lambda: up.troubles == [], 5.0, "it is well again")
+            await until(lambda: up.troubles == [], "it is well again")
     finally:
         broker.stop()
 
@@ -319,10 +323,10 @@ async def test_3_1_1_proves_delivery_with_the_first_advisory(tmp_path: Path) -> 
     try:
         async with Reader(broker.port) as reader, uplink(broker.port) as up:
             up._redial.protocol = 4
-            await until(lambda: up.is_connected, 5.0)
+            await until(lambda: up.is_connected)
             await raise_some(up, 1, 50)
-            await until(lambda: len(up.outbox) == 0, 5.0)
-            await until(shows(reader, 50), 5.0)
+            await until(lambda: len(up.outbox) == 0)
+            await until(shows(reader, 50))
             assert reader.raw == [("f1", seq) for seq in range(1, 51)]
             assert up.troubles == []
     finally:
@@ -340,12 +344,12 @@ async def test_a_port_that_is_no_broker(tmp_path: Path) -> None:
     server = await asyncio.start_server(rude, "127.0.0.1", port)
     async with uplink(port) as up:
         await raise_some(up, 1, 3)
-        await until(lambda: up.counts.failures >= 3, 10.0)
+        await until(lambda: up.counts.failures >= 3)
         server.close()
         await server.wait_closed()
         broker = Mosquitto(tmp_path / "b", f"listener {port}\nallow_anonymous true\n", port)
         try:
             broker.start()
-            await until(lambda: up.counts.advisories == 3, 10.0)
+            await until(lambda: up.counts.advisories == 3)
         finally:
             broker.stop()

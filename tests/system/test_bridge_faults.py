@@ -22,6 +22,7 @@ import aiomqtt
 import pytest
 from brokers import Mosquitto, free_port
 from lab import KINDS, Lab
+from patience import PATIENCE_S, allowed
 from reader import Reader, until
 
 from supervisor.edge.redial import BACKOFF_MOST_S, BACKOFF_REFUSED_S, Redial
@@ -66,9 +67,9 @@ class Scene:
             else:
                 self.raised = int(line)
 
-    async def all_shown(self, count: int, within_s: float) -> None:
-        await until(lambda: self.raised >= count, within_s, "raised")
-        await until(lambda: len(self.reader.seqs()) >= count, within_s, "shown")
+    async def all_shown(self, count: int, within_s: float = PATIENCE_S) -> None:
+        await until(lambda: self.raised >= count, "raised", within_s)
+        await until(lambda: len(self.reader.seqs()) >= count, "shown", within_s)
         assert self.reader.seqs() == list(range(1, count + 1))
 
     def since(self, moment_s: float) -> float:
@@ -100,8 +101,8 @@ async def scene(tmp_path: Path, kind: str = "tun") -> AsyncIterator[Scene]:
 
 @pytest.mark.parametrize("kind", KINDS)
 @pytest.mark.parametrize(
-    ("delay_s", "loss", "count", "within_s"),
-    [(0.2, 0.05, 40, 40.0), (2.0, 0.0, 20, 60.0), (0.05, 0.3, 20, 90.0)],
+    ("delay_s", "loss", "count"),
+    [(0.2, 0.05, 40), (2.0, 0.0, 20), (0.05, 0.3, 20)],
     ids=["200ms-5%", "2s", "30%"],
 )
 async def test_slow_and_lossy(
@@ -111,13 +112,12 @@ async def test_slow_and_lossy(
     delay_s: float,
     loss: float,
     count: int,
-    within_s: float,
 ) -> None:
     async with scene(tmp_path, kind) as s:
         s.lab.link(delay_s=delay_s, loss=loss)
         began = time.monotonic()
         s.fly(0.2, count)
-        await s.all_shown(count, within_s)
+        await s.all_shown(count)
         record_property("all_delivered_after_s", s.since(began))
         record_property("doubles_on_the_wire", len(s.reader.raw) - count)
         lost = s.lab.lost()
@@ -136,21 +136,23 @@ async def test_outage(tmp_path: Path, record_property: Report, outage_s: float) 
     async with scene(tmp_path) as s:
         s.lab.link(delay_s=0.05)
         s.fly(0.5, count)
-        await until(lambda: len(s.reader.seqs()) >= 4, 10.0)
+        await until(lambda: len(s.reader.seqs()) >= 4)
         s.lab.down()
         await asyncio.sleep(outage_s)
         held = s.raised - len(s.reader.seqs())
         s.lab.link(delay_s=0.05)
         back = time.monotonic()
-        await until(lambda: len(s.reader.seqs()) >= held, 15.0 + held / 20)
+        await until(lambda: len(s.reader.seqs()) >= held, "what was held", PATIENCE_S + held / 5)
         first = next(at for at in s.reader.at_s if at >= back) - back
         record_property("held", held)
         record_property("first_after_return_s", round(first, 2))
-        await until(lambda: s.raised - len(s.reader.seqs()) <= 2, 10.0 + held / 20)
+        await until(
+            lambda: s.raised - len(s.reader.seqs()) <= 2, "caught up", PATIENCE_S + held / 5
+        )
         caught_up = round(time.monotonic() - back, 2)
         record_property("caught_up_s", caught_up)
-        assert first < 5.0
-        await s.all_shown(count, 30.0)
+        assert first < allowed(3.0, 2.0)
+        await s.all_shown(count, PATIENCE_S + outage_s / 5)
 
 
 async def test_an_hour_away_hastened(tmp_path: Path, record_property: Report) -> None:
@@ -164,21 +166,23 @@ async def test_an_hour_away_hastened(tmp_path: Path, record_property: Report) ->
     async with scene(tmp_path) as s:
         s.lab.link(delay_s=0.05)
         s.fly(0.05, 300, scale=scale)
-        await until(lambda: len(s.reader.seqs()) >= 10, 10.0)
+        await until(lambda: len(s.reader.seqs()) >= 10)
         s.lab.down()
         await asyncio.sleep(hour_s + 4.0)  # expiry begins when the broker has noticed
-        assert b'"lost"' in s.reader.payloads("presence")[-1]
+        await until(lambda: b'"lost"' in s.reader.payloads("presence")[-1])
         held = s.raised - len(s.reader.seqs())
         s.lab.link(delay_s=0.05)
         back = time.monotonic()
-        await until(lambda: s.reader.at_s[-1] > back, 5.0, "back within 5 s")
+        await until(lambda: s.reader.at_s[-1] > back, "back")
+        first = next(at for at in s.reader.at_s if at > back) - back
+        assert first < allowed(3.0, 2.0)
         record_property("held", held)
-        await s.all_shown(300, 60.0)
+        await s.all_shown(300)
         record_property("caught_up_s", s.since(back))
         ack = Ack(aircraft="saltmere-1", flight="f1", seq=300, by="ann", utc=NOON)
         async with aiomqtt.Client("127.0.0.1", s.broker.port) as client:
             await client.publish("homeleg/v1/saltmere-1/ack", ack.payload(), qos=1)
-        await until(lambda: s.events[-1]["event"] == "acknowledged", 5.0, "it listens again")
+        await until(lambda: any(e["event"] == "acknowledged" for e in s.events), "it listens again")
 
 
 async def test_many_short_outages(tmp_path: Path, record_property: Report) -> None:
@@ -192,7 +196,7 @@ async def test_many_short_outages(tmp_path: Path, record_property: Report) -> No
             await asyncio.sleep(draw.uniform(0.5, 2.5))
         s.lab.link(delay_s=0.05)
         back = time.monotonic()
-        await s.all_shown(150, 20.0)
+        await s.all_shown(150)
         record_property("caught_up_s", s.since(back))
 
 
@@ -200,18 +204,18 @@ async def test_half_open(tmp_path: Path, record_property: Report) -> None:
     """The broker's host was reset during the outage: it knows nothing of our connection."""
     async with scene(tmp_path) as s:
         s.fly(0.2, 60)
-        await until(lambda: len(s.reader.seqs()) >= 5, 10.0)
+        await until(lambda: len(s.reader.seqs()) >= 5)
         s.lab.down()
         s.broker.kill()
         await asyncio.sleep(3.0)
         s.broker.start()
         s.lab.link(delay_s=0.05)
         back = time.monotonic()
-        await until(lambda: len(s.reader.seqs()) >= s.raised - 1, 30.0)
+        await until(lambda: len(s.reader.seqs()) >= s.raised - 1)
         caught_up = round(time.monotonic() - back, 2)
         record_property("caught_up_s", caught_up)
-        assert caught_up < 5.0
-        await s.all_shown(60, 30.0)
+        assert caught_up < allowed(3.0, 2.0)
+        await s.all_shown(60)
 
 
 async def test_change_of_address(tmp_path: Path, record_property: Report) -> None:
@@ -219,14 +223,14 @@ async def test_change_of_address(tmp_path: Path, record_property: Report) -> Non
     async with scene(tmp_path) as s:
         s.lab.link(delay_s=0.05)
         s.fly(0.2, 40)
-        await until(lambda: len(s.reader.seqs()) >= 5, 10.0)
+        await until(lambda: len(s.reader.seqs()) >= 5)
         s.lab.new_address()
         changed = time.monotonic()
-        await until(lambda: len(s.reader.seqs()) >= s.raised - 1 >= 8, 30.0)
+        await until(lambda: len(s.reader.seqs()) >= s.raised - 1 >= 8)
         caught_up = round(time.monotonic() - changed, 2)
         record_property("caught_up_s", caught_up)
-        assert caught_up < 5.0
-        await s.all_shown(40, 30.0)
+        assert caught_up < allowed(3.0, 2.0)
+        await s.all_shown(40)
 
 
 async def test_name_service_gone(tmp_path: Path, record_property: Report) -> None:
@@ -236,12 +240,12 @@ async def test_name_service_gone(tmp_path: Path, record_property: Report) -> Non
         names.write_text(f"{s.lab.shore} shore.example\n")
         (s.lab.files() / "resolv.conf").write_text("nameserver 10.97.0.1\n")  # answers nobody
         s.fly(0.2, 40, host="shore.example")
-        await until(lambda: len(s.reader.seqs()) >= 5, 10.0)
+        await until(lambda: len(s.reader.seqs()) >= 5)
         names.write_text("")
         s.broker.kill()
         s.broker.start()
         back = time.monotonic()
-        await s.all_shown(40, 30.0)
+        await s.all_shown(40)
         record_property("caught_up_s", s.since(back))
 
 
@@ -249,7 +253,7 @@ async def test_bytes_an_hour_in_calm(tmp_path: Path, record_property: Report) ->
     """Counted by the link itself: see test_bridge_volume for the figure over TLS."""
     async with scene(tmp_path) as s:
         s.fly(0.5, 20)
-        await s.all_shown(20, 20.0)
+        await s.all_shown(20)
         assert s.lab.bytes() > 20 * 500
         record_property("ip_bytes_of_20_advisories", s.lab.bytes())
 

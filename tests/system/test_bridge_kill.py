@@ -12,13 +12,12 @@ import os
 import random
 import re
 import signal
-import socket
 import subprocess
 import sys
 from pathlib import Path
 
 import pytest
-from brokers import plain
+from brokers import free_udp_port, plain
 from reader import Reader, until
 
 from supervisor.edge.outbox import Outbox
@@ -37,7 +36,9 @@ async def flight(number: int, port: int, outbox: Path, draw: random.Random) -> i
     )
     assert daemon.stdout is not None
     if draw.random() < 0.8:
-        first = daemon.stdout.readline()
+        # So many raised, and then any moment: a busy machine is not killed earlier in its work.
+        most = draw.choice([1, 2, 5, 20])
+        first = b"".join([await asyncio.to_thread(daemon.stdout.readline) for _ in range(most)])
         await asyncio.sleep(draw.expovariate(1 / 0.1))
     else:  # while it starts and reads what the last life left
         first = b""
@@ -64,12 +65,12 @@ async def test_nothing_raised_is_lost(tmp_path: Path, record_property: object) -
                     raised[f"f{number}"] = await flight(number, broker.port, outbox, draw)
             command = [sys.executable, SCRIPT, f"mqtt://127.0.0.1:{broker.port}", str(outbox)]
             last = subprocess.Popen([*command, "last", "0.01", "1"], stdout=subprocess.DEVNULL)
-            await until(lambda: reader.seqs("last") == [1], 60.0, "the last life delivers all")
+            await until(lambda: reader.seqs("last") == [1], "the last life delivers all")
             last.kill()
             last.wait()
     finally:
         broker.stop()
-    assert sum(raised.values()) > MOMENTS  # lives are cut early, on a loaded machine earlier
+    assert sum(raised.values()) > MOMENTS
     for name, count in raised.items():
         shown = reader.seqs(name)
         assert shown == list(range(1, len(shown) + 1)), name
@@ -117,9 +118,7 @@ async def test_the_real_daemon_on_a_real_link(tmp_path: Path) -> None:
     flight = tmp_path / "nervous.toml"
     flight.write_text(re.sub(r"final_reserve = .*", nervous, text), encoding="utf-8")
     broker = plain(tmp_path / "b", persistent=True).start()
-    with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as probe:
-        probe.bind(("127.0.0.1", 0))
-        link = f"udp:127.0.0.1:{probe.getsockname()[1]}"
+    link = f"udp:127.0.0.1:{free_udp_port()}"
     command = [*HOMELEG, "run", "--flight", str(flight), "--clock", "telemetry", "--link", link]
     command += ["--broker", f"mqtt://127.0.0.1:{broker.port}", "--log", "json"]
     command += ["--storage", str(tmp_path / "aboard")]
@@ -134,15 +133,15 @@ async def test_the_real_daemon_on_a_real_link(tmp_path: Path) -> None:
         async with Reader(broker.port) as reader:
             for log in logs:
                 daemon = life(command, log)
-                await until(lambda log=log: b'"advisory"' in log.read_bytes(), 60.0, "an advisory")
+                await until(lambda log=log: b'"advisory"' in log.read_bytes(), "an advisory")
                 await asyncio.sleep(draw.uniform(0.0, 0.3))
                 daemon.kill()
                 daemon.wait()
             aircraft.kill()
             last = life(command, tmp_path / "last")
-            await until(lambda: b"broker_connected" in (tmp_path / "last").read_bytes(), 20.0)
+            await until(lambda: b"broker_connected" in (tmp_path / "last").read_bytes())
             raised = {(flight, seq) for flight, seqs in map(told, logs) for seq in seqs}
-            await until(lambda: raised <= set(reader.shown), 20.0, "all that was raised")
+            await until(lambda: raised <= set(reader.shown), "all that was raised")
             last.kill()
             last.wait()
             for name, _ in map(told, logs):

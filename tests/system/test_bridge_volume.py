@@ -11,6 +11,7 @@ from pathlib import Path
 import pytest
 from brokers import aboard, shore
 from lab import Lab
+from patience import stretch
 
 from supervisor.keys import Fleet, Wanted
 
@@ -45,8 +46,9 @@ def test_a_calm_hour_over_tls(tmp_path: Path, record_property: object) -> None:
     if callable(record_property):
         record_property("bytes_an_hour", round(bytes_an_hour))
     # One in 10 s would be 360. A little fewer: the next of the daemon's own statuses is waited
-    # for. A little more: the example's landing energy moves by 5 Wh now and then, which is news.
-    assert 300 <= statuses / HOURS <= 420
+    # for, and longer on a busy machine. A little more: the example's landing energy moves by 5 Wh
+    # now and then, which is news.
+    assert 300 / stretch() <= statuses / HOURS <= 420
     assert bytes_an_hour <= 300_000
     # The uplink's own count, by which it keeps its budget, against the link's.
     assert counted == pytest.approx(link_bytes, rel=0.03)
@@ -63,7 +65,7 @@ def test_a_calm_hour_by_way_of_a_broker_aboard(tmp_path: Path) -> None:
     """The second set-up: what its bridge sends, and what the daemon on loopback reckons it is."""
     counted, statuses, link_bytes = measured(tmp_path, by_way=True)
     print(f"{link_bytes / HOURS / 1000:.0f} kB, reckoned {counted / HOURS / 1000:.0f} kB an hour")
-    assert statuses / HOURS >= 300
+    assert statuses / HOURS >= 300 / stretch()
     assert link_bytes / HOURS <= 300_000
     assert counted == pytest.approx(link_bytes, rel=0.1)
 

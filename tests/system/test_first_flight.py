@@ -10,11 +10,13 @@ import socket
 import subprocess
 import sys
 import time
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
 import pytest
-from brokers import Mosquitto, free_port, program
+from brokers import Mosquitto, free_port, free_udp_port, program
+from patience import PATIENCE_S
 
 from sim import scenario
 
@@ -25,14 +27,8 @@ HOMELEG = [sys.executable, "-m", "supervisor"]
 FAST = "1000"  # the demo waits for its daemon: as fast as this machine is
 
 
-def homeleg(*words: str, timeout: float = 300.0) -> subprocess.CompletedProcess[str]:
+def homeleg(*words: str, timeout: float = 900.0) -> subprocess.CompletedProcess[str]:
     return subprocess.run([*HOMELEG, *words], capture_output=True, text=True, timeout=timeout)
-
-
-def free_udp_port() -> int:
-    with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as probe:
-        probe.bind(("127.0.0.1", 0))
-        return int(probe.getsockname()[1])
 
 
 def open_broker(folder: Path) -> Mosquitto:
@@ -88,11 +84,8 @@ class TestDemo:
 
     def test_a_replay_gives_the_same_bytes(self, shown: tuple[Path, str]) -> None:
         recording = str(shown[0] / "flight.mcap")
-        began = time.monotonic()
         replayed = homeleg("replay", recording, "--flight", str(FLIGHT), "--json")
-        took = time.monotonic() - began
         assert replayed.stdout == (shown[0] / "advisories.jsonl").read_text(encoding="utf-8")
-        assert took < 300  # a hang, not a benchmark
 
     def test_replay_shows_a_status_each_ten_seconds(self, shown: tuple[Path, str]) -> None:
         recording = str(shown[0] / "flight.mcap")
@@ -112,9 +105,17 @@ def hasty_flight(folder: Path) -> Path:
     return path
 
 
+def until(true: Callable[[], bool], what: str) -> None:
+    """Wait for a condition; fail when it does not come."""
+    end = time.monotonic() + PATIENCE_S
+    while not true():
+        assert time.monotonic() < end, what
+        time.sleep(0.05)
+
+
 def quiet_for(seconds: float, path: Path) -> None:
-    """Wait until nothing has been added to a file for a while (at most two minutes)."""
-    end, size, since = time.monotonic() + 120.0, -1, time.monotonic()
+    """Wait until nothing has been added to a file for a while (at most five minutes)."""
+    end, size, since = time.monotonic() + 300.0, -1, time.monotonic()
     while time.monotonic() < end and time.monotonic() - since < seconds:
         if path.stat().st_size != size:
             size, since = path.stat().st_size, time.monotonic()
@@ -141,14 +142,14 @@ def test_simulator_daemon_broker_and_subscriber_are_four_processes(tmp_path: Pat
         "--to", f"udp:127.0.0.1:{udp}",
     )  # fmt: skip
     assert aircraft.returncode == 0, aircraft.stderr
-    quiet_for(3.0, heard_file)  # on a busy machine the daemon still works through what it heard
+    quiet_for(8.0, heard_file)  # on a busy machine the daemon still works through what it heard
     daemon.send_signal(signal.SIGTERM)
-    _, log = daemon.communicate(timeout=20)
+    _, log = daemon.communicate(timeout=PATIENCE_S)
     assert daemon.returncode == 0, log
     assert "Traceback" not in log
-    time.sleep(0.5)
+    until(lambda: b'"state":"offline"' in heard_file.read_bytes(), "goodbye")
     listener.terminate()
-    listener.wait(timeout=5)
+    listener.wait(PATIENCE_S)
     heard = heard_file.read_text(encoding="utf-8")
     broker.stop()
     by_leaf: dict[str, list[dict[str, Any]]] = {}
@@ -168,7 +169,7 @@ def test_simulator_daemon_broker_and_subscriber_are_four_processes(tmp_path: Pat
 
 
 def refused(*words: str) -> str:
-    run = homeleg(*words, timeout=30)
+    run = homeleg(*words, timeout=PATIENCE_S)
     assert run.returncode == 2, run.stderr
     assert "Traceback" not in run.stderr
     return run.stderr
@@ -222,14 +223,15 @@ def test_replay_of_what_is_no_recording(tmp_path: Path) -> None:
 
 
 def test_garbage_and_an_absent_broker_are_lived_with(tmp_path: Path) -> None:
-    udp = free_udp_port()
-    daemon = subprocess.Popen(
-        [*HOMELEG, "run", "--flight", str(FLIGHT), "--link", f"udp:127.0.0.1:{udp}",
-         "--broker", f"mqtt://127.0.0.1:{free_port()}", "--storage", str(tmp_path),
-         "--log", "json"],
-        stderr=subprocess.PIPE, text=True,
-    )  # fmt: skip
-    time.sleep(2.0)
+    udp, log_file = free_udp_port(), tmp_path / "log"
+    with log_file.open("w") as log_by:
+        daemon = subprocess.Popen(
+            [*HOMELEG, "run", "--flight", str(FLIGHT), "--link", f"udp:127.0.0.1:{udp}",
+             "--broker", f"mqtt://127.0.0.1:{free_port()}", "--storage", str(tmp_path),
+             "--log", "json"],
+            stderr=log_by,
+        )  # fmt: skip
+    until(lambda: "broker_lost" in log_file.read_text(), "it says that it cannot reach it")
     with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as noise:
         for size in range(1, 280):
             noise.sendto(bytes((size * k) & 0xFF for k in range(size)), ("127.0.0.1", udp))
@@ -237,7 +239,5 @@ def test_garbage_and_an_absent_broker_are_lived_with(tmp_path: Path) -> None:
     time.sleep(1.0)
     assert daemon.poll() is None
     daemon.send_signal(signal.SIGTERM)
-    _, log = daemon.communicate(timeout=20)
-    assert daemon.returncode == 0
-    assert "Traceback" not in log
-    assert "broker" in log  # it says that it cannot reach it
+    assert daemon.wait(PATIENCE_S) == 0
+    assert "Traceback" not in log_file.read_text()

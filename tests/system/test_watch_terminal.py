@@ -14,6 +14,7 @@ from pathlib import Path
 
 import pytest
 from brokers import plain
+from patience import PATIENCE_S, allowed
 from watching import REPOSITORY, Voice, until
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "watch"))
@@ -39,8 +40,8 @@ class Scene:
 
     def run(self, *extra: str) -> subprocess.CompletedProcess[str]:
         return subprocess.run(
-            self.command(*extra), capture_output=True, text=True, timeout=30, cwd=REPOSITORY,
-            check=False,
+            self.command(*extra), capture_output=True, text=True, check=False, cwd=REPOSITORY,
+            timeout=PATIENCE_S,
         )  # fmt: skip
 
     def close(self) -> None:
@@ -100,10 +101,9 @@ def test_the_screen_shows_the_published_numbers_and_takes_keys(
         scene.voice.say(advisory)
     terminal = Tmux(tmp_path, scene.command("--terminal"))
     with contextlib.closing(terminal):
-        began = time.monotonic()
-        status = STORY.status(TURN_T - 230.0, next_s=30.0)
-        until(lambda: "Be ready" in terminal.screen() or scene.voice.say(status), 10.0)
-        until(lambda: "Live, figures" in terminal.screen(), 5.0)
+        status = STORY.status(TURN_T - 230.0, next_s=600.0)
+        until(lambda: "Be ready" in terminal.screen() or scene.voice.say(status))
+        until(lambda: "Live, figures" in terminal.screen())
         for words in (
             "/!\\ BE READY",
             "99 % sure of home if it turns by then",
@@ -112,41 +112,40 @@ def test_the_screen_shows_the_published_numbers_and_takes_keys(
             "24.0 m/s",
             "███",
         ):
-            until(lambda words=words: words in " ".join(terminal.screen().split()), 3.0)
+            until(lambda words=words: words in " ".join(terminal.screen().split()))
         terminal.keep("caution")
         terminal.press("u")
-        until(lambda: "47 kt" in terminal.screen(), 3.0)
+        until(lambda: "47 kt" in terminal.screen())
         terminal.press("a")
-        until(lambda: scene.voice.acks, 3.0)
+        until(lambda: scene.voice.acks)
         ack = scene.voice.acks[0]
         assert (ack.seq, ack.by) == (2, "Ada")
-        until(lambda: "Acknowledged by Ada" in terminal.screen(), 3.0)
-        assert time.monotonic() - began < 25.0
+        until(lambda: "Acknowledged by Ada" in terminal.screen())
         terminal.press("q")
-        until(lambda: not terminal.open(), 5.0)
+        until(lambda: not terminal.open())
 
 
 def test_a_narrow_terminal_still_says_what_matters(scene: Scene, tmp_path: Path) -> None:
     terminal = Tmux(tmp_path, scene.command("--terminal"), columns=60)
     with contextlib.closing(terminal):
-        status = STORY.status(TURN_T + 9.0, next_s=30.0)
-        until(lambda: "ACT NOW" in terminal.screen() or scene.voice.say(status), 10.0)
-        assert "is the time to turn back" in terminal.screen()
+        status = STORY.status(TURN_T + 9.0, next_s=600.0)
+        until(lambda: "ACT NOW" in terminal.screen() or scene.voice.say(status))
+        until(lambda: "is the time to turn back" in terminal.screen())
         terminal.keep("narrow")
 
 
 def test_silence_is_loud_in_the_terminal_too(scene: Scene, tmp_path: Path) -> None:
     terminal = Tmux(tmp_path, scene.command("--terminal"))
     with contextlib.closing(terminal):
-        until(lambda: "Waiting" in terminal.screen() or "heron-1" in terminal.screen(), 10.0)
-        for i in range(4):
-            scene.voice.say(STORY.status(1000.0 + i))
+        until(lambda: "Waiting" in terminal.screen() or "heron-1" in terminal.screen())
+        for i in range(5):
             time.sleep(1.0)
-        took = until(lambda: "Nothing heard" in terminal.screen(), 8.0)
-        assert took + 1.0 < 5.5  # the last word was a second before
-        assert "NO WORD" in terminal.screen()
+            scene.voice.say(STORY.status(1000.0 + i))
+        took = until(lambda: "Nothing heard" in terminal.screen())
+        assert took < allowed(4.0, 1.5)
+        until(lambda: "NO WORD" in terminal.screen())
         terminal.keep("silent")
-        assert "reckoned on from the last word" in terminal.screen()
+        until(lambda: "reckoned on from the last word" in terminal.screen())
 
 
 def test_once_as_text_and_as_json(scene: Scene) -> None:

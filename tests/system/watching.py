@@ -16,6 +16,7 @@ from typing import Any
 
 import pytest
 from paho.mqtt import client as paho
+from patience import PATIENCE_S
 
 from supervisor.edge.delta import Unpacker
 from supervisor.messages import Ack, Message, Presence, Status, topic
@@ -53,7 +54,9 @@ class Voice:
         leaf = type(message).__name__.lower()
         kept = leaf in ("status", "plan", "presence", "health") if retain is None else retain
         where = topic(message.aircraft, leaf)  # type: ignore[attr-defined]
-        self._client.publish(where, message.payload(), qos=1, retain=kept).wait_for_publish(5)
+        self._client.publish(where, message.payload(), qos=1, retain=kept).wait_for_publish(
+            PATIENCE_S
+        )
 
     def close(self) -> None:
         self._client.loop_stop()
@@ -90,7 +93,7 @@ class Watch:
     def stop(self) -> None:
         if self.process is not None:
             self.process.terminate()
-            self.process.wait(10)
+            self.process.wait(PATIENCE_S)
 
 
 @contextmanager
@@ -127,7 +130,7 @@ def offline(aircraft: str, flight: str) -> Presence:
     return Presence(aircraft=aircraft, state="offline", flight=flight, reason="lost")
 
 
-def until(what: Any, limit_s: float) -> float:
+def until(what: Any, limit_s: float = PATIENCE_S) -> float:
     """Seconds until ``what()`` holds; fails after ``limit_s``."""
     began = time.monotonic()
     while time.monotonic() - began < limit_s:
