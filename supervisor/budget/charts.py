@@ -47,6 +47,7 @@ def draw_map(b: Budget, area: Footprint) -> str:
         panels = figure.subplots(1, 2) if near else [figure.add_subplot()]
         for axes in panels:
             _draw_map_on(axes, b, area, names=axes is panels[-1])
+        _wind_arrow(panels[0], b)
         if near:
             panels[1].set(**_frame(b), ylabel="")
         lines, names = panels[0].get_legend_handles_labels()
@@ -73,7 +74,6 @@ def _draw_map_on(axes: Any, b: Budget, area: Footprint, *, names: bool) -> None:
     _lines(axes, b)
     if names:
         _sites(axes, b, chart)
-        _wind_arrow(axes, b)
     _turning(axes, b, chart)
     axes.set_aspect("equal")
     axes.grid(color=GRID, linewidth=0.6)
