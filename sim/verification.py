@@ -13,7 +13,6 @@ Time Prediction System for Small Electric Aircraft, PHM 2015; the wording from m
 from __future__ import annotations
 
 import math
-from dataclasses import replace
 from random import Random
 from typing import NamedTuple
 
@@ -48,7 +47,7 @@ def alarm_before_limit_s(seed: int) -> float:
     spec = _paper_pack()
     curves = filters.Curves(spec.cell)
     checked = _bench_check(TruePack(build, 1.0, AIR_C, Random(cells)), gain, spec, curves, random)
-    state = replace(filters.start(spec, -1.0, AIR_C, checked.pack), cells=checked.cells)
+    state = filters.start(spec, -1.0, AIR_C, checked.pack)._replace(cells=checked.cells)
     alarm_s, t_s, smooth_a = math.inf, 0.0, math.nan
     while truth.soc > LIMIT:
         if t_s > 20.0:  # rested before: the filter sees an open circuit first

@@ -56,7 +56,8 @@ class Line:
         observation = self._decoder.decode(frame, self._seconds(t_ns))
         if observation is None:
             return self.tick(t_ns)
-        return self._publish(self._monitor.handle(observation))
+        outputs = self._monitor.handle(observation)
+        return self._publish(outputs) if outputs else []  # nearly always none
 
     def acknowledge(self, seq: int, by: str, t_ns: int) -> list[Concluded]:
         """A person, authenticated at the edge, has read advisory ``seq``."""

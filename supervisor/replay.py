@@ -47,8 +47,9 @@ def replay(
     for topic, t_ns, data in recording.messages():
         if topic == MAVLINK:
             frame = read_frame(data)
-            if frame is not None:
-                yield from _published(line.frame(frame, t_ns))
+            concluded = line.frame(frame, t_ns) if frame is not None else None
+            if concluded:  # seldom
+                yield from _published(concluded)
         elif topic == "ack":
             yield from _acknowledge(line, data, t_ns)
         else:

@@ -84,19 +84,20 @@ class Monitor:
         if isinstance(observation, Acknowledged):
             self._alerts = acknowledge(self._alerts, observation.seq, observation.by)
             self._return.acknowledged(observation.t_s)
-            return out
-        if isinstance(observation, ReturnWish):
+        elif isinstance(observation, ReturnWish):
             self._return.wish(observation)
-            return out
-        self._heard.hear(observation)
-        self._estimator.observe(observation)
-        if math.isinf(self._next_s):
-            self._next_s = observation.t_s + KEEN_PERIOD_S
+        else:
+            self._heard.hear(observation)
+            self._estimator.observe(observation)
+            if self._next_s == math.inf:
+                self._next_s = observation.t_s + KEEN_PERIOD_S
         return out
 
     def tick(self, t_s: float) -> list[Output]:
         """Everything that was due up to ``t_s``; nothing when nothing was."""
         out: list[Output] = []
+        if t_s < self._next_s and t_s - self._heard.t_s < STALE_S:  # nearly always
+            return out
         while self.next_deadline() <= t_s:
             out += self._look(self.next_deadline())
         return out

@@ -33,7 +33,7 @@ from supervisor.core.events import (
 from supervisor.edge import wire
 from supervisor.edge.frames import MAGIC_1, Frame, read_frame
 from supervisor.edge.quick import maker
-from supervisor.edge.wire import unpack
+from supervisor.edge.wire import LAYOUTS, unpack, whole
 
 Values = tuple[Any, ...]
 
@@ -75,15 +75,21 @@ class Decoder:
         self._pack_id = 256
         self._pack_s = -math.inf
         self._total_v, self._total_s = NAN, -math.inf
-        self._readers = _READERS | {wire.SYS_STATUS: self._totals}
+        readers = _READERS | {wire.SYS_STATUS: self._totals}
+        self._readers = {msgid: (reader, *LAYOUTS[msgid]) for msgid, reader in readers.items()}
 
     def decode(self, frame: Frame, t_s: float) -> Observation | None:
         """What the frame says, as received at ``t_s``; None: nothing for the core."""
         raw, msgid, _, _, _, payload = frame
         if msgid == wire.BATTERY_STATUS:
             return self._battery(t_s, unpack(msgid, payload), raw[0] == MAGIC_1)
-        reader = self._readers.get(msgid)
-        return reader(t_s, unpack(msgid, payload)) if reader is not None else None
+        known = self._readers.get(msgid)
+        if known is None:
+            return None
+        reader, layout, size = known
+        if len(payload) != size:
+            payload = whole(payload, size)
+        return reader(t_s, layout(payload))
 
     def observe(self, raw: bytes, t_s: float) -> Observation | None:
         """The same for one frame's bytes in memory: for recordings and simulations."""

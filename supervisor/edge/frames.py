@@ -87,20 +87,21 @@ class Splitter:
         if self._rest:
             data = self._rest + data
         found: list[Frame] = []
-        at, size = 0, len(data)
+        at, size, counts = 0, len(data), self.counts
         while at < size:
-            if data[at] == MAGIC_2:
-                step = _take_2(data, at, found, self.counts)
-            elif data[at] == MAGIC_1:
-                step = _take_1(data, at, found, self.counts)
+            magic = data[at]
+            if magic == MAGIC_2:
+                step = _take_2(data, at, found, counts)
+            elif magic == MAGIC_1:
+                step = _take_1(data, at, found, counts)
             else:
                 step = 1
             if step == 0:
                 break
             at += step
             if step == 1:
-                magic = _MAGIC.search(data, at)
-                at = magic.start() if magic else size
+                mark = _MAGIC.search(data, at)
+                at = mark.start() if mark else size
         self._rest = data[at:]
         return found
 
@@ -123,7 +124,7 @@ def _take_2(data: bytes, at: int, found: list[Frame], counts: SplitCounts) -> in
     end = check + (CRC + SIGNATURE if flags else CRC)
     if end > len(data):
         return 0
-    if mcrf4xx(seed, mcrf4xx(data[at + 1 : check])) != data[check] | data[check + 1] << 8:
+    if mcrf4xx(data[at + 1 : check] + seed) != data[check] | data[check + 1] << 8:
         counts.damaged += 1
         return 1
     counts.frames += 1
@@ -147,7 +148,7 @@ def _take_1(data: bytes, at: int, found: list[Frame], counts: SplitCounts) -> in
         return 1
     if check + CRC > len(data):
         return 0
-    right = mcrf4xx(_SEEDS[msgid], mcrf4xx(data[at + 1 : check]))
+    right = mcrf4xx(data[at + 1 : check] + _SEEDS[msgid])
     if right != data[check] | data[check + 1] << 8:
         counts.damaged += 1
         return 1
@@ -175,5 +176,5 @@ def build(
     flags = SIGNED if signed else 0
     low, high = msgid & 0xFFFF, msgid >> 16
     head = _BUILD_2.pack(MAGIC_2, len(payload), flags, 0, seq & 0xFF, sysid, compid, low, high)
-    right = mcrf4xx(_SEEDS[msgid], mcrf4xx(head[1:] + payload))
+    right = mcrf4xx(head[1:] + payload + _SEEDS[msgid])
     return head + payload + right.to_bytes(CRC, "little")

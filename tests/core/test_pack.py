@@ -158,7 +158,8 @@ def test_silence_drains_the_pack_and_widens_the_bounds() -> None:
 
 def test_a_step_in_two_halves_is_the_same_step() -> None:
     """The relaxations are advanced in closed form: exact for any step at constant current."""
-    state = replace(pack.start(PACK, 0.0, 20.0), x=np.array([0.8, 0.01, 0.02, 0, 0, 0, 0.005, 0.2]))
+    x = np.array([0.8, 0.01, 0.02, 0, 0, 0, 0.005, 0.2])
+    state = pack.start(PACK, 0.0, 20.0)._replace(x=x)
     whole = pack.predict(state, PACK, CURVES, 10.0, 20.0, 20.0)
     half = pack.predict(state, PACK, CURVES, 5.0, 20.0, 20.0)
     halves = pack.predict(half, PACK, CURVES, 10.0, 20.0, 20.0)

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
+from typing import Any
 
 import numpy as np
 
@@ -36,25 +38,40 @@ class Heard:
         self.fix_ok = True
         self.link_quality = NAN
         self.unix_offset_s = NAN
+        self._notes: dict[type, Callable[[Any], None]] = {
+            Position: self._position,
+            PackReport: self._pack,
+            AirData: self._air,
+            GpsQuality: self._gps,
+            LinkQuality: self._link,
+            ClockFix: self._clock,
+        }
 
     def hear(self, observation: Observation) -> None:
         """Remember it."""
         self.t_s = max(self.t_s, observation.t_s)
-        match observation:
-            case Position():
-                self.position = observation
-            case PackReport():
-                self.pack = observation
-            case AirData():
-                self.air = observation
-            case GpsQuality(fix_type=fix):
-                self.fix_ok = fix >= 3
-            case LinkQuality(quality=quality):
-                self.link_quality = quality
-            case ClockFix(t_s=t_s, unix_s=unix_s) if math.isfinite(unix_s):
-                self.unix_offset_s = unix_s - t_s
-            case _:
-                pass
+        note = self._notes.get(type(observation))
+        if note is not None:
+            note(observation)
+
+    def _position(self, position: Position) -> None:
+        self.position = position
+
+    def _pack(self, pack: PackReport) -> None:
+        self.pack = pack
+
+    def _air(self, air: AirData) -> None:
+        self.air = air
+
+    def _gps(self, quality: GpsQuality) -> None:
+        self.fix_ok = quality.fix_type >= 3
+
+    def _link(self, link: LinkQuality) -> None:
+        self.link_quality = link.quality
+
+    def _clock(self, fix: ClockFix) -> None:
+        if math.isfinite(fix.unix_s):
+            self.unix_offset_s = fix.unix_s - fix.t_s
 
 
 def assess(

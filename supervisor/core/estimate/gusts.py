@@ -22,6 +22,7 @@ MISSED = 1.25  # what a mean over 60 s takes away from gusts that last 13 s: 1 +
 ODD_SAMPLE_CHI2 = 25.0  # a single sample beyond 5 sigma is left out
 ODD_MEAN_CHI2, ODD_S = 16.0, 15.0
 FLOOR = 0.04  # [m^2/s^2]
+UNIT: Array = np.eye(2)
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,22 +50,26 @@ def watch(
     ``now`` and ``foreseen``: against the newest belief and against the one of some minutes ago;
     ``noise_var``: white noise beside gusts; ``gust_s``: how long a gust lasts along the flight.
     """
-    total = now.cov + (gusts.var + noise_var) * np.eye(2)
+    total = now.cov + (gusts.var + noise_var) * UNIT
     counts = _chi2(now.value, total) <= ODD_SAMPLE_CHI2
     gain = min(dt_s / MEAN_S, 1.0)
     step = now.value - gusts.mean
     limit = 10.0 * math.sqrt(gusts.var + noise_var)
-    mean = gusts.mean + gain * np.clip(step, -limit, limit)
-    slow = gusts.foreseen + gain * np.clip(foreseen.value - gusts.foreseen, -limit, limit)
+    mean = gusts.mean + gain * _within(step, limit)
+    slow = gusts.foreseen + gain * _within(foreseen.value - gusts.foreseen, limit)
     # variance left in a mean over MEAN_S of noise that lasts gust_s
     left = gusts.var * gust_s / (MEAN_S + gust_s)
-    odd = _chi2(slow, foreseen.cov + left * np.eye(2)) > ODD_MEAN_CHI2
+    odd = _chi2(slow, foreseen.cov + left * UNIT) > ODD_MEAN_CHI2
     odd_s = gusts.odd_s + dt_s if odd else 0.0
     seen = MISSED * min(0.5 * float(step @ step), 9.0 * gusts.var) - noise_var
     var = max(gusts.var + dt_s / VARIANCE_S * (seen - gusts.var), FLOOR)
     if odd_s >= ODD_S:
         return Gusts(var), counts, True
     return Gusts(var, mean, slow, odd_s), counts, False
+
+
+def _within(value: Array, limit: float) -> Array:
+    return np.minimum(np.maximum(value, -limit), limit)
 
 
 def _chi2(value: Array, cov: Array) -> float:

@@ -53,10 +53,10 @@ def update(
     k = ph / s
     # x = x + K (z - h x);  P = (I - K h) P
     if consider is None:
-        p_new = p - np.outer(k, ph)
+        p_new = p - k[:, None] * ph
     else:
         k[consider] = 0.0
-        p_new = p - np.outer(k, ph) - np.outer(ph, k) + s * np.outer(k, k)
+        p_new = p - k[:, None] * ph - ph[:, None] * k + s * (k[:, None] * k)
     return Updated(x + k * innovation, 0.5 * (p_new + p_new.T), innovation, s)
 
 

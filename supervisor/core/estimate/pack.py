@@ -20,7 +20,6 @@ corrected; without both the belief only drifts and widens.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
 from typing import NamedTuple
 
 import numpy as np
@@ -37,7 +36,8 @@ from supervisor.core.plan import Cell, Pack
 Array = NDArray[np.float64]
 
 CHARGE, FAST, SLOW, RESISTANCE, CAPACITY, GAIN, ERROR, SLOW_SCALE = range(8)
-STATES = range(8)
+STATES = 8
+UNIT: Array = np.eye(STATES)
 
 # Prior spreads; ours, after what differs between a table and a pack.
 CHARGE_SD, UNKNOWN_CHARGE_SD, GAIN_SD = 0.03, 0.30, 0.02
@@ -86,8 +86,7 @@ class Curves:
         )
 
 
-@dataclass(frozen=True, slots=True)
-class PackState:
+class PackState(NamedTuple):
     """The filter's state at ``t_s``. ``cells``: how the single cells differ from the mean one."""
 
     t_s: float
@@ -146,36 +145,37 @@ def predict(
     dt_s = t_s - state.t_s
     if dt_s <= 0.0:
         return state
-    cell, x = pack.cell, state.x
-    hot = resistance_factor(cell, state.temperature_c) * math.exp(x[RESISTANCE])
-    gain = math.exp(x[GAIN])
+    cell = pack.cell
+    charge, fast_v, slow_v, log_r, log_c, log_g, error_v, log_s = state.x.tolist()
+    hot = resistance_factor(cell, state.temperature_c) * math.exp(log_r)
+    gain = math.exp(log_g)
     i_cell = current_a * gain / pack.parallel
-    full_ah = pack.capacity_ah * math.exp(x[CAPACITY])
+    full_ah = pack.capacity_ah * math.exp(log_c)
     used = current_a * gain * dt_s / 3600.0 / full_ah
     a1, a2 = decay(dt_s, cell.tau1_s), decay(dt_s, cell.tau2_s)
     to1 = (1.0 - a1) * i_cell * cell.r1_ohm * hot
-    slow_ohm = cell.r2_ohm * hot * math.exp(x[SLOW_SCALE])
+    slow_ohm = cell.r2_ohm * hot * math.exp(log_s)
     to2 = (1.0 - a2) * i_cell * slow_ohm
     # the table's error belongs to a place on the curve as much as to an hour
     age = dt_s / ERROR_TAU_S + abs(used) / ERROR_CHARGE
     ae = decay(age, 1.0)
-    new = x.copy()
-    new[CHARGE] -= used
-    new[FAST], new[SLOW], new[ERROR] = a1 * x[FAST] + to1, a2 * x[SLOW] + to2, ae * x[ERROR]
-    f = np.eye(8)
+    new = np.array(
+        [charge - used, a1 * fast_v + to1, a2 * slow_v + to2, log_r, log_c, log_g, ae * error_v,
+         log_s]
+    )  # fmt: skip
+    f = UNIT.copy()
     f[CHARGE, CAPACITY], f[CHARGE, GAIN] = used, -used
     f[FAST, FAST], f[FAST, RESISTANCE], f[FAST, GAIN] = a1, to1, to1
     f[SLOW, SLOW], f[SLOW, RESISTANCE], f[SLOW, GAIN] = a2, to2, to2
     f[SLOW, SLOW_SCALE] = to2
     f[ERROR, ERROR] = ae
     p = f @ state.p @ f.T
-    p[STATES, STATES] += _noise(
-        dt_s, used, i_cell, cell, hot, stand_in, age, abs(x[FAST]), abs(x[SLOW])
+    p.reshape(-1)[:: STATES + 1] += _noise(
+        dt_s, used, i_cell, cell, hot, stand_in, age, abs(fast_v), abs(slow_v)
     )
     heat = _heated(state, pack, curves, i_cell, hot, dt_s, air_c)
     grown = state.temperature_var + 1.0 * dt_s / 600.0
-    return replace(
-        state,
+    return state._replace(
         t_s=t_s,
         x=new,
         p=p,
@@ -224,13 +224,14 @@ def correct(
 ) -> PackState:
     """(belief, voltage) -> belief."""
     if sample.voltage_v != sample.voltage_v:
-        return replace(state, current_a=sample.now_a)
-    ocv, slope, r0 = curves.at(float(state.x[CHARGE]))
-    hot = resistance_factor(pack.cell, state.temperature_c) * math.exp(state.x[RESISTANCE])
-    i_cell = sample.now_a * math.exp(state.x[GAIN]) / pack.parallel
-    drop = i_cell * r0 * hot
+        return state._replace(current_a=sample.now_a)
     x = state.x
-    expected = ocv - x[FAST] - x[SLOW] - drop + x[ERROR]
+    charge, fast_v, slow_v, log_r, _, log_g, error_v, _ = x.tolist()
+    ocv, slope, r0 = curves.at(charge)
+    hot = resistance_factor(pack.cell, state.temperature_c) * math.exp(log_r)
+    i_cell = sample.now_a * math.exp(log_g) / pack.parallel
+    drop = i_cell * r0 * hot
+    expected = ocv - fast_v - slow_v - drop + error_v
     h = np.array([slope, -1.0, -1.0, -drop, 0.0, -drop, 1.0, 0.0])
     # voltage and current are not read at the same instant: a step between two reports blurs both
     blur = 0.5 * (sample.now_a - state.current_a) / pack.parallel * r0 * hot
@@ -250,7 +251,7 @@ def correct(
     new = seen.x
     new[CHARGE] = min(max(new[CHARGE], 0.0), 1.0)
     mean_a = state.steady_a + min(dt_s / STEADY_S, 1.0) * (sample.now_a - state.steady_a)
-    state = replace(state, x=new, p=seen.p, current_a=sample.now_a, steady_a=mean_a, last=seen)
+    state = state._replace(x=new, p=seen.p, current_a=sample.now_a, steady_a=mean_a, last=seen)
     if not state.aged:
         state = _aged(state, pack)
     since_s = state.t_s - state.cells_s
@@ -261,7 +262,7 @@ def correct(
     spread = weak_cell.observe(
         state.cells, each_v, float(new[CHARGE]), sag, curves.ocv_grid, min(since_s, 60.0)
     )
-    return replace(state, cells=spread, cells_s=state.t_s)
+    return state._replace(cells=spread, cells_s=state.t_s)
 
 
 def _aged(state: PackState, pack: Pack) -> PackState:
@@ -282,7 +283,7 @@ def _aged(state: PackState, pack: Pack) -> PackState:
     loose = np.zeros(8)
     loose[CAPACITY], loose[CHARGE] = 1.0, 1.0 - x[CHARGE]
     p += (AGED_SHARE_SD * by_age) ** 2 * np.outer(loose, loose)
-    return replace(state, x=x, p=p, aged=True)
+    return state._replace(x=x, p=p, aged=True)
 
 
 def warmed(state: PackState, reading_c: float) -> PackState:
@@ -290,8 +291,7 @@ def warmed(state: PackState, reading_c: float) -> PackState:
     if reading_c != reading_c:
         return state
     gain = state.temperature_var / (state.temperature_var + 4.0 * 30.0)
-    return replace(
-        state,
+    return state._replace(
         temperature_c=state.temperature_c + gain * (reading_c - state.temperature_c),
         temperature_var=state.temperature_var * (1.0 - gain),
     )

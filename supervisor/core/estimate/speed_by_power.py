@@ -53,14 +53,12 @@ def watch(
         sample.power_w if gain == 1.0 else speed.power_w + gain * (sample.power_w - speed.power_w)
     )
     climb = speed.climb_mps + gain * (sample.climb_mps - speed.climb_mps)
-    speed = replace(speed, t_s=sample.t_s, power_w=power, climb_mps=climb)
-    if speed.held is None:
-        speed = replace(speed, kept=_kept(speed.kept, sample.t_s, scales))
-    known = speed.held or (speed.kept[0][1] if speed.kept else None)
-    if known is None or known.p[power_scales.CRUISE, power_scales.CRUISE] > KNOWN_SD**2:
-        return replace(speed, tas_mps=NAN)
-    mean = sample._replace(power_w=power, climb_mps=climb)
-    return replace(speed, tas_mps=tas_mps(aircraft, known, mean))
+    kept = speed.kept if speed.held is not None else _kept(speed.kept, sample.t_s, scales)
+    known, told = speed.held or (kept[0][1] if kept else None), NAN
+    if known is not None and known.p[power_scales.CRUISE, power_scales.CRUISE] <= KNOWN_SD**2:
+        mean = sample._replace(power_w=power, climb_mps=climb)
+        told = tas_mps(aircraft, known, mean)
+    return SpeedByPower(sample.t_s, power, climb, told, kept, speed.held)
 
 
 def _kept(

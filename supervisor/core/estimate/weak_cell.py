@@ -14,6 +14,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import NamedTuple
 
 import numpy as np
@@ -27,6 +28,8 @@ CAPACITY_WANDER, RESISTANCE_WANDER = 0.004, 0.03  # per root hour
 READING_SD_V, LASTING_S = 0.003, 10.0
 # A cell this many sigma below what its spread explains is no longer one of a sorted pack.
 ODD_SIGMA, FAULT_CAPACITY_SD, FAULT_RESISTANCE_SD = 5.0, 0.05, 0.25
+WANDER = np.array([CAPACITY_WANDER**2, 0.0, RESISTANCE_WANDER**2])
+FAULT = np.array([FAULT_CAPACITY_SD**2, 0.0, FAULT_RESISTANCE_SD**2])
 # Where weakness counts: the landing hover, at 12 % charge. Sag in volts per unit of d and of q.
 SAG_CAPACITY_V, SAG_RESISTANCE_V = 2.2, 0.35
 
@@ -64,27 +67,31 @@ def observe(
     open-circuit voltage on an even grid of charge.
     """
     d, q = spread.x.T
-    grid = np.linspace(0.0, 1.0, len(ocv_v))
+    grid = _even(len(ocv_v))
     own = 1.0 - (1.0 - charge) / (1.0 - d)
     low, high = np.interp([own - 0.005, own + 0.005], grid, ocv_v)
     own_v = 0.5 * (low + high)
     # h = (d V / d d, d V / d q)
-    h_d = np.clip(high - low, 0.0, None) / 0.01 * (1.0 - charge) / np.square(1.0 - d)
+    h_d = np.maximum(high - low, 0.0) / 0.01 * (1.0 - charge) / np.square(1.0 - d)
     h_q = sag_v
     expected = float(np.interp(charge, grid, ocv_v)) - own_v + h_q * q
     surprise = float(np.mean(cell_v)) - cell_v - expected
-    wander = np.array([CAPACITY_WANDER**2, 0.0, RESISTANCE_WANDER**2]) * (dt_s / 3600.0)
-    p = spread.p + wander
+    p = spread.p + WANDER * (dt_s / 3600.0)
     r = READING_SD_V**2 * max(LASTING_S / max(dt_s, 0.1), 1.0)
     odd = surprise > ODD_SIGMA * np.sqrt(_variance(p, h_d, h_q) + r)
-    p = p + np.outer(odd, [FAULT_CAPACITY_SD**2, 0.0, FAULT_RESISTANCE_SD**2])
+    p += odd[:, None] * FAULT
     # K = P h' / (h P h' + r), cell by cell
     ph_d, ph_q = p[:, 0] * h_d + p[:, 1] * h_q, p[:, 1] * h_d + p[:, 2] * h_q
     s = _variance(p, h_d, h_q) + r
-    x = spread.x + np.column_stack([ph_d, ph_q]) * (surprise / s)[:, None]
-    p = p - np.column_stack([ph_d * ph_d, ph_d * ph_q, ph_q * ph_q]) / s[:, None]
+    x = spread.x + np.array([ph_d, ph_q]).T * (surprise / s)[:, None]
+    p -= np.array([ph_d * ph_d, ph_d * ph_q, ph_q * ph_q]).T / s[:, None]
     # only differences are seen: their mean is the mean cell's business
-    return CellSpread(np.clip(x - x.mean(axis=0), -0.5, 0.5), p)
+    return CellSpread(np.minimum(np.maximum(x - x.mean(axis=0), -0.5), 0.5), p)
+
+
+@lru_cache(maxsize=4)
+def _even(count: int) -> Array:
+    return np.linspace(0.0, 1.0, count)
 
 
 def _variance(p: Array, h_d: Array, h_q: float) -> Array:

@@ -238,8 +238,10 @@ def observe(state: WindState, sample: Sample) -> WindState:
     change = wind_change.add(
         state.change, state.kernel, seen, sample.heading_rad, sensors, state.forecast_here
     )
-    kernel = replace(state.kernel, lively=change.lively)
-    return _add(replace(state, change=change, kernel=kernel), seen)
+    kernel = state.kernel
+    if change.lively != kernel.lively:
+        kernel = replace(kernel, lively=change.lively)
+    return _add(state, seen, change, kernel)
 
 
 def _alike(along_mps: float, power_mps: float) -> bool:
@@ -332,18 +334,18 @@ def new_sensors(state: WindState, t_s: float, *, airspeed: bool = True) -> WindS
     return replace(_refreshed(state, place), sensors_s=t_s)
 
 
-def _add(state: WindState, seen: Evidence) -> WindState:
+def _add(state: WindState, seen: Evidence, change: wind_change.Change, kernel: Kernel) -> WindState:
     """The sample's information joins the open stretch, or opens the next."""
     place, dt_s = seen.place, seen.seconds
     evidence = state.evidence
-    if not evidence or _full(evidence[-1], place, state.kernel.jumps):
-        evidence = _thinned((*evidence, seen), state.kernel)
+    if not evidence or _full(evidence[-1], place, kernel.jumps):
+        evidence = _thinned((*evidence, seen), kernel)
     else:
         old = evidence[-1]
         seconds = old.seconds + dt_s
         middle = old.place + (place - old.place) * (dt_s / seconds)
         evidence = (*evidence[:-1], Evidence(middle, seconds, old.j + seen.j, old.y + seen.y))
-    state = replace(state, evidence=evidence)
+    state = replace(state, evidence=evidence, change=change, kernel=kernel)
     return _refreshed(state, place) if place[3] - state.solved_s >= SOLVE_S else state
 
 
@@ -399,4 +401,5 @@ def observe_report(
     j[0, 0] = j[1, 1] = info
     y[0], y[1] = wind_n_mps * info, wind_e_mps * info
     state = replace(state, report_odd=max(state.report_odd - 1, 0))
-    return _add(state, Evidence(place, 0.0 if state.evidence else 1.0, j, y))
+    seen = Evidence(place, 0.0 if state.evidence else 1.0, j, y)
+    return _add(state, seen, state.change, state.kernel)

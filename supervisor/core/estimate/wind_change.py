@@ -33,28 +33,29 @@ def _prior() -> Array:
 
 @dataclass(frozen=True, slots=True)
 class Change:
-    """Log-posterior over the grid, the block being filled and the one before it."""
+    """Log-posterior over the grid and its mean, the block being filled and the one before it."""
 
     log_p: Array
+    lively: float
     block: Evidence | None = None
     heading_rad: float = 0.0
     before: Evidence | None = None
 
-    @property
-    def lively(self) -> float:
-        """Posterior mean of the factor."""
-        weight = np.exp(self.log_p - np.max(self.log_p))
-        return float(weight @ GRID / weight.sum())
+
+def _mean(log_p: Array) -> float:
+    """Posterior mean of the factor."""
+    weight = np.exp(log_p - np.max(log_p))
+    return float(weight @ GRID / weight.sum())
 
 
 def start() -> Change:
     """Nothing seen: the usual wind."""
-    return Change(_prior())
+    return Change(_prior(), _mean(_prior()))
 
 
 def anything() -> Change:
     """After a break nothing is known about the strength: all of the grid is as likely."""
-    return Change(np.zeros(len(GRID)))
+    return Change(np.zeros(len(GRID)), _mean(np.zeros(len(GRID))))
 
 
 def learn(
@@ -76,7 +77,8 @@ def learn(
     square = np.minimum(np.square(difference)[None, :], 16.0 * var[-1])
     fit = -0.5 * (square / var + np.log(var)).sum(axis=1)
     log_p = FORGET * (change.log_p - _prior()) + _prior() + fit
-    return replace(change, log_p=log_p - np.max(log_p))
+    log_p = log_p - np.max(log_p)
+    return replace(change, log_p=log_p, lively=_mean(log_p))
 
 
 def add(
@@ -88,7 +90,7 @@ def add(
     ``forecast_at`` (2,) is subtracted, so that what the forecast foresaw is no change.
     """
     y = sample.y - sample.j[:, :2] @ forecast_at
-    sample = replace(sample, y=y)
+    sample = Evidence(sample.place, sample.seconds, sample.j, y)
     block, before = change.block, change.before
     turned = abs(math.remainder(heading_rad - change.heading_rad, math.tau)) > SAME_HEADING_RAD
     latest = block or before
