@@ -26,6 +26,7 @@ from supervisor.reserves import alternate_leg_wh, reserve_wh
 # Without the builder's own word on it. A forecast for a day: 2.5 m/s a component (from memory, the
 # usual error of a short-range forecast of wind at 100 m); none at all: what a breeze may be.
 FORECAST_SD_MPS, NO_FORECAST_SD_MPS = 2.5, 5.0
+KEPT_OF_ROUTE = ("height_m", "airspeed_mps")  # of a route whose points come from elsewhere
 STAND_IN = "lipo-5ah-25c"  # lends resistance and heat to a curve without a cell type
 RESISTANCE_SD, CAPACITY_SD, GUESSED_CAPACITY_SD = 0.15, 0.02, 0.08
 
@@ -60,7 +61,9 @@ def parse_file(text: str, where: str, route: tuple[dict[str, Any], ...] = ()) ->
     except RecursionError:
         raise InputError(where, "is nested too deeply") from None
     if route:
-        data["route"] = {"waypoints": list(route)}
+        own = data.get("route")
+        kept = {k: own[k] for k in KEPT_OF_ROUTE if k in own} if isinstance(own, dict) else {}
+        data["route"] = kept | {"waypoints": list(route)}
     return validated(data, where)
 
 

@@ -33,6 +33,7 @@ POINTS = (WAYPOINT, LOITER_TURNS, LOITER_TIME, SPLINE)
 ABOVE_SEA, ABOVE_HOME = (0, 5), (3, 6)
 SAME_PLACE_M = 20.0
 NOT_IN_A_MISSION = ("name", "drop_kg", "ground_s", "ground_elevation_m")
+NOT_OF_A_LANDING = ("height_m",)  # its item says where the ground is, not how high it is flown to
 
 
 def download_route(
@@ -111,7 +112,8 @@ def _as_in_file(row: dict[str, Any], file: dict[str, Any]) -> dict[str, Any]:
         except (KeyError, TypeError, ValueError):
             continue
         if apart_m < SAME_PLACE_M:
-            return row | {key: known[key] for key in NOT_IN_A_MISSION if key in known}
+            keys = NOT_IN_A_MISSION + (NOT_OF_A_LANDING if row.get("land") else ())
+            return row | {key: known[key] for key in keys if key in known}
     return row
 
 
@@ -129,9 +131,12 @@ def to_rows(
         elif item.command == DELAY and row is not None and item.params[0] > 0.0:
             row["loiter_s"] = row.get("loiter_s", 0.0) + item.params[0]
         elif item.command in (*POINTS, LAND, VTOL_LAND):
+            before = row or {}
             if row is not None:
                 yield row
             row = _row(item, where, home_elevation_m, speed_mps)
+            if "height_m" in before:  # a landing is flown to at the height of the point before it
+                row.setdefault("height_m", before["height_m"])
     if row is not None:
         yield row
 

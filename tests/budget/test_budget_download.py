@@ -2,19 +2,26 @@
 
 from __future__ import annotations
 
+import asyncio
 import socket
 import threading
 from collections.abc import Iterator
 from pathlib import Path
+from typing import Any
 
 import pytest
 from brokers import free_udp_port
 from pymavlink.dialects.v20 import common
 
+from sim.endpoint import Endpoint
+from sim.flight import Flight
+from sim.ports import make_port
+from sim.scenario import load
+from sim.telemetry import Telemetry
 from supervisor.budget.download import download_route, to_rows
 from supervisor.edge.plan_download import MissionItem
 from supervisor.errors import InputError
-from supervisor.flightfile import load_file, to_flight
+from supervisor.flightfile import load_file, load_flight, to_flight
 
 EXAMPLE = Path(__file__).parents[2] / "sim/scenarios/estuary/flight.toml"
 ABOVE_HOME, ABOVE_SEA, TERRAIN = 6, 5, 11
@@ -98,6 +105,54 @@ def test_a_point_that_the_file_does_not_have_keeps_its_item_number(tmp_path: Pat
         autopilot.join()
     assert (first["name"], first.get("drop_kg")) == ("item 3", None)  # 800 m from the file's point
     assert (second["name"], second["drop_kg"]) == ("gauge 2", 0.4)
+
+
+def mission_of(*items: tuple[int, float, float, float]) -> tuple[MissionItem, ...]:
+    """From (command, lat, lon, height)."""
+    none = (0.0, 0.0, 0.0, 0.0)
+    return tuple(
+        MissionItem(i, ABOVE_HOME, command, none, lat, lon, z)
+        for i, (command, lat, lon, z) in enumerate(items)
+    )
+
+
+def test_what_the_mission_leaves_open_is_the_file_s(tmp_path: Path) -> None:
+    """No speed command came: the file's [route] says it. A landing is flown to at the height of
+    the point before it, or of the file's own point there."""
+    path = tmp_path / "flight.toml"
+    text = EXAMPLE.read_text(encoding="utf-8")
+    path.write_text(text.replace("[route]\n", "[route]\nheight_m = 90.0\nairspeed_mps = 19.0\n"))
+    mission = mission_of((16, 44.2, -28.6, 0.0), (16, 44.19, -28.53, 120.0), (85, 44.18, -28.44, 0))
+    rows = tuple(to_rows(mission, "udp", 8.0))
+    first, landing = to_flight(load_file(path, rows), tmp_path, str(path)).route
+    assert (first.height_m, first.airspeed_mps) == (120.0, 19.0)
+    assert (landing.height_m, landing.airspeed_mps, landing.land) == (120.0, 19.0, True)
+
+
+def test_the_delivery_s_own_mission_is_its_own_plan() -> None:
+    """What the simulator's autopilot tells of the high site is, with the file, the same route."""
+    path = EXAMPLE.parents[1] / "highsite/flight.toml"
+    where = f"udp:127.0.0.1:{free_udp_port()}"
+
+    async def told_by_the_aircraft() -> tuple[dict[str, Any], ...]:
+        scenario = load("highsite")
+        aircraft = Endpoint(
+            Flight(scenario, 1), Telemetry(scenario, 1), [make_port(where)], wait_s=60.0
+        )
+        flying = asyncio.create_task(aircraft.run())
+        try:
+            return await asyncio.to_thread(download_route, where, path, timeout_s=60.0)
+        finally:
+            flying.cancel()
+
+    told = to_flight(load_file(path, asyncio.run(told_by_the_aircraft())), path.parent, "f").route
+    own = load_flight(path).route
+    assert [p.name for p in told] == [p.name for p in own]
+    for one, other in zip(told, own, strict=True):
+        assert (one.lat_rad, one.lon_rad) == pytest.approx((other.lat_rad, other.lon_rad), abs=2e-9)
+        assert one.height_m == pytest.approx(other.height_m, abs=0.01)
+        assert (one.land, one.drop_kg, one.ground_s) == (other.land, other.drop_kg, other.ground_s)
+        assert one.ground_m == pytest.approx(other.ground_m, nan_ok=True)
 
 
 def test_silence_is_said_in_words() -> None:
