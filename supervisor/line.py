@@ -71,6 +71,10 @@ class Line:
         """What was due up to ``t_ns``."""
         return self._publish(self._monitor.tick(self._seconds(t_ns)))
 
+    def reflect(self) -> None:
+        """What the last look left for later; to be called when it has been published."""
+        self._monitor.reflect()
+
     def next_ns(self) -> int | None:
         """When :meth:`tick` next has something to do; None before the first frame."""
         deadline_s = self._monitor.next_deadline()

@@ -42,6 +42,7 @@ from supervisor.line import Concluded, Line
 STAMP_NOTE_TICKS = 30 * TICKS_PER_S  # well within the minute that the standard allows
 ASK_PERIOD_S = 0.2  # how often unanswered questions to the autopilot are looked through
 PAUSE_S = 1.0  # before a part that failed is begun again
+AFTER_S = 0.1  # so long a published look has to reach the broker before reasons are worked out
 DRAIN_S = 3.0  # how long a stopping daemon waits for the broker to take what is left
 
 log = structlog.get_logger(__name__)
@@ -291,6 +292,17 @@ class Service:
         for message in concluded:
             if isinstance(message, messages.Status):
                 self._learn(message.phase, t_ns)
+                asyncio.get_running_loop().call_later(AFTER_S, self._reflect)
+
+    def _reflect(self) -> None:
+        """Work out, now that nobody waits, what the last look left for later."""
+        t_ns = self.clock.now_ns()
+
+        def step() -> list[Concluded]:
+            self.line.reflect()
+            return []
+
+        self._conclude(step, t_ns)
 
     def _learn(self, phase: str, t_ns: int) -> None:
         """After a landing: keep what the flight taught. A fault in that costs the lessons only."""

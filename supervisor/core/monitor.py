@@ -102,6 +102,13 @@ class Monitor:
             out += self._look(self.next_deadline())
         return out
 
+    def reflect(self) -> None:
+        """What the last look left for later, once it is published. Changes nothing if not called.
+
+        A fault in it is the caller's to catch; the looks go on.
+        """
+        self._forecaster.reflect()
+
     def next_deadline(self) -> float:
         """When :meth:`tick` next has something to do; inf before the first observation.
 

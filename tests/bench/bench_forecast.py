@@ -50,7 +50,7 @@ def rows(form: Form) -> list[Row]:
     ]
     theirs = progpy_ms(1 if form is Form.QUICK else SAMPLES)
     if theirs is not None:
-        ways = members[-1] * POINTS * SITES
+        ways = members[-1] * (POINTS + SITES - 1)
         found.append(
             Row(
                 "forecast, one sampled discharge",
@@ -87,11 +87,11 @@ def loops_ms(plan: Flight, belief: Belief, members: int) -> float:
     real_plan, real_ways = module.fly_plan, module.fly_ways
 
     def fly_plan(*args: Any) -> Any:
-        caught["plan"] = args
+        caught.setdefault("plan", args)
         return real_plan(*args)
 
     def fly_ways(*args: Any) -> Any:
-        caught["ways"] = args
+        caught.setdefault("ways", args)
         return real_ways(*args)
 
     module.fly_plan, module.fly_ways = fly_plan, fly_ways
@@ -113,7 +113,9 @@ def loops_ms(plan: Flight, belief: Belief, members: int) -> float:
     start = time.process_time()
     loops.landings([cells for cells, _ in flown], target, pieces)
     ways_s = time.process_time() - start
-    return 1e3 * (plan_s + SITES * ways_s) * members / FEW
+    # home from every point, the alternates from where it is now
+    ways_s *= 1.0 + (SITES - 1) / POINTS
+    return 1e3 * (plan_s + ways_s) * members / FEW
 
 
 def progpy_ms(samples: int) -> float | None:

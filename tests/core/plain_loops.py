@@ -179,7 +179,7 @@ class Loops:
 
         ``wind``: (along, across) of each piece.
         """
-        points = len(self.run.course.places)
+        points = len(self.run.course.departures[site].height_m)
         result: list[list[tuple[float, float, float]]] = [[] for _ in range(self.count)]
         for k in range(points):
             for i, fate in enumerate(self._from_point(k, [c[k] for c in cells], to, wind, site)):

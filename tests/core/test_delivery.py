@@ -59,21 +59,22 @@ def both(
     belief: Belief, monkeypatch: pytest.MonkeyPatch
 ) -> tuple[Run, list[list[tuple[np.ndarray, np.ndarray]]]]:
     """A run, and for each site and member the loops' (u, lowest voltage) at every point."""
-    caught: dict[str, tuple[Any, ...]] = {}
+    caught: dict[str, list[tuple[Any, ...]]] = {"fly_plan": [], "fly_ways": []}
     for name in ("fly_plan", "fly_ways"):
         real = getattr(module, name)
 
         def wrapped(*args: Any, real: Any = real, name: str = name) -> Any:
-            caught[name] = args
+            caught[name].append(args)
             return real(*args)
 
         monkeypatch.setattr(module, name, wrapped)
     maker = Forecaster(hill(), members=60, points=12, dtype=np.float64, explain=False)
     run = maker.run(belief)
     loops = Loops(run)
-    _, _, _, air, _, along_across, gusts = caught["fly_plan"]
+    ((_, _, _, air, _, along_across, gusts),) = caught["fly_plan"]
     cells = [c for c, _ in loops.plan(air, along_across, gusts)]
-    _, _, _, _, to, wind, _ = caught["fly_ways"]
+    to = [target for call in caught["fly_ways"] for target in call[4]]
+    wind = caught["fly_ways"][0][5]
     sites = []
     for site, (_, target) in enumerate(to):
         ways = target.ways

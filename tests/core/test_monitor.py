@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import replace
 
 import pytest
 
 from supervisor.core.decide.rules import Change
-from supervisor.core.events import Advisory, Level, Text
+from supervisor.core.events import Advisory, Level, Status, Text
 from supervisor.core.monitor import Monitor
+from tests.bench.bench_update import HZ, observations
 from tests.core.flights import flight
 from tests.core.test_decide import CALM
 
@@ -34,3 +36,21 @@ def test_what_nobody_acknowledges_is_escalated(
     (advisory,) = [o for o in out if isinstance(o, Advisory)]
     assert advisory.sentence.startswith("Not acknowledged for 60 s: ") is reminder
     assert [o.severity for o in out if isinstance(o, Text)] == severity
+
+
+def _statuses(after_each: Callable[[Monitor], None]) -> list[Status]:
+    monitor, said = Monitor(flight(), members=20, points=5), list[Status]()
+    for observation in observations(0.0, 70, every=HZ):
+        new = [out for out in monitor.handle(observation) if isinstance(out, Status)]
+        if new:
+            after_each(monitor)
+        said += new
+    return said
+
+
+def test_reasons_are_the_same_whether_worked_out_after_a_look_or_before_the_next() -> None:
+    """The daemon does it after each look, a replay never: both must publish the same."""
+    at_once, never = _statuses(Monitor.reflect), _statuses(lambda _: None)
+    assert repr(at_once) == repr(never)  # not ==: unknown is NaN
+    assert not at_once[0].why_wh, "the first look waited for them"
+    assert len({status.why_wh for status in at_once}) > 2, "they were never renewed"

@@ -49,6 +49,17 @@ class Ahead:
     lowest_v: Floats  # lowest voltage of the weakest cell under load on the way to here
     ground_mps: Floats  # (points - 1) of each stretch
 
+    def first(self, count: int) -> Ahead:
+        """The first ``count`` points only."""
+        c = self.charge
+        return Ahead(
+            self.t_s[:, :count],
+            Charge(c.u[:, :count], c.v1[:, :count], c.v2[:, :count]),
+            self.warmth_k[:, :count],
+            self.lowest_v[:, :count],
+            self.ground_mps[:, : count - 1],
+        )
+
 
 def joined_ahead(parts: list[Ahead]) -> Ahead:
     """Batches of members, one after another."""

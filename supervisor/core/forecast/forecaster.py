@@ -64,7 +64,7 @@ from supervisor.core.plan import Aircraft, Flight, Site
 from supervisor.core.power import wing_w
 
 AT_HOME_M = 150.0
-TELL_S = 20.0  # reasons and advice are at most this old
+TELL_S = 20.0  # reasons and advice are at most this old, and one look
 WH_PER_V, BROKEN_WH = 200.0, -40.0
 # How far back a missed turn is reckoned: a member lost for good would else count for hours, and
 # drag the tail's average with it before its own share of the members has been reached.
@@ -113,7 +113,7 @@ class Course:
     whole: bool  # reaches the end of the plan
     heights: Array
     places: list[tuple[Point, int, Point]]  # place, next waypoint, course unit vector
-    departures: list[Departures]  # for home, then for each alternate
+    departures: list[Departures]  # for home, then for each alternate: from now only
 
 
 @dataclass(frozen=True, slots=True)
@@ -150,6 +150,7 @@ class Forecaster:
         self.plan = PlanBeside(flight) if explain else None
         self.beside = Beside()
         self.told = Told()
+        self._untold: Run | None = None
         self.members, self.points = members, points
         self.dtype = np.dtype(dtype)
         self.chart = map_of(flight)
@@ -163,6 +164,7 @@ class Forecaster:
 
     def forecast(self, belief: Belief) -> Forecast:
         """The forecast from ``belief``."""
+        self.reflect()
         run = self._checked(self.run(belief))
         forecast = run.summary()
         return self._explained(run, forecast) if self.explainer else forecast
@@ -185,8 +187,10 @@ class Forecaster:
         if self.plan:
             energy_wh = run.expected_energy_wh()
             self.beside, planned = self.plan.look(self.beside, belief, energy_wh)
-        if abs(belief.t_s - self.told.t_s) >= TELL_S or belief.homeward is not self.told.homeward:
+        if belief.homeward is not self.told.homeward:  # the old ones would be wrong
             self.told = self._tell(run)
+        elif abs(belief.t_s - self.told.t_s) >= TELL_S:
+            self._untold = run
         excess, cost = self._headwind(run)
         return replace(
             forecast,
@@ -198,6 +202,16 @@ class Forecaster:
             headwind_cost_wh=cost,
             advice=(*self.told.advice, *self._check_figures()),
         )
+
+    def reflect(self) -> None:
+        """Renew reasons and advice, if the last look found them old.
+
+        They cost more than the look itself and are nothing to wait for: whoever has published the
+        look calls this; if nobody does, the next look begins with it and concludes the same.
+        """
+        run, self._untold = self._untold, None
+        if run is not None:
+            self.told = self._tell(run)
 
     def _tell(self, run: Run) -> Told:
         belief = run.belief
@@ -279,23 +293,25 @@ class Forecaster:
         leave_s = np.concatenate([[0.0], np.cumsum(course.seconds)])
         plan_wind = self._ask_plan(query, course, leave_s)
         sites = (flight.home, *(flight.alternates if stretches is None else ()))
-        targets = [self._target(query, belief, course, leave_s, site) for site in sites]
+        targets = [
+            self._target(query, belief, course.places[: len(out.height_m)], leave_s, site)
+            for out, site in zip(course.departures, sites, strict=False)
+        ]
         cas = flight.return_plan.airspeed_mps
         wind, factor = query.draw_air(belief.wind, of_air, self.members, cas)
         members = replace(members, true_cas=factor.astype(dtype)[:, None])
         gusts = mirrored(of_gusts, self.members, len(course.stretches)).astype(dtype)
-        to = list(zip(course.departures, targets, strict=False))
-        parts: list[tuple[Ahead, list[Landings]]] = []
+        home, *away = zip(course.departures, targets, strict=False)
+        parts: list[tuple[Ahead, Landings]] = []
         for start in range(0, self.members, BATCH):
             batch = slice(start, start + BATCH)
             some, air = members.some(batch), (wind[0][batch], wind[1][batch])
             ahead = self._fly_plan(belief, course, some, plan_wind, air, gusts[batch])
-            ways = fly_ways(flight, self.table, some, ahead, to, air, habits)
-            parts.append((ahead, ways))
+            (way,) = fly_ways(flight, self.table, some, ahead, [home], air, habits)
+            parts.append((ahead, way))
         whole = joined_ahead([ahead for ahead, _ in parts])
-        landings = [
-            joined_landings([ways[site] for _, ways in parts]) for site in range(len(targets))
-        ]
+        landings = [joined_landings([way for _, way in parts])]
+        landings += fly_ways(flight, self.table, members, whole, away, wind, habits)
         return Run(self, belief, habits, course, members, whole, landings)
 
     def _course(self, belief: Belief, habits: Habits, stretches: list[Stretch] | None) -> Course:
@@ -341,8 +357,7 @@ class Forecaster:
         low = max(fix.height_m, 0.0)
         lift = [_lift_s(craft, low, ground_m) if belief.phase in ROTORBORNE else 0.0]
         lift += [self._lift_after(s) for s in pieces]
-        all_of_it = np.ones(len(lift))
-        fly, land = all_of_it.copy(), all_of_it.copy()
+        fly, land = np.ones(len(lift)), np.ones(len(lift))
         if standing or landing:
             fly[0] = 0.0
             land[0] = min(low / craft.transition_height_m, 1.0) if landing else 0.0
@@ -355,8 +370,9 @@ class Forecaster:
         height = np.where(rotors, np.maximum(height, top), height)
         common = (height, np.array(gone, self.dtype), np.array(lift))
         home = Departures(*common, fly, land)
-        away = Departures(*common, all_of_it, all_of_it)
-        return [home] + [away] * len(self.flight.alternates)
+        one = np.ones(1)
+        now = Departures(height[:1], common[1][:1], common[2][:1], one, one)
+        return [home] + [now] * len(self.flight.alternates)
 
     def _lift_after(self, s: Stretch) -> float:
         craft = self.flight.aircraft
@@ -377,14 +393,19 @@ class Forecaster:
         return ask_plan(query, north, east, height, middle)
 
     def _target(
-        self, query: Query, belief: Belief, course: Course, leave_s: Array, site: Site
+        self,
+        query: Query,
+        belief: Belief,
+        places: list[tuple[Point, int, Point]],
+        leave_s: Array,
+        site: Site,
     ) -> Destination:
+        """``site`` as seen from ``places``, the first of the course's points."""
         flight = self.flight
         ground_m = site.elevation_m - flight.home.elevation_m
         low = ground_m + flight.aircraft.transition_height_m
         cruise_m = max(flight.return_plan.height_m, low)
-        places, underway = course.places, belief.homeward
-        ways = ways_to(flight, self.chart, self.route, places, site, underway=underway)
+        ways = ways_to(flight, self.chart, self.route, places, site, underway=belief.homeward)
         north, east, _ = belief.wind.mean_at(belief.north_m, belief.east_m, cruise_m, 0.0)
         cas = flight.return_plan.airspeed_mps
         tail = ((north * ways.north + east * ways.east) * ways.length_m).sum(axis=0)
@@ -392,7 +413,7 @@ class Forecaster:
         ground = np.maximum(cas + mean_tail, 0.3 * cas)
         return Destination(
             ways=ways,
-            winds=ask_ways(query, ways, leave_s, ground, cruise_m),
+            winds=ask_ways(query, ways, leave_s[: len(places)], ground, cruise_m),
             cruise_m=cruise_m,
             ground_m=ground_m,
             cruise_air=air_at(flight, belief, np.array([cruise_m]), self.dtype),

@@ -123,7 +123,7 @@ def fly_ways(
     wind: tuple[Array, Array],
     habits: Habits,
 ) -> list[Landings]:
-    """All members from all points to every site."""
+    """All members to every site, each from as many points, the first ones, as it has departures."""
     discharge = _Discharge(flight, table, members)
     left: dict[tuple[int, float], _Pack] = {}
     result: list[Landings] = []
@@ -136,7 +136,7 @@ def fly_ways(
         # Sites of the same return height share the climb to it.
         start = (id(points), site.cruise_m)
         if start not in left:
-            left[start] = discharge.leave(ahead, times, powers)
+            left[start] = discharge.leave(ahead.first(len(points.height_m)), times, powers)
         pack, hover_v = discharge.arrive(left[start], times, powers, site.cruise_air.temperature_c)
         result.append(
             Landings(times.total_s(), pack.charge.u, pack.lowest_v, hover_v, head, pack.parts_wh)
