@@ -16,7 +16,7 @@ from sim.geodesy import offset_m
 from sim.harness import Harness
 from sim.scenario import Scenario, load
 from supervisor.core.events import Advisory, Level, Status
-from supervisor.core.forecast.forecaster import Forecast
+from supervisor.core.forecast.run import Forecast
 from supervisor.core.plan import Flight as Plan
 from supervisor.flightfile import load_flight
 

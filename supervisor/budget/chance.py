@@ -12,7 +12,8 @@ from supervisor.core.belief import Array, Belief
 from supervisor.core.estimate.estimator import Estimator
 from supervisor.core.estimate.prior import Prior
 from supervisor.core.events import FlightState, FourNumbers, Heartbeat, Landed, Lift, Position
-from supervisor.core.forecast.forecaster import Forecaster, Run
+from supervisor.core.forecast.forecaster import Forecaster
+from supervisor.core.forecast.run import Run
 from supervisor.core.forecast.tail import spread
 from supervisor.core.plan import Flight
 from supervisor.reserves import kept_at_home_wh
@@ -74,7 +75,7 @@ def odds(
 def _chances(run: Run) -> Chances:
     """From the last point: the end of the plan, or the horizon by which every pack is empty."""
     energy, volts = run.margins()
-    reserve_wh = run.maker.flight.policy.final_reserve_wh
+    reserve_wh = run.flight.policy.final_reserve_wh
     whole = 1.0 if run.course.whole else 0.0
     left, spare_v = energy[:, -1], volts[:, -1]
     kept, held = left >= 0.0, spare_v >= 0.0

@@ -30,7 +30,8 @@ from supervisor.core.events import (
     Status,
     Text,
 )
-from supervisor.core.forecast.forecaster import Forecast, Forecaster
+from supervisor.core.forecast.forecaster import Forecaster
+from supervisor.core.forecast.run import Forecast
 from supervisor.core.plan import Flight
 
 Output = Advisory | Status | Text | ReturnAsked

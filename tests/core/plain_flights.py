@@ -13,8 +13,9 @@ import numpy as np
 
 from supervisor.core.belief import Array, Belief
 from supervisor.core.events import Phase, Position
-from supervisor.core.forecast.forecaster import Forecaster, Run
+from supervisor.core.forecast.forecaster import Forecaster
 from supervisor.core.forecast.members import Unforeseen
+from supervisor.core.forecast.run import Run
 from supervisor.core.geodesy import direct
 from supervisor.core.paper.paper import paper_belief
 from supervisor.core.plan import Flight, Waypoint
@@ -111,10 +112,14 @@ def _offset_for_sea_level_density(alt_m: float) -> float:
     return kelvin - (288.15 - 0.0065 * alt_m)
 
 
-def certain_run(plan: Flight, wind: SteadyWind, points: int = 60) -> Run:
-    """The forecast's members without any uncertainty."""
-    maker = Forecaster(
+def certain_maker(plan: Flight, points: int = 60) -> Forecaster:
+    """A forecaster that adds no uncertainty of its own."""
+    return Forecaster(
         plan, members=5, points=points, dtype=np.float64, explain=False,
         unforeseen=Unforeseen(0.0, 0.0),
     )  # fmt: skip
-    return maker.run(overhead_home(plan, wind))
+
+
+def certain_run(plan: Flight, wind: SteadyWind, points: int = 60) -> Run:
+    """The forecast's members without any uncertainty."""
+    return certain_maker(plan, points).run(overhead_home(plan, wind))

@@ -12,10 +12,10 @@ from dataclasses import dataclass
 from typing import Any
 
 from supervisor.core.forecast.ahead import AMPLE_V
-from supervisor.core.forecast.discharge import DEAD_V, LOSS_GUESS, NODES
-from supervisor.core.forecast.forecaster import Run
+from supervisor.core.forecast.discharge import DEAD_V, LOSS_GUESS, NODES, tables
 from supervisor.core.forecast.legs import Kind
 from supervisor.core.forecast.members import GUST_TIME_S
+from supervisor.core.forecast.run import Run
 from supervisor.core.forecast.way import HOTTEST_K
 
 G, KELVIN = 9.80665, 273.15
@@ -36,7 +36,8 @@ class Loops:
     """All members of a run, one by one. ``winds``: (along, across) lists as the run drew them."""
 
     def __init__(self, run: Run) -> None:
-        self.run, self.flight, self.table = run, run.maker.flight, run.maker.table
+        self.run, self.flight = run, run.flight
+        self.table = tables(run.flight.pack.cell, run.members.u.dtype)
         self.craft, self.cell = self.flight.aircraft, self.flight.pack.cell
         self.count = len(run.members.u)
         self.cells = self.flight.pack.series * self.flight.pack.parallel

@@ -17,8 +17,9 @@ import pytest
 from supervisor.core.belief import Belief
 from supervisor.core.events import Phase, Position
 from supervisor.core.forecast import forecaster as module
-from supervisor.core.forecast.forecaster import Forecaster, Run
+from supervisor.core.forecast.forecaster import Forecaster
 from supervisor.core.forecast.legs import Kind, ways_to
+from supervisor.core.forecast.run import Run
 from supervisor.core.paper.paper import paper_belief
 from supervisor.core.plan import Flight
 from supervisor.flightfile import load_flight
@@ -91,7 +92,7 @@ def both(
 
 def good(run: Run, member: int, fate: tuple[np.ndarray, np.ndarray]) -> np.ndarray:
     """At each point: lands with the reserve and no cell was below the limit on the way."""
-    policy, m = run.maker.flight.policy, run.members
+    policy, m = run.flight.policy, run.members
     left_wh = (fate[0] - m.empty_u[member, 0]) * m.to_wh[member, 0]
     return (left_wh >= policy.final_reserve_wh) & (fate[1] >= policy.min_cell_v)
 

@@ -14,7 +14,8 @@ from hypothesis import strategies as st
 from supervisor.core.belief import Belief
 from supervisor.core.events import Phase, Position
 from supervisor.core.forecast import forecaster as module
-from supervisor.core.forecast.forecaster import Forecast, Forecaster, fail_times_s
+from supervisor.core.forecast.forecaster import Forecaster
+from supervisor.core.forecast.run import Forecast, fail_times_s
 from supervisor.core.paper.paper import paper_belief
 from tests.core.flights import flight
 from tests.core.plain_flights import SteadyWind

@@ -16,7 +16,7 @@ from supervisor.core.geodesy import inverse
 from supervisor.core.paper.paper import paper_belief
 from supervisor.core.plan import Flight
 from supervisor.flightfile import load_flight
-from tests.core.plain_flights import SteadyWind, certain_run, overhead_home, plain_flight
+from tests.core.plain_flights import SteadyWind, certain_maker, overhead_home, plain_flight
 
 PATH = Path(__file__).resolve().parents[2] / "sim" / "scenarios" / "highsite" / "flight.toml"
 
@@ -68,8 +68,7 @@ def test_range_left_is_charge_over_the_price_of_the_way() -> None:
     """300 W at 22 m/s: 600 Wh carry 158.4 km, as distance = energy x speed / power has it."""
     plan = plain_flight(22.0, 2.0, 0.3, 60_000.0, power_w=300.0)
     wind = SteadyWind(0.0, 0.0)
-    run = certain_run(plan, wind)
     belief = replace(overhead_home(plan, wind), north_m=20_000.0, east_m=0.0)
-    run = run.maker.run(belief)
+    run = certain_maker(plan).run(belief)
     assert range_left_m(belief, run.summary()) == pytest.approx(158_400.0, rel=0.005)
     assert math.isnan(range_left_m(overhead_home(plan, wind), run.summary()))

@@ -11,8 +11,8 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 from supervisor.core.belief import Belief
-from supervisor.core.forecast.forecaster import Forecast
 from supervisor.core.forecast.legs import ground_of
+from supervisor.core.forecast.run import Forecast
 from supervisor.core.geodesy import LocalMap
 from supervisor.core.plan import Flight
 

@@ -20,7 +20,7 @@ from supervisor.core.events import (
     WindNow,
 )
 from supervisor.core.forecast.footprint import covered_m
-from supervisor.core.forecast.forecaster import Forecast
+from supervisor.core.forecast.run import Forecast
 from supervisor.core.plan import Flight, Pack
 
 NAN = math.nan

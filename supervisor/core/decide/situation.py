@@ -21,7 +21,7 @@ from supervisor.core.events import (
     Phase,
     Position,
 )
-from supervisor.core.forecast.forecaster import Forecast
+from supervisor.core.forecast.run import Forecast
 from supervisor.core.plan import Flight
 
 NAN = math.nan

@@ -15,7 +15,7 @@ import numpy as np
 
 from supervisor.core.atmosphere import density_kgpm3, tas_per_cas
 from supervisor.core.belief import Array, Belief
-from supervisor.core.forecast.forecaster import Forecast
+from supervisor.core.forecast.run import Forecast
 from supervisor.core.plan import Flight
 
 BEARINGS = 24

@@ -21,38 +21,30 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from supervisor.core.belief import Array, Belief
-from supervisor.core.cells import pack_energy_wh
-from supervisor.core.constants import RHO0_KGPM3
 from supervisor.core.draws import mirrored
-from supervisor.core.events import FourNumbers, Phase, PlaceAhead, SiteChance
 from supervisor.core.forecast.advice import best_airspeed, best_height, equal_time_s
 from supervisor.core.forecast.ahead import Ahead, Columns, fly_plan, joined_ahead
 from supervisor.core.forecast.beside import Beside, PlanBeside
+from supervisor.core.forecast.course import AT_HOME_M, Course, course_from, horizon_s
 from supervisor.core.forecast.discharge import CellTables, Charge, Floats, tables
 from supervisor.core.forecast.legs import (
     ROTORBORNE,
-    Habits,
     Kind,
     Point,
     Stretch,
-    course_of,
-    cut_to_points,
-    ground_below,
     map_of,
     next_waypoint,
-    plan_ahead,
     route_on_map,
     seen_or_planned,
     ways_to,
 )
 from supervisor.core.forecast.members import USUAL, Members, Unforeseen, air_at, draw
-from supervisor.core.forecast.self_check import HORIZONS_S, SelfCheck, due, note
-from supervisor.core.forecast.tail import low_quantile, spread
+from supervisor.core.forecast.run import Forecast, Run, fail_times_s
+from supervisor.core.forecast.self_check import SelfCheck, due, note
+from supervisor.core.forecast.tail import low_quantile
 from supervisor.core.forecast.way import (
-    Departures,
     Destination,
     Landings,
     fly_ways,
@@ -60,60 +52,11 @@ from supervisor.core.forecast.way import (
 )
 from supervisor.core.forecast.why import Explainer, Turned, Why
 from supervisor.core.forecast.wind_nodes import Query, ask_plan, ask_ways
-from supervisor.core.plan import Aircraft, Flight, Site
-from supervisor.core.power import wing_w
+from supervisor.core.plan import Flight, Site
 
-AT_HOME_M = 150.0
 TELL_S = 20.0  # reasons and advice are at most this old, and one look
-WH_PER_V, BROKEN_WH = 200.0, -40.0
-# How far back a missed turn is reckoned: a member lost for good would else count for hours, and
-# drag the tail's average with it before its own share of the members has been reached.
-EARLIEST_S = -120.0
 BATCH = 256  # members flown at once: their arrays then stay in the processor's cache
 STATION_POINTS = 12
-SWEEP = (0.80, 0.90, 0.95, 0.99, 0.999)
-
-
-@dataclass(frozen=True, slots=True)
-class Forecast:
-    """What is foreseen at one moment. Arrays run over the future turn-back points.
-
-    ``ahead_s``: expected time to each; ``covered_at``: chance that turning there succeeds;
-    ``margin_wh``: (3, points) P5, P50, P95 of landing energy above the reserve. ``safe_at``: the
-    safe turn-back time [s] at other confidences than the policy's, for whoever weighs them.
-    """
-
-    t_s: float
-    numbers: FourNumbers
-    turn_back_place: PlaceAhead | None
-    ledger_wh: tuple[tuple[str, float], ...]
-    planned_wh: tuple[tuple[str, float], ...]
-    why_wh: tuple[tuple[str, float], ...]
-    alternates: tuple[SiteChance, ...]
-    headwind_home_mps: float
-    headwind_excess_mps: float
-    headwind_cost_wh: float
-    overrun_wh: float
-    ahead_s: Array
-    covered_at: Array
-    margin_wh: Array
-    safe_at: tuple[tuple[float, float], ...]
-    doubts: tuple[str, ...]
-    advice: tuple[tuple[str, float], ...]
-    overrun_by_leg_wh: tuple[tuple[str, float], ...] = ()
-    ledger_sd_wh: tuple[tuple[str, float], ...] = ()
-
-
-@dataclass(frozen=True, slots=True)
-class Course:
-    """The plan ahead, cut to points."""
-
-    stretches: list[Stretch]
-    seconds: Array  # expected, each
-    whole: bool  # reaches the end of the plan
-    heights: Array
-    places: list[tuple[Point, int, Point]]  # place, next waypoint, course unit vector
-    departures: list[Departures]  # for home, then for each alternate: from now only
 
 
 @dataclass(frozen=True, slots=True)
@@ -178,7 +121,7 @@ class Forecaster:
             return run
         self.check = due(self.check, belief.t_s, run.expected_margin_wh())
         self.check = note(self.check, belief.t_s, run.foreseen_wh())
-        return replace(run, widen=self.check.widen)
+        return replace(run, widen=self.check.widen, missed=self.check.sentence)
 
     def _explained(self, run: Run, forecast: Forecast) -> Forecast:
         """With the plan beside it, what ate the margin, and what would be better."""
@@ -269,7 +212,7 @@ class Forecaster:
         """How long the aircraft may circle here before it must turn, at the policy's confidence."""
         here, height = (run.belief.north_m, run.belief.east_m), run.belief.position.height_m
         cas = self.flight.aircraft.cruise_mps * run.habits.cas_factor
-        held_s = self._horizon_s(run.belief)
+        held_s = horizon_s(self.flight, run.belief)
         first = next_waypoint(self.flight, run.belief)
         circle = Stretch(
             Kind.CIRCLE, here, here, height, height, cas, dwell_s=held_s, waypoint=first
@@ -287,7 +230,7 @@ class Forecaster:
         flight, dtype = self.flight, self.dtype
         rng, of_air, of_gusts = (np.random.default_rng([self.seed, k]) for k in range(3))
         habits = seen_or_planned(flight, belief)
-        course = self._course(belief, habits, stretches)
+        course = course_from(flight, self.route, belief, habits, self.points, stretches)
         members = draw(flight, belief, rng, self.members, dtype, self.unforeseen)
         query = Query()
         leave_s = np.concatenate([[0.0], np.cumsum(course.seconds)])
@@ -312,76 +255,7 @@ class Forecaster:
         whole = joined_ahead([ahead for ahead, _ in parts])
         landings = [joined_landings([way for _, way in parts])]
         landings += fly_ways(flight, self.table, members, whole, away, wind, habits)
-        return Run(self, belief, habits, course, members, whole, landings)
-
-    def _course(self, belief: Belief, habits: Habits, stretches: list[Stretch] | None) -> Course:
-        flight = self.flight
-        plan: list[Stretch] = stretches or []
-        if stretches is None and not belief.homeward:
-            plan = plan_ahead(flight, self.route, belief, habits)
-        here = belief.wind.mean_at(belief.north_m, belief.east_m, belief.position.height_m, 0.0)
-        seconds = [_expected_s(s, here) for s in plan]
-        horizon = self._horizon_s(belief)
-        pieces = cut_to_points(plan, self.points, seconds, horizon)
-        return Course(
-            stretches=pieces,
-            seconds=np.array([_expected_s(s, here) for s in pieces]),
-            whole=sum(seconds) <= horizon,
-            heights=np.array([belief.position.height_m] + [s.end_height_m for s in pieces]),
-            places=self._places(belief, pieces),
-            departures=self._departures(belief, pieces),
-        )
-
-    def _horizon_s(self, belief: Belief) -> float:
-        """When every member will have run dry: beyond it no point is worth flying to."""
-        pack = belief.pack
-        charge = min(float(pack.mean[0]) + 2.0 * math.sqrt(float(pack.cov[0, 0])), 1.0)
-        energy = pack_energy_wh(self.flight.pack, charge, pack.capacity_ah)
-        return 1.4 * 3600.0 * float(energy) / _level_w(self.flight.aircraft, belief)
-
-    def _places(self, belief: Belief, pieces: list[Stretch]) -> list[tuple[Point, int, Point]]:
-        first = next_waypoint(self.flight, belief)
-        places = [((belief.north_m, belief.east_m), first, course_of(belief))]
-        for s in pieces:
-            length = max(s.length_m, 1e-9)
-            unit = ((s.end[0] - s.start[0]) / length, (s.end[1] - s.start[1]) / length)
-            places.append((s.end, s.waypoint, unit if s.length_m > 1.0 else (0.0, 0.0)))
-        return places
-
-    def _departures(self, belief: Belief, pieces: list[Stretch]) -> list[Departures]:
-        craft, fix = self.flight.aircraft, belief.position
-        near = math.hypot(belief.north_m, belief.east_m) < AT_HOME_M
-        standing = near and belief.phase in (Phase.GROUND, Phase.UNKNOWN)
-        landing = near and belief.phase is Phase.HOVER_LANDING
-        ground_m = ground_below(self.flight, self.route, (belief.north_m, belief.east_m))
-        low = max(fix.height_m, 0.0)
-        lift = [_lift_s(craft, low, ground_m) if belief.phase in ROTORBORNE else 0.0]
-        lift += [self._lift_after(s) for s in pieces]
-        fly, land = np.ones(len(lift)), np.ones(len(lift))
-        if standing or landing:
-            fly[0] = 0.0
-            land[0] = min(low / craft.transition_height_m, 1.0) if landing else 0.0
-        gone = [0.0] + [s.dropped_kg for s in pieces]
-        if len(set(gone)) == 1:
-            gone = gone[:1]
-        height = np.array([fix.height_m] + [s.end_height_m for s in pieces])
-        rotors = np.array(lift) > 0.0
-        top = np.array([ground_m] + [s.ground_m for s in pieces]) + craft.transition_height_m
-        height = np.where(rotors, np.maximum(height, top), height)
-        common = (height, np.array(gone, self.dtype), np.array(lift))
-        home = Departures(*common, fly, land)
-        one = np.ones(1)
-        now = Departures(height[:1], common[1][:1], common[2][:1], one, one)
-        return [home] + [now] * len(self.flight.alternates)
-
-    def _lift_after(self, s: Stretch) -> float:
-        craft = self.flight.aircraft
-        if s.kind is Kind.GROUND:
-            return _lift_s(craft, s.ground_m, s.ground_m)
-        if s.kind is not Kind.HOVER:
-            return 0.0
-        in_transition = s.start_height_m == s.end_height_m
-        return 0.0 if in_transition else _lift_s(craft, s.end_height_m, s.ground_m)
+        return Run(flight, self.chart, belief, habits, course, members, whole, landings)
 
     def _ask_plan(self, query: Query, course: Course, leave_s: Array) -> Any:
         if not course.stretches:
@@ -438,203 +312,3 @@ class Forecaster:
         air = air_at(self.flight, belief, legs.mid_height_m, self.dtype)
         parts = winds.along_across(wind, legs.north, legs.east, self.dtype)
         return fly_plan(self.flight, self.table, members, air, legs, parts, gusts)
-
-
-def _expected_s(s: Stretch, wind: tuple[float, float, float]) -> float:
-    """Roughly how long a stretch takes in the wind met here: only spaces points and nodes."""
-    if s.kind is not Kind.WING:
-        return s.dwell_s
-    rise_n, rise_e = s.end[0] - s.start[0], s.end[1] - s.start[1]
-    along = (wind[0] * rise_n + wind[1] * rise_e) / s.length_m
-    return s.length_m / max(s.cas_mps + along, 0.3 * s.cas_mps)
-
-
-def _level_w(craft: Aircraft, belief: Belief) -> float:
-    scale = math.exp(float(belief.power.log_mean[2]))
-    bare = wing_w(craft, belief.power.mass_kg, RHO0_KGPM3, craft.cruise_mps)
-    return float(np.asarray(bare)) * scale + belief.power.avionics_w
-
-
-def _lift_s(craft: Aircraft, height_m: float, ground_m: float) -> float:
-    climb = max(craft.transition_height_m + ground_m - height_m, 0.0)
-    return float(climb / craft.hover_climb_mps + craft.transition_s)
-
-
-@dataclass(frozen=True, slots=True)
-class Run:
-    """The members' fates."""
-
-    maker: Forecaster
-    belief: Belief
-    habits: Habits
-    course: Course
-    members: Members
-    ahead: Ahead
-    landings: list[Landings]
-    widen: float = 1.0  # factor on all spreads, when the forecast has missed before
-
-    def margins(self, site: int = 0) -> tuple[Floats, Floats]:
-        """(energy above the reserve [Wh], voltage above the limit [V]) of landing, (M, K)."""
-        policy, fate = self.maker.flight.policy, self.landings[site]
-        left = (fate.u - self.members.empty_u) * self.members.to_wh
-        return (
-            self._widened(left - policy.final_reserve_wh),
-            self._widened(fate.lowest_v - policy.min_cell_v),
-        )
-
-    def _widened(self, values: Floats) -> Floats:
-        if self.widen == 1.0:
-            return values
-        middle = values.mean(axis=0)
-        result: Floats = middle + self.widen * (values - middle)
-        return result
-
-    def foreseen_wh(self) -> dict[float, tuple[float, float]]:
-        """Margin of turning back after each of the self-check's horizons: (mean, sd) [Wh]."""
-        t = self.ahead.t_s.mean(axis=0, dtype=float)
-        energy, _ = self.margins()
-        mean, sd = energy.mean(axis=0, dtype=float), energy.std(axis=0, dtype=float)
-        return {
-            h: (float(np.interp(h, t, mean)), float(np.interp(h, t, sd)))
-            for h in HORIZONS_S
-            if h < t[-1]
-        }
-
-    @property
-    def ways_home_m(self) -> Array:
-        """Length of the way home from every point [m]."""
-        where = np.array([p[0] for p in self.course.places])
-        length: Array = np.hypot(where[:, 0], where[:, 1])
-        return length
-
-    def expected_energy_wh(self) -> float:
-        """Energy believed to be in the pack now [Wh]."""
-        left = (self.members.u - self.members.empty_u) * self.members.to_wh
-        return float(left.mean(dtype=float))
-
-    def expected_margin_wh(self) -> float:
-        """Landing energy above the reserve when turning now, expected [Wh]."""
-        return float(self.margins()[0][:, 0].mean(dtype=float))
-
-    def middle_margin_wh(self) -> float:
-        """The same, the median: what is published, and what the reasons add up to."""
-        return float(np.median(self.margins()[0][:, 0]))
-
-    def joint_margin_wh(self) -> Floats:
-        """(M, K) one margin for energy and voltage, the least up to each point.
-
-        0.1 V counts like 20 Wh, so that the zero can be found by interpolation; which scale is
-        taken moves only the path to zero, not the zero. A voltage that has broken down counts as
-        ``BROKEN_WH``: how deep it fell says nothing about when it passed the limit.
-        """
-        energy, volts = self.margins()
-        held = np.maximum(WH_PER_V * volts, BROKEN_WH)
-        margin: Floats = np.minimum.accumulate(np.minimum(energy, held), axis=1)
-        return margin
-
-    def summary(self) -> Forecast:
-        """The published figures."""
-        flight, policy = self.maker.flight, self.maker.flight.policy
-        energy, _ = self.margins()
-        margin = self.joint_margin_wh()
-        turn_s = fail_times_s(self.ahead.t_s, margin, self.course.whole)
-        safe_s = low_quantile(turn_s, 1.0 - policy.confidence) - policy.reaction_s
-        good = margin >= 0.0
-        covered_at = good.mean(axis=0, dtype=float)
-        hover = self._widened(self.landings[0].hover_v)[:, 0]
-        numbers = FourNumbers(
-            landing_energy_wh=spread(energy[:, 0] + policy.final_reserve_wh),
-            above_reserve_wh=spread(energy[:, 0]),
-            turn_back_s=spread(np.maximum(turn_s, 0.0)),
-            turn_back_safe_s=safe_s,
-            completion=float(covered_at[-1]) if self.course.whole else 0.0,
-            hover_cell_v=spread(hover),
-            hover_holds=float(np.mean(hover >= policy.min_cell_v)),
-            covered=float(covered_at[0]),
-        )
-        alternates = tuple(
-            self._chance(index, site) for index, site in enumerate(flight.alternates, start=1)
-        )
-        return Forecast(
-            t_s=self.belief.t_s,
-            numbers=numbers,
-            turn_back_place=self._place(safe_s),
-            ledger_wh=self._ledger(),
-            planned_wh=(),
-            why_wh=(),
-            alternates=alternates,
-            headwind_home_mps=float(self.landings[0].head_mps[0]),
-            headwind_excess_mps=0.0,
-            headwind_cost_wh=0.0,
-            overrun_wh=0.0,
-            ahead_s=self.ahead.t_s.mean(axis=0, dtype=float),
-            covered_at=covered_at,
-            margin_wh=np.quantile(energy, (0.05, 0.5, 0.95), axis=0).astype(float),
-            safe_at=tuple((c, low_quantile(turn_s, 1.0 - c) - policy.reaction_s) for c in SWEEP),
-            doubts=(self.maker.check.sentence,) if self.widen > 1.0 else (),
-            advice=(),
-            ledger_sd_wh=self._ledger_sd(),
-        )
-
-    def _chance(self, index: int, site: Site) -> SiteChance:
-        energy, volts = (part[:, 0] for part in self.margins(index))
-        good = (energy >= 0.0) & (volts >= 0.0)
-        left = spread(energy + self.maker.flight.policy.final_reserve_wh)
-        return SiteChance(site.name, float(good.mean()), left)
-
-    def _ledger(self) -> tuple[tuple[str, float], ...]:
-        """Expected, from point 0, in flying order; adds up to the energy there is now."""
-        policy, parts = self.maker.flight.policy, self.landings[0].parts_wh
-        phases = ("turn", "climb", "cruise", "descent", "landing")
-        lines = {name: float(np.mean(parts.get(name, 0.0))) for name in phases}
-        trip = sum(lines.values())
-        now = self.expected_energy_wh()
-        lines["contingency"] = policy.contingency * trip
-        lines["alternate"] = policy.alternate_wh
-        lines["final-reserve"] = policy.final_reserve_wh
-        lines["extra"] = now - sum(lines.values())
-        return tuple(lines.items())
-
-    def _ledger_sd(self) -> tuple[tuple[str, float], ...]:
-        """One sigma of the ledger's terms over the members; what the policy fixes has none.
-
-        The last, what is left over, is that of the landing energy: the terms share their causes
-        (wind, mass), so their sigmas do not add up to it.
-        """
-        parts = self.landings[0].parts_wh
-        spreads = {name: self.widen * float(np.std(wh)) for name, wh in parts.items()}
-        spreads["extra"] = float(np.std(self.margins()[0][:, 0]))
-        return tuple(spreads.items())
-
-    def _place(self, safe_s: float) -> PlaceAhead | None:
-        """Where on the plan the safe turn-back time is reached."""
-        if not math.isfinite(safe_s) or len(self.course.places) < 2:
-            return None
-        north = np.array([p[0][0] for p in self.course.places])
-        east = np.array([p[0][1] for p in self.course.places])
-        t = self.ahead.t_s.mean(axis=0, dtype=float)
-        when = max(safe_s, 0.0)
-        steps = np.hypot(np.diff(north), np.diff(east))
-        along = np.concatenate([[0.0], np.cumsum(steps)])
-        n, e = float(np.interp(when, t, north)), float(np.interp(when, t, east))
-        lat, lon = self.maker.chart.to_place(n, e)
-        return PlaceAhead(lat, lon, float(np.interp(when, t, along)), math.hypot(n, e))
-
-
-def fail_times_s(t_s: Floats, margin: Floats, whole: bool) -> NDArray[np.float64]:
-    """(members,) time at which each margin (running minimum, (M, K)) first falls below zero.
-
-    Linear between points; beyond now it is carried back along the first slope (a negative time says
-    how long ago the last chance passed); inf when the whole plan is covered.
-    """
-    rows = np.arange(len(margin))
-    if margin.shape[1] == 1:
-        return np.where(margin[:, 0] >= 0.0, np.inf, -1.0)
-    failed = margin < 0.0
-    right = np.clip(np.argmax(failed, axis=1), 1, None)
-    m0, m1 = margin[rows, right - 1].astype(float), margin[rows, right].astype(float)
-    t0, t1 = t_s[rows, right - 1].astype(float), t_s[rows, right].astype(float)
-    time = t0 + (t1 - t0) * m0 / np.maximum(m0 - m1, 1e-6)
-    end = np.inf if whole else t_s[:, -1].astype(float)
-    result: NDArray[np.float64] = np.where(failed.any(axis=1), np.maximum(time, EARLIEST_S), end)
-    return result

@@ -203,7 +203,8 @@ def _powers(
     rate = np.where(rising, habits.climb_mps, -habits.descent_mps).astype(dtype)
     level, sink = np.zeros(1, dtype), np.full(1, -habits.descent_mps, dtype)
     lift = np.full(1, flight.aircraft.hover_climb_mps, dtype)
-    gone, air, ground = points.dropped_kg, to.cruise_air, to.ground_air.density
+    gone = points.dropped_kg.astype(dtype)
+    air, ground = to.cruise_air, to.ground_air.density
 
     cruise = wing_power_w(flight, members, air, cas, level, gone)
     lull = members.gust_w * np.sqrt(GUST_TIME_S / (GUST_TIME_S + times.cruise.mean(axis=0)))
