@@ -1,6 +1,6 @@
 """The estimator: observations in, belief out. A thin assembly of the pure filters.
 
-Every stream is gated (gate.py), remembered, and passed on to the filter that it concerns. A filter
+Every stream is gated and remembered (senses.py), and passed on to the filter it concerns. A filter
 runs no more often than its physics: wind and power once a second, the pack with each report. What
 is stale, frozen or contradictory becomes a doubt in words; doubts widen the forecast.
 """
@@ -10,14 +10,14 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 from dataclasses import replace
-from typing import Any, TypeVar
+from typing import Any
 
 import numpy as np
 
 from supervisor.core import events as ev
-from supervisor.core.atmosphere import day_offset_k, density_kgpm3, tas_per_cas
+from supervisor.core.atmosphere import density_kgpm3, tas_per_cas
 from supervisor.core.belief import Belief
-from supervisor.core.constants import G0_MPS2, LAPSE_KPM, R_AIR_JPKGK, T0_K
+from supervisor.core.constants import G0_MPS2
 from supervisor.core.estimate import (
     flown,
     gate,
@@ -33,24 +33,21 @@ from supervisor.core.estimate import (
 from supervisor.core.estimate import phase as phases
 from supervisor.core.estimate.kalman import Updated
 from supervisor.core.estimate.prior import Lessons, Prior
+from supervisor.core.estimate.senses import FRESH_S, Senses
 from supervisor.core.events import Observation, Phase
 from supervisor.core.geodesy import LocalMap
 from supervisor.core.plan import Flight
 from supervisor.core.power import hover_drag, hover_relief
 
 NAN = math.nan
-FRESH_S = 3.0  # a value older than this is not used in a formula together with newer ones
 SILENT_S = 5.0
 CLIMB_S = 6.0  # a gust lifts for seconds, a climb lasts
 MAP_S = 0.45  # positions are put on the map at most twice a second
 STEP_S = 0.95  # wind, power and phase look once a second
-REFUSED_S = 30.0  # how long an impossible value is worth a doubt
 DROP_RADIUS_M = 200.0
 LANDING_WIND_M = 20.0  # height at which the landing hover meets the wind, on average
 RELIEF_SD = 0.05  # of the hover power in a wind like the rotors' own inflow; ours
 AIRBORNE = frozenset(Phase) - {Phase.GROUND, Phase.UNKNOWN}
-
-T = TypeVar("T")
 
 
 class Estimator:
@@ -61,20 +58,16 @@ class Estimator:
         self._flight = flight
         self._prior = prior or Prior()
         self._map = LocalMap(flight.home.lat_rad, flight.home.lon_rad)
-        home_m = flight.home.elevation_m
-        self._offset_k = day_offset_k(flight.weather.temperature_c, home_m)
-        density = density_kgpm3(home_m, self._offset_k)
+        self._senses = Senses(flight)
+        self._offset_k = self._senses.day_offset_k
+        density = density_kgpm3(flight.home.elevation_m, self._offset_k)
         self._hover_w = power_scales.hover_reference_w(flight.aircraft, density)
         self._curves = pack.Curves(flight.pack.cell)
-        self._gates = {kind: gate.checker(fields) for kind, fields in gate.FIELDS.items()}
-        self._gates[ev.PackReport] = gate.checker(gate.pack_fields(flight.pack))
         self._steps: dict[type, Callable[[Any], None]] = {
             ev.Position: self._on_position,
             ev.PackReport: self._on_pack,
             ev.WindReport: self._on_wind_report,
         }
-        self._last: dict[type, Any] = {}
-        self._refused: dict[str, float] = {}
         self._track: gate.Track | None = None
         self._fix: ev.Position | None = None
         self._place = (0.0, 0.0)
@@ -113,28 +106,16 @@ class Estimator:
 
     def last_t_s(self, kind: type) -> float:
         """When the last believable observation of ``kind`` came; -inf when none did."""
-        last = self._last.get(kind)
-        return last.t_s if last is not None else -math.inf
+        return self._senses.last_t_s(kind)
 
     # --- in -----------------------------------------------------------------------------------
 
     def observe(self, obs: Observation) -> None:
         """Take one observation in; impossible ones and those older than their stream are not."""
-        kind = type(obs)
-        check = self._gates.get(kind)
-        clean = check(obs) if check else obs
-        if clean is not obs:
-            self._refused[kind.__name__] = obs.t_s
-        if clean is None or not clean.t_s >= self.last_t_s(kind):
-            return
-        self._last[kind] = clean
-        step = self._steps.get(kind)
+        clean = self._senses.take(obs)
+        step = self._steps.get(type(obs)) if clean is not None else None
         if step:
             step(clean)
-
-    def _fresh(self, kind: type[T], t_s: float) -> T | None:
-        last = self._last.get(kind)
-        return last if last is not None and t_s - last.t_s <= FRESH_S else None
 
     def _on_position(self, fix: ev.Position) -> None:
         if self._fix is not None and fix.t_s - self._fix.t_s < MAP_S:
@@ -142,7 +123,7 @@ class Estimator:
         north, east = self._map.to_map(fix.lat_rad, fix.lon_rad)
         self._track, believed = gate.follow(self._track, fix.t_s, north, east)
         if not believed:
-            self._refused["Position"] = fix.t_s
+            self._senses.refuse(ev.Position, fix.t_s)
             return
         self._fix, self._place = fix, (north, east)
         if self._wind is None:
@@ -166,12 +147,12 @@ class Estimator:
             self._habits = flown.changed(self._habits, before, now, fix.t_s)
             if now in AIRBORNE and self._take_off_s != self._take_off_s:
                 self._take_off(fix.t_s)
-        air = self._fresh(ev.AirData, fix.t_s)
+        air = self._senses.fresh(ev.AirData, fix.t_s)
         cas = air.cas_mps if air else NAN
         in_phase = fix.t_s - self._phase.since_s
         if now in phases.WING_BORNE:
             self._watch_pitot(fix, cas, dt_s)
-            flown_cas = self._flown_tas(fix) / tas_per_cas(self._density(fix))
+            flown_cas = self._flown_tas(fix) / tas_per_cas(self._senses.density_kgpm3(fix))
             self._habits = flown.watch(self._habits, now, in_phase, flown_cas, -fix.vd_mps, dt_s)
             self._observe_wind(fix)
         self._watch_drops(now)
@@ -183,7 +164,7 @@ class Estimator:
         if self._wind is not None and self._wind.refuted:
             self._pitot = pitot.refute(self._pitot)
         elif self._pitot.refuted:
-            told_mps = cas * tas_per_cas(self._density(fix))
+            told_mps = cas * tas_per_cas(self._senses.density_kgpm3(fix))
             self._pitot = pitot.agree(self._pitot, told_mps, self._by_power.tas_mps, dt_s)
         if usable and not self._pitot.usable:
             self._without_airspeed(fix.t_s)
@@ -205,9 +186,9 @@ class Estimator:
             self._wind = wind.took_off(self._wind, t_s)
 
     def _signs(self, fix: ev.Position) -> phases.Signs:
-        heartbeat = self._last.get(ev.Heartbeat)
-        state = self._fresh(ev.FlightState, fix.t_s)
-        air = self._fresh(ev.AirData, fix.t_s)
+        heartbeat = self._senses.last(ev.Heartbeat)
+        state = self._senses.fresh(ev.FlightState, fix.t_s)
+        air = self._senses.fresh(ev.AirData, fix.t_s)
         return phases.Signs(
             armed=heartbeat.armed if heartbeat else True,
             height_m=fix.height_m,
@@ -225,44 +206,17 @@ class Estimator:
         stale = self._monitor.frozen or t_s - self._powered_s > FRESH_S
         return NAN if stale else self._power_w / self._hover_w
 
-    def _heading_rad(self, fix: ev.Position) -> float:
-        """Compass heading from whichever message carries it."""
-        if fix.heading_rad == fix.heading_rad:
-            return fix.heading_rad
-        air = self._fresh(ev.AirData, fix.t_s)
-        if air and air.heading_rad == air.heading_rad:
-            return air.heading_rad
-        attitude = self._fresh(ev.Attitude, fix.t_s)
-        return attitude.yaw_rad if attitude else NAN
-
-    def _density(self, fix: ev.Position) -> float:
-        """Air density [kg/m^3]: measured pressure when there is one, the day's temperature."""
-        pressure = self._fresh(ev.AirPressure, fix.t_s)
-        if pressure is None:
-            return density_kgpm3(fix.alt_m, self._offset_k)
-        kelvin = T0_K - LAPSE_KPM * fix.alt_m + self._offset_k
-        return pressure.pressure_pa / (R_AIR_JPKGK * kelvin)
-
-    def _has_fix(self, t_s: float) -> bool:
-        """Whether the velocity comes from satellites; dead reckoning tells no wind."""
-        quality = self._fresh(ev.GpsQuality, t_s)
-        return quality is None or quality.fix_type >= 3
-
     def _airspeed_mps(self, t_s: float) -> float:
         """Calibrated airspeed when there is a believable one, else NaN."""
-        air = self._fresh(ev.AirData, t_s)
-        # slower than half the stall on the wing: that is no airspeed
-        slow = 0.5 * self._flight.aircraft.stall_mps
-        believable = air is not None and air.cas_mps > slow and self._pitot.usable
-        return air.cas_mps if air is not None and believable else NAN
+        return self._senses.cas_mps(t_s) if self._pitot.usable else NAN
 
     def _observe_wind(self, fix: ev.Position) -> None:
-        heading = self._heading_rad(fix)
+        heading = self._senses.heading_rad(fix)
         if self._wind is None or heading != heading:
             return
-        if not self._has_fix(fix.t_s):
+        if not self._senses.has_fix(fix.t_s):
             return
-        ratio = tas_per_cas(self._density(fix))
+        ratio = tas_per_cas(self._senses.density_kgpm3(fix))
         cas = self._airspeed_mps(fix.t_s)
         told = cas == cas
         tas = cas * ratio if told else self._assumed_tas(ratio)
@@ -280,7 +234,7 @@ class Estimator:
 
     def _flown_tas(self, fix: ev.Position) -> float:
         """True airspeed [m/s] believed: told, or assumed and set right by the ground speed."""
-        ratio = tas_per_cas(self._density(fix))
+        ratio = tas_per_cas(self._senses.density_kgpm3(fix))
         cas = self._airspeed_mps(fix.t_s)
         if cas == cas:
             return cas * ratio
@@ -312,22 +266,22 @@ class Estimator:
 
     # --- pack and power -----------------------------------------------------------------------
 
-    def _air_c(self) -> float:
-        alt = self._fix.alt_m if self._fix else self._flight.home.elevation_m
-        return T0_K - 273.15 - LAPSE_KPM * alt + self._offset_k
-
     def _on_pack(self, report: ev.PackReport) -> None:
         spec = self._flight.pack
         self._monitor, sample = pack_monitor.read(self._monitor, report, spec, self.airborne)
         if sample is None:
             return
         if self._pack is None:
-            self._pack = pack.start(spec, report.t_s - 1.0, self._air_c(), self._prior.pack)
+            self._pack = pack.start(
+                spec, report.t_s - 1.0, self._senses.air_c(self._fix), self._prior.pack
+            )
         if sample.current_a != sample.current_a or sample.now_a != sample.now_a:
             stand_in = self._stand_in_a(sample.voltage_v)
             mean = sample.current_a if sample.current_a == sample.current_a else stand_in
             sample = sample._replace(current_a=mean, now_a=stand_in, stand_in=True)
-        self._pack = pack.observe(self._pack, spec, self._curves, sample, self._air_c())
+        self._pack = pack.observe(
+            self._pack, spec, self._curves, sample, self._senses.air_c(self._fix)
+        )
         if sample.stand_in or sample.voltage_v != sample.voltage_v:
             return
         power = sample.now_a * sample.voltage_v * spec.series
@@ -340,10 +294,8 @@ class Estimator:
         fix = self._fix
         if fix is None or t_s - fix.t_s > FRESH_S:
             return None
-        density = self._density(fix)
-        attitude = self._fresh(ev.Attitude, t_s)
-        bank = attitude.roll_rad if attitude else 0.0
-        load = 1.0 / max(math.cos(bank), 0.5) if bank == bank else 1.0
+        density = self._senses.density_kgpm3(fix)
+        load = self._senses.load_factor(t_s)
         return power_scales.PowerSample(
             t_s,
             self._phase.phase,
@@ -393,8 +345,8 @@ class Estimator:
         fix = self._fix
         if fix is None or self._wind is None:
             return None
-        air = self._fresh(ev.AirData, t_s)
-        mission = self._last.get(ev.MissionProgress)
+        air = self._senses.fresh(ev.AirData, t_s)
+        mission = self._senses.last(ev.MissionProgress)
         airborne_s = t_s - self._take_off_s if self._take_off_s == self._take_off_s else 0.0
         field = wind.solve(self._wind, t_s)
         return Belief(
@@ -426,7 +378,7 @@ class Estimator:
                 self._curves,
                 t_s,
                 self._stand_in_a(NAN),
-                self._air_c(),
+                self._senses.air_c(self._fix),
                 stand_in=True,
             )
 
@@ -444,19 +396,25 @@ class Estimator:
         return relief, math.hypot(0.5 * (fresh - light), model_sd)
 
     def _pack_belief(self, t_s: float) -> Any:
-        spec = self._flight.pack
-        state = self._pack or pack.start(spec, t_s, self._air_c(), self._prior.pack)
+        spec, air_c = self._flight.pack, self._senses.air_c(self._fix)
+        state = self._pack or pack.start(spec, t_s, air_c, self._prior.pack)
         if t_s - state.t_s > SILENT_S:
             current = self._stand_in_a(NAN)
             state = pack.predict(
-                state, spec, self._curves, t_s, current, self._air_c(), stand_in=True
+                state,
+                spec,
+                self._curves,
+                t_s,
+                current,
+                air_c,
+                stand_in=True,
             )
         return pack.belief(state, spec)
 
     def lessons(self) -> Lessons:
         """What this flight has taught so far: to be kept for the next one."""
         spec = self._flight.pack
-        state = self._pack or pack.start(spec, 0.0, self._air_c(), self._prior.pack)
+        state = self._pack or pack.start(spec, 0.0, self._senses.air_c(self._fix), self._prior.pack)
         flown_s = self._stepped_s - self._take_off_s
         return Lessons(
             power=power_scales.posterior(self._scales),
@@ -475,7 +433,7 @@ class Estimator:
         checks: tuple[tuple[bool, str], ...] = (
             (t_s - self.last_t_s(ev.Position) > SILENT_S, "no position for some seconds"),
             (t_s - self.last_t_s(ev.PackReport) > SILENT_S, "the battery monitor is silent"),
-            (self.airborne and not self._has_fix(t_s), "no satellite fix"),
+            (self.airborne and not self._senses.has_fix(t_s), "no satellite fix"),
             (self._monitor.frozen, "the battery monitor is frozen"),
             (
                 self.airborne and self._no_airspeed(t_s),
@@ -494,7 +452,7 @@ class Estimator:
                 "power drawn has changed suddenly",
             ),
             (
-                any(t_s - when < REFUSED_S for when in self._refused.values()),
+                self._senses.refused(t_s),
                 "impossible values were refused",
             ),
         )
