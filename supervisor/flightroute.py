@@ -8,10 +8,14 @@ from collections.abc import Iterable
 from pathlib import Path
 from typing import Any
 
+from pydantic import ValidationError
+
 from supervisor.core import geodesy, plan
 from supervisor.errors import InputError
 from supervisor.flightmodels import FlightFile, WaypointRow
 
+POSITION = "[longitude, latitude] or [longitude, latitude, height]"
+BOUNDS = "degrees within 180 and 90, 0 to 4000 m above home"
 AT_HOME_M = 50.0  # nearer than this a point of the route is home
 
 
@@ -105,11 +109,17 @@ def _position(
     where = f"{path} coordinates[{index}]"
     try:
         lon_deg, lat_deg, *rest = (float(x) for x in position)
-        height_m = None
-        if rest and third != "ignore":
-            height_m = rest[0] - (home_elevation_m if third == "elevation" else 0.0)
-        return WaypointRow(lat_deg=lat_deg, lon_deg=lon_deg, height_m=height_m)
     except (TypeError, ValueError):
+        raise InputError(where, f"{position!r}", allowed=POSITION) from None
+    height_m = None
+    if rest and third != "ignore":
+        height_m = rest[0] - (home_elevation_m if third == "elevation" else 0.0)
+    try:
+        return WaypointRow(lat_deg=lat_deg, lon_deg=lon_deg, height_m=height_m)
+    except ValidationError as error:
+        key = error.errors()[0]["loc"][-1]
+        meant = {"lat_deg": lat_deg, "lon_deg": lon_deg, "height_m": height_m}[str(key)]
+        told = f" (with route.third_coordinate = {third!r})" if key == "height_m" else ""
         raise InputError(
-            where, f"{position!r}", allowed="[longitude, latitude] or [longitude, latitude, height]"
+            where, f"{position!r} means {key} = {meant:g}{told}", allowed=f"{POSITION}; {BOUNDS}"
         ) from None

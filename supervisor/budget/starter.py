@@ -10,7 +10,7 @@ from pathlib import Path
 
 import click
 
-from supervisor.celltable import built_in
+from supervisor.celltable import built_in, find_cell
 from supervisor.errors import InputError
 from supervisor.flightfile import parse_file, to_flight
 
@@ -98,10 +98,13 @@ def _answer(key: str) -> Callable[[str], str]:
 
 
 def _checked(key: str, text: str) -> str:
-    """``text`` as it will stand in the file."""
+    """``text`` as it will stand in the file; refused as the file would be with it alone."""
     text = text.strip()
     if key not in WORDS and not (text == "none" and key in MAY_BE_NONE):
         _number(key, text)
+    if key == "cell":
+        find_cell(text, "--set")
+    parse_file(starter({q.key: q.default for q in QUESTIONS} | {key: text}), "--set")
     return text
 
 
@@ -114,7 +117,9 @@ def _given(answers: tuple[str, ...]) -> dict[str, str]:
     given: dict[str, str] = {}
     for answer in answers:
         key, equals, value = answer.partition("=")
-        if not equals or key not in known:
+        if key in known and not equals:
+            raise InputError("--set", f"{answer!r} has no value", allowed=f"{key}=VALUE")
+        if key not in known:
             near = difflib.get_close_matches(key, known, n=1)
             hint = f"; did you mean {near[0]!r}?" if near else ""
             raise InputError("--set", f"{answer!r}{hint}", allowed=", ".join(known))

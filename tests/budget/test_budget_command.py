@@ -198,6 +198,63 @@ def test_a_new_file_by_questions(tmp_path: Path) -> None:
     assert (craft.aircraft_id, craft.mass_kg) == ("petrel", 6.5)
 
 
+@pytest.mark.parametrize(
+    ("wrong", "words"),
+    [
+        ("mass_kg=4500", ("mass_kg = 4500", "grams")),
+        ("mass_kg=-6", ("mass_kg = -6", "above 0.3")),
+        ("mass_kg=4,5", ("4,5", "decimal point")),
+        ("mass_kg", ("no value", "mass_kg=VALUE")),
+        ("mas_kg=4", ("did you mean 'mass_kg'",)),
+        ("id=two words", ("aircraft.id", "two words")),
+        ("cell=lipo-16ah", ("lipo-16ah-15c",)),
+        ("cruise_mps=80", ("cruise_mps = 80", "km/h or knots")),
+    ],
+)
+def test_a_wrong_answer_is_refused_and_nothing_written(
+    tmp_path: Path, wrong: str, words: tuple[str, ...]
+) -> None:
+    path = tmp_path / "new.toml"
+    said = str(run(str(path), "--new", "--set", wrong).exception)
+    assert all(word in said for word in words), said
+    assert not path.exists()
+
+
+def test_a_wrong_answer_is_asked_for_again(tmp_path: Path) -> None:
+    path = tmp_path / "asked.toml"
+    answers = "two words\npetrel\n6500\nsix\n6.5\n" + "\n" * 30
+    asked = CliRunner().invoke(
+        group, ["budget", str(path), "--new"], input=answers, standalone_mode=False
+    )
+    craft = load_flight(path).aircraft
+    assert (craft.aircraft_id, craft.mass_kg) == ("petrel", 6.5)
+    assert asked.output.count("Take-off mass on the scale") == 3
+    assert "grams" in asked.output
+
+
+@pytest.mark.parametrize(
+    ("coordinates", "words"),
+    [
+        ("[[44.2, -28.5], [44.2, -28.4]]", ("swapped",)),
+        ("[[-28.5, 44.2, 2.0]]", ("height_m = -6", "third_coordinate = 'elevation'")),
+        ("[[-28.5, 144.2]]", ("lat_deg = 144.2",)),
+        ("[[NaN, 44.2]]", ("lon_deg = nan",)),
+        ('[["a", "b"]]', ("[longitude, latitude]",)),
+        ("null", ("has no LineString",)),
+    ],
+)
+def test_a_drawn_route_is_refused_in_words(
+    near: Path, tmp_path: Path, coordinates: str, words: tuple[str, ...]
+) -> None:
+    line = f'{{"type": "LineString", "coordinates": {coordinates}}}'
+    (tmp_path / "route.geojson").write_text(line)
+    start, end = NEAR.index("waypoints = ["), NEAR.index("[return]")
+    route = 'geojson = "route.geojson"\nthird_coordinate = "elevation"\n'
+    near.write_text(NEAR[:start] + route + NEAR[end:])
+    said = str(run(str(near)).exception)
+    assert all(word in said for word in words), said
+
+
 def test_pictures_are_not_imported_unless_asked_for() -> None:
     code = (
         "import sys; from supervisor.cli.budget import command\n"
