@@ -11,7 +11,6 @@ import asyncio
 import ipaddress
 import json
 from collections.abc import AsyncIterator
-from dataclasses import asdict
 from pathlib import Path
 from typing import Any
 from urllib.parse import urlsplit
@@ -155,7 +154,7 @@ class Shell:
             rows = [row(p, now_s, lost_s) for p in listener.pictures.values()]
             rows.sort(key=urgency)
             fleet = {
-                "rows": [asdict(r) for r in rows],
+                "rows": rows,
                 "lost_s": None if lost_s is None else now_s - lost_s,
                 "now_s": now_s,
                 "fault": listener.store.fault,
@@ -164,7 +163,7 @@ class Shell:
             shown = wanted or (rows[0].aircraft if len(rows) == 1 else "")
             picture = listener.pictures.get(shown)
             if picture is not None:
-                yield _event("view", asdict(view(picture, now_s, lost_s)))
+                yield _event("view", view(picture, now_s, lost_s))
             await asyncio.sleep(PAUSE_S)
             await listener.change(seen, TICK_S - PAUSE_S)
 
@@ -203,8 +202,13 @@ def story(picture: Picture) -> dict[str, Any]:
 
 
 def _event(name: str, data: object) -> bytes:
-    text = json.dumps(data, separators=(",", ":"), allow_nan=False)
+    text = json.dumps(data, separators=(",", ":"), allow_nan=False, default=_fields)
     return f"event: {name}\ndata: {text}\n\n".encode()
+
+
+def _fields(value: Any) -> dict[str, Any]:
+    """A slotted dataclass as an object: ``asdict`` would copy all within it first."""
+    return {name: getattr(value, name) for name in value.__slots__}
 
 
 def _is_here(request: Request) -> bool:

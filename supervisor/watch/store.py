@@ -102,9 +102,9 @@ def _line(leaf: str, heard: Heard) -> bytes:
         "leaf": leaf,
         "retained": heard.retained,
         "trust": heard.trust,
-        "message": heard.message.model_dump(mode="json"),
     }
-    return json.dumps(row, separators=(",", ":"), allow_nan=False).encode() + b"\n"
+    head = json.dumps(row, separators=(",", ":"), allow_nan=False)
+    return f'{head[:-1]},"message":{heard.message.model_dump_json()}}}\n'.encode()
 
 
 def read(path: Path) -> Iterator[Heard]:

@@ -14,7 +14,8 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 import pytest
-from patience import PATIENCE_S
+
+from tests.system.patience import PATIENCE_S
 
 DEPLOY = Path(__file__).resolve().parents[2] / "deploy" / "mosquitto"
 
