@@ -44,9 +44,9 @@ def _hover_w(speed_mps: float) -> float:
     return body.rotor_w + flight.craft.avionics_w
 
 
-def _winged() -> tuple[float, float]:
-    """(power [W], true airspeed [m/s]) in steady cruise."""
-    flight = still.routed([(60e3, 0.0)])
+def _winged(cas_mps: float = math.nan) -> tuple[float, float]:
+    """(power [W], true airspeed [m/s]) in steady flight, at the cruise speed if none is given."""
+    flight = still.routed([(60e3, 0.0)], airspeed_mps=cas_mps)
     flight.advance(600.0)
     state = flight.state
     assert state.phase is Phase.CRUISE
@@ -62,17 +62,22 @@ def test_winged_endurance() -> None:
 
 
 def test_range_is_about_ten_times_that_of_hover_flight() -> None:
-    """Both at their best, each with the whole pack: measured 8.7.
+    """Ten lies between the two ways to read it, each with the whole pack and within 15 %.
 
-    177 km at the cruise speed against 20.4 km on the rotors alone at their best-range speed. (At
-    8 m/s, where hover flight lasts longest, it is 10.7.)
+    178 km on the wing at 21 m/s, which is its best. On the rotors 20.4 km at 11 to 12 m/s, where
+    that range is longest, and 16.6 km at 8 m/s, where it stays up longest: 8.7 and 10.7.
     """
-    power_w, tas_mps = _winged()
-    winged_km = 3.6 * tas_mps * _drain_h(power_w)
-    hover_km = {v: 3.6 * v * _drain_h(_hover_w(v)) for v in (8.0, 10.0, 11.0, TILT_ALONE_MPS)}
-    assert hover_km[11.0] > hover_km[10.0]  # the best lies inside the range that was tried
+    winged_km = {v: 3.6 * v * _drain_h(_winged(v)[0]) for v in (19.0, 21.0, 23.0)}
+    hours = {v: _drain_h(_hover_w(v)) for v in (6.0, 8.0, 10.0, 11.0, TILT_ALONE_MPS)}
+    hover_km = {v: 3.6 * v * h for v, h in hours.items()}
+    assert max(winged_km, key=winged_km.__getitem__) == 21.0  # each best lies inside what was tried
+    assert max(hours, key=hours.__getitem__) == 8.0
+    assert hover_km[11.0] > hover_km[10.0]
     assert hover_km[11.0] > hover_km[TILT_ALONE_MPS] - 0.5
-    assert winged_km / max(hover_km.values()) == pytest.approx(10.0, abs=2.0)
+    by_range, by_endurance = (
+        winged_km[21.0] / km for km in (max(hover_km.values()), hover_km[8.0])
+    )
+    assert 8.5 < by_range < 10.0 < by_endurance < 11.5
 
 
 def test_airframe_is_about_two_fifths_of_the_mass() -> None:
