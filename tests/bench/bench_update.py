@@ -6,6 +6,7 @@ step of the pack's filter and the wind field, stand for it.
 
 from __future__ import annotations
 
+import gc
 import tracemalloc
 from collections.abc import Iterator
 from dataclasses import replace
@@ -44,7 +45,7 @@ def rows(form: Form) -> list[Row]:
         _observation(form.pick((0.1, 0.2, 0.4), (1.0, 2.0, 4.0))),
         _kalman(form.pick(50, STEPS)),
         _field(form.pick((4, 6, 8), STRETCHES), form.pick(1, 5)),
-        _memory(form.pick((0.5, 1.0, 2.0), (45.0, 90.0, 180.0))),
+        _memory(form.pick((0.5, 1.0, 2.0), (30.0, 60.0, 120.0))),
     ]
 
 
@@ -156,6 +157,7 @@ def _memory(minutes: tuple[float, ...]) -> Row:
     for before, until in zip((0.0, *minutes), minutes, strict=False):
         for observation in islice(heard, 3 * round(60 * (until - before))):
             estimator.observe(observation)
+        gc.collect()
         held.append(tracemalloc.get_traced_memory()[0] / 1e3)
     kept = list(observations(0.0, 60, every=HZ))
     each_kb = (tracemalloc.get_traced_memory()[0] / 1e3 - held[-1]) / len(kept)
