@@ -6,7 +6,7 @@ import math
 
 import numpy as np
 
-from supervisor.core.estimate.pitot import Pitot, watch
+from supervisor.core.estimate.pitot import AGREE_S, Pitot, agree, by_drag, refute, watch
 
 RHO0, G = 1.225, 9.80665
 
@@ -48,3 +48,22 @@ def test_a_free_tube_is_not_suspected_in_ten_hours() -> None:
 
 def test_no_airspeed_is_no_evidence() -> None:
     assert watch(Pitot(), 1.0, math.nan, 100.0) == Pitot()
+
+
+def test_a_refuted_tube_is_believed_again_when_it_agrees_with_the_power_for_a_minute() -> None:
+    pitot = refute(Pitot())
+    assert not pitot.usable
+    for _ in range(int(AGREE_S) - 1):
+        pitot = agree(pitot, 21.0, 21.8, 1.0)
+    assert not pitot.usable
+    assert not agree(pitot, 21.0, 26.0, 1.0).usable  # and then it begins anew
+    assert agree(pitot, 21.0, 21.8, 1.0).usable
+
+
+def test_a_refuted_tube_is_believed_again_when_the_ground_speed_denies_the_power() -> None:
+    """Ice: the power tells 25 m/s, the ground speed 21."""
+    pitot = refute(Pitot())
+    assert by_drag(pitot, -0.16, 0.02).usable
+    assert not by_drag(pitot, -0.16, 0.08).usable  # not known well enough yet
+    assert not by_drag(pitot, -0.03, 0.02).usable
+    assert not by_drag(Pitot(blocked=True), -0.16, 0.02).usable  # the climb has shown it blocked

@@ -166,10 +166,12 @@ class Estimator:
         elif self._pitot.refuted:
             told_mps = cas * tas_per_cas(self._senses.density_kgpm3(fix))
             self._pitot = pitot.agree(self._pitot, told_mps, self._by_power.tas_mps, dt_s)
+            self._pitot = pitot.by_drag(self._pitot, *self._assumed_error())
         if usable and not self._pitot.usable:
             self._without_airspeed(fix.t_s)
         elif self._pitot.usable and not usable:
             self._by_power = speed_by_power.free(self._by_power)
+            self._scales = power_scales.doubted(self._scales)
 
     def _without_airspeed(self, t_s: float) -> None:
         """What was learned from the tube while it was being found out is taken back."""
@@ -238,9 +240,14 @@ class Estimator:
         cas = self._airspeed_mps(fix.t_s)
         if cas == cas:
             return cas * ratio
+        return self._assumed_tas(ratio) * (1.0 + self._assumed_error()[0])
+
+    def _assumed_error(self) -> tuple[float, float]:
+        """Relative error of the assumed airspeed, and 1 sigma of it."""
         solved = self._wind.solved if self._wind else None
-        error = float(solved.sensor_mean[3]) if solved else 0.0
-        return self._assumed_tas(ratio) * (1.0 + error)
+        if solved is None:
+            return 0.0, math.inf
+        return float(solved.sensor_mean[3]), math.sqrt(float(solved.sensor_cov[3, 3]))
 
     def _on_wind_report(self, report: ev.WindReport) -> None:
         if self._wind is None or self._fix is None or report.t_s - self._reported_s < STEP_S:

@@ -24,6 +24,9 @@ HEIGHT_SD_M = 2.0  # with less vertical motion noise looks like a slope now and 
 PERSIST_S = 20.0
 AGREES = 0.08  # a refuted tube is believed again when it shows what the power says, within this
 AGREE_S = 60.0
+# Once the ground speed is as sure of the airspeed as this, and the power tells that much more, it
+# is the drag that has grown, and the tube was right.
+DRAG, DRAG_SURE = 0.07, 0.035
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,6 +60,13 @@ def agree(pitot: Pitot, shown_mps: float, power_mps: float, dt_s: float) -> Pito
     alike = abs(shown_mps - power_mps) < AGREES * power_mps
     agrees_s = pitot.agrees_s + dt_s if alike else 0.0
     return replace(pitot, agrees_s=agrees_s, refuted=agrees_s < AGREE_S)
+
+
+def by_drag(pitot: Pitot, error: float, error_sd: float) -> Pitot:
+    """A refuted tube is believed again when the ground speed denies the airspeed that the power
+    tells: ``error`` of that (relative, 1 sigma ``error_sd``), as found since."""
+    wrong = error < -DRAG and error_sd < DRAG_SURE
+    return replace(pitot, refuted=False) if pitot.refuted and wrong else pitot
 
 
 def watch(pitot: Pitot, t_s: float, cas_mps: float, height_m: float) -> Pitot:

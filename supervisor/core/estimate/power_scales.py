@@ -248,6 +248,11 @@ def _freed(scales: Scales, regime: int) -> Scales:
     return replace(scales, p=p, changed_s=scales.last_s, changed=regime)
 
 
+def doubted(scales: Scales) -> Scales:
+    """Nothing was learned on the wing for a while: what is drawn there may have changed since."""
+    return _freed(scales, CRUISE)
+
+
 DROP_DOUBT = 0.5  # so wide that hover power alone can say that the payload is still there
 
 

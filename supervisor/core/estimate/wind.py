@@ -47,6 +47,7 @@ WITHOUT_SD = 0.10  # of the airspeed that the power tells, once the tube is not 
 # The power must tell the change of airspeed that the ground speed tells, within these factors; the
 # ground speed is a mean over a minute and lags behind, and the power wanders.
 LIKE_MPS, LIKE = 1.5, (0.4, 4.0)
+BY_POWER_MPS, BY_POWER_S = 2.5, 15.0  # so much more than is shown, so long: asked without a change
 FELT_S = 90.0  # a change is found about so long after it began
 BETTER, EVEN = 1.5, 1.0  # in log-likelihood: four times as likely; no less likely
 ALONG_SIGMA = 2.0  # a change of less than this along the nose is none of the airspeed's
@@ -105,6 +106,7 @@ class WindState:
     forecast_here: Array = field(default_factory=lambda: np.zeros(2))
     sensors_s: float = -math.inf  # when a sensor was last found changed
     refuted_s: float = -math.inf  # when the airspeed was last found to be none
+    by_power_s: float = 0.0  # how long the power has told another airspeed
     assumed: bool = False  # whether the last sample went without
 
     @property
@@ -219,12 +221,14 @@ def observe(state: WindState, sample: Sample) -> WindState:
     )
     before = state.gusts
     state = replace(state, last_s=sample.t_s, gusts=gust, steady_mps=steady, assumed=sample.assumed)
+    nose = np.array([math.cos(sample.heading_rad), math.sin(sample.heading_rad)])
+    along = float(nose @ before.foreseen)
+    state = _asked_power(state, sample, dt_s)
+    asked = (changed or state.by_power_s >= BY_POWER_S) and not sample.assumed
+    if asked and _alike(along, sample.power_mps - sample.tas_mps):
+        return without_airspeed(state, sample.t_s)
     if changed:
-        nose = np.array([math.cos(sample.heading_rad), math.sin(sample.heading_rad)])
-        along = float(nose @ before.foreseen)
         sure = math.sqrt(float(nose @ _against(state.foreseen, z, h).cov @ nose) + gust.var)
-        if not sample.assumed and _alike(along, sample.power_mps - sample.tas_mps):
-            return without_airspeed(state, sample.t_s)
         compass = another_compass(state, sample.t_s)
         if compass is not None:
             return compass
@@ -244,6 +248,14 @@ def observe(state: WindState, sample: Sample) -> WindState:
     return _add(state, seen, change, kernel)
 
 
+def _asked_power(state: WindState, sample: Sample, dt_s: float) -> WindState:
+    """How long the power has told an airspeed that is far from the one shown; NaN tells nothing."""
+    away = abs(sample.power_mps - sample.tas_mps) > BY_POWER_MPS
+    if not away and not state.by_power_s:
+        return state
+    return replace(state, by_power_s=state.by_power_s + dt_s if away else 0.0)
+
+
 def _alike(along_mps: float, power_mps: float) -> bool:
     """Whether ground speed and power tell the same change of airspeed: no wind does that."""
     low, high = LIKE
@@ -261,7 +273,7 @@ def without_airspeed(state: WindState, t_s: float) -> WindState:
     state = replace(
         state, evidence=kept, sensor_var=var, anchor=None, next_anchor=None, steady_mps=NAN
     )
-    return replace(_refreshed(state, place), refuted_s=t_s, assumed=True)
+    return replace(_refreshed(state, place), refuted_s=t_s, by_power_s=0.0, assumed=True)
 
 
 def another_compass(state: WindState, t_s: float) -> WindState | None:
