@@ -246,6 +246,9 @@ elevation_m = {home_elevation_m}
 # lon_deg = {home_lon_deg}
 # elevation_m = 0.0
 
+# [terrain]                       # ground that you read off a map; checked along legs and returns
+# points = [{{ lat_deg = {home_lat_deg}, lon_deg = {home_lon_deg}, elevation_m = 0.0 }}]
+
 [route]
 height_m = 100.0                  # above home, where a point does not say otherwise
 # geojson = "route.geojson"       # instead of waypoints: its first LineString
