@@ -10,6 +10,7 @@ import numpy as np
 
 from supervisor.budget.answer import Budget, PointOnPlan
 from supervisor.budget.footprint import Footprint, footprint
+from supervisor.budget.text import ADVICE
 from supervisor.core.geodesy import LocalMap
 from supervisor.core.plan import Site
 
@@ -31,7 +32,7 @@ def to_geojson(budget: Budget, area: Footprint | None = None) -> str:
         *_waypoints(budget),
         *_turning(budget),
     ]
-    document = {"type": "FeatureCollection", "features": features}
+    document = {"type": "FeatureCollection", "caution": ADVICE, "features": features}
     return json.dumps(document, ensure_ascii=False, indent=1)
 
 

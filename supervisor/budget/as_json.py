@@ -8,6 +8,7 @@ from dataclasses import asdict
 from typing import Any
 
 from supervisor.budget.answer import Budget, PointOnPlan
+from supervisor.budget.text import ADVICE
 
 SCHEMA = 1
 DIGITS = 6  # significant; a reader that compares runs wants no noise beyond
@@ -28,6 +29,7 @@ def as_dict(b: Budget) -> dict[str, Any]:
         "verdict": b.verdict.value,
         "reasons": list(b.reasons),
         "conditions": list(b.conditions),
+        "caution": ADVICE,
         "findings": [
             {"weight": f.weight.value, "what": f.what, "sentence": f.sentence} for f in b.findings
         ],

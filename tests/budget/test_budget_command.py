@@ -139,6 +139,14 @@ def test_the_page_is_at_most_100_columns_and_says_who_decides(near: Path) -> Non
         assert "local" in page
 
 
+def test_every_report_says_who_decides(near: Path, tmp_path: Path) -> None:
+    out = tmp_path / "out.geojson"
+    said = json.loads(run(str(near), "--json", "--geojson", str(out)).output)
+    for document in (said, json.loads(out.read_text(encoding="utf-8"))):
+        assert "The remote pilot decides" in document["caution"]
+        assert "local rules and the licence bind" in document["caution"]
+
+
 def test_every_refusal_is_one_line_and_exit_2(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
