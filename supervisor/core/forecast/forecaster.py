@@ -96,6 +96,7 @@ class Forecaster:
         self._untold: Run | None = None
         self.members, self.points = members, points
         self.dtype = np.dtype(dtype)
+        self._drawn: Floats = np.empty((members, 0))
         self.chart = map_of(flight)
         self.route = route_on_map(flight, self.chart)
         self.table: CellTables = tables(flight.pack.cell, self.dtype)
@@ -228,7 +229,7 @@ class Forecaster:
         ``stretches``: what is flown on instead of the plan; then only home is looked at.
         """
         flight, dtype = self.flight, self.dtype
-        rng, of_air, of_gusts = (np.random.default_rng([self.seed, k]) for k in range(3))
+        rng, of_air = (np.random.default_rng([self.seed, k]) for k in range(2))
         habits = seen_or_planned(flight, belief)
         course = course_from(flight, self.route, belief, habits, self.points, stretches)
         members = draw(flight, belief, rng, self.members, dtype, self.unforeseen)
@@ -243,7 +244,7 @@ class Forecaster:
         cas = flight.return_plan.airspeed_mps
         wind, factor = query.draw_air(belief.wind, of_air, self.members, cas)
         members = replace(members, true_cas=factor.astype(dtype)[:, None])
-        gusts = mirrored(of_gusts, self.members, len(course.stretches)).astype(dtype)
+        gusts = self._gusts(len(course.stretches))
         home, *away = zip(course.departures, targets, strict=False)
         parts: list[tuple[Ahead, Landings]] = []
         for start in range(0, self.members, BATCH):
@@ -256,6 +257,13 @@ class Forecaster:
         landings = [joined_landings([way for _, way in parts])]
         landings += fly_ways(flight, self.table, members, whole, away, wind, habits)
         return Run(flight, self.chart, belief, habits, course, members, whole, landings)
+
+    def _gusts(self, stretches: int) -> Floats:
+        """(members, stretches) standard normals: the same at every look, so drawn once."""
+        if self._drawn.shape[1] < stretches:
+            rng = np.random.default_rng([self.seed, 2])
+            self._drawn = mirrored(rng, self.members, stretches).astype(self.dtype)
+        return self._drawn[:, :stretches]
 
     def _ask_plan(self, query: Query, course: Course, leave_s: Array) -> Any:
         if not course.stretches:
