@@ -57,6 +57,15 @@ def levels(said: list[Change], condition: str) -> list[Level]:
     return [c.level for c in said if c.condition == condition and not c.reminder]
 
 
+def test_over_the_pad_nobody_is_told_to_turn_back() -> None:
+    """In the first half minute little is known, and to turn back is to land where it is."""
+    _, said = run(60, over_pad=True, turn_back_safe_s=-30.0, covered=0.98)
+    assert not levels(said, "turn-back-now")
+    assert not levels(said, "turn-back-soon")
+    _, said = run(60, over_pad=True, turn_back_safe_s=-30.0, covered=0.6)
+    assert levels(said, "home-not-covered")
+
+
 def test_a_calm_flight_says_nothing() -> None:
     assert run(600)[1] == []
 

@@ -64,6 +64,7 @@ class Situation:
     overrun_leg_wh: float = math.nan
     nearest: Ground | None = None
     range_left_m: float = math.nan
+    over_pad: bool = False  # on the rotors over home's pad
 
 
 LevelOf = Callable[[Situation, Level], Level]
@@ -93,14 +94,14 @@ def _above(value: float, enter: float, leave: float, held: bool) -> bool:
 
 
 def _turn_back_now(s: Situation, now: Level) -> Level:
-    if not s.airborne or s.homeward:
+    if not s.airborne or s.homeward or s.over_pad:
         return Level.NORMAL
     due = _below(s.turn_back_safe_s, 1e-9, 0.5 * s.soon_lead_s, now is Level.WARNING)
     return Level.WARNING if due else Level.NORMAL
 
 
 def _turn_back_soon(s: Situation, now: Level) -> Level:
-    if not s.airborne or s.homeward:
+    if not s.airborne or s.homeward or s.over_pad:
         return Level.NORMAL
     lead = s.soon_lead_s
     near = _below(s.turn_back_safe_s, lead, 1.2 * lead + 30.0, now is Level.CAUTION)

@@ -21,6 +21,7 @@ from supervisor.core.events import (
     Phase,
     Position,
 )
+from supervisor.core.forecast.legs import ROTORBORNE
 from supervisor.core.forecast.run import Forecast
 from supervisor.core.plan import Flight
 
@@ -98,6 +99,7 @@ def assess(
         t_s=t_s,
         airborne=airborne,
         homeward=homeward,
+        over_pad=belief is not None and _over_pad(belief),
         turn_back_safe_s=numbers.turn_back_safe_s - elapsed if numbers else NAN,
         soon_lead_s=policy.soon_lead_s,
         confidence=policy.confidence,
@@ -123,6 +125,15 @@ def assess(
         nearest=nearest_ground(flight, belief) if belief else None,
         range_left_m=range_left_m(belief, forecast) if belief and forecast else NAN,
     )
+
+
+PAD_M = 500.0  # a transition begun over the pad ends within it
+
+
+def _over_pad(belief: Belief) -> bool:
+    """On the rotors over home's pad, going up or down: to turn back is to land where it is."""
+    near = math.hypot(belief.north_m, belief.east_m) < PAD_M
+    return near and belief.phase in (*ROTORBORNE, Phase.TRANSITION)
 
 
 # Below this share of the pack nobody lands on purpose: the voltage goes first.
