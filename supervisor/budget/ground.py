@@ -124,7 +124,10 @@ def _line(name: str, steps: Iterable[Step]) -> Iterator[Line]:
 
 def profile(line: Line, stated: list[Stated]) -> Profile:
     """The aircraft over the ground wherever that lies between stated places (or at one)."""
-    found = sorted(_beside(line, stated))
+    highest: dict[int, tuple[float, float, str]] = {}  # of what lies side by side, within a metre
+    for one in sorted(_beside(line, stated), key=lambda f: f[1]):
+        highest[round(one[0])] = one
+    found = sorted(highest.values())
     if not found:
         return Profile(line, np.empty(0), np.empty(0), ())
     known_at, ground = np.array([f[0] for f in found]), np.array([f[1] for f in found])

@@ -78,6 +78,12 @@ def test_a_hill_on_the_leg(
         assert f"is {100.0 - up_m:.0f} m above the ground after 4.0 km (over spot 1)" in str(told)
 
 
+def test_of_two_spots_side_by_side_the_higher_counts(tmp_path: Path) -> None:
+    for spots in ([(60.0, 150.0), (80.0, -150.0)], [(80.0, 150.0), (60.0, -150.0)]):
+        _, told = found(tmp_path, flight([(4000.0, beside, up) for up, beside in spots]))
+        assert "is 20 m above the ground after 4.0 km" in str(told["caution"])
+
+
 def test_between_two_stated_places_it_is_a_slope(tmp_path: Path) -> None:
     """From 200 m at A down to 100 m, 2.5 m/s at 21.1 m/s: level after 844 m. The ground falls from
     180 m at A to 0 m after 4 km, so 142 m there: the leg would be 42 m inside the slope."""
