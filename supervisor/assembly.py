@@ -13,11 +13,12 @@ from supervisor import __version__, messages
 from supervisor.core.estimate.prior import Prior
 from supervisor.core.plan import Flight
 from supervisor.daemonfile import DaemonFile
-from supervisor.edge.broker import Uplink, UplinkOptions
+from supervisor.edge.broker import Uplink
 from supervisor.edge.dial import BrokerAddress, Credentials
 from supervisor.edge.outbox import Outbox
 from supervisor.edge.recorder import Recorder
 from supervisor.edge.signatures import Signer, load_keyring
+from supervisor.edge.uplinkoptions import UplinkOptions
 from supervisor.errors import InputError
 from supervisor.learned import prior_for
 from supervisor.priors import prior_text

@@ -18,20 +18,19 @@ from __future__ import annotations
 
 import asyncio
 import math
-from collections.abc import Callable, Collection, Mapping
+from collections.abc import Callable
 from contextlib import suppress
-from dataclasses import dataclass, field
-from itertools import islice
 from typing import Any, Literal
 
 import aiomqtt
 
-from supervisor.edge.acks import AckGate, AckRefused
-from supervisor.edge.dial import BrokerAddress, Credentials, Dialer
+from supervisor.edge.delivery import Delivery
+from supervisor.edge.dial import Dialer
 from supervisor.edge.envelope import Envelope
+from supervisor.edge.inbox import Inbox
 from supervisor.edge.latest import Latest
-from supervisor.edge.outbox import Held, Outbox
-from supervisor.edge.proof import ECHO_S, UNPROVEN, Proof
+from supervisor.edge.outbox import Outbox
+from supervisor.edge.proof import UNPROVEN
 from supervisor.edge.rates import CALM_S, Budget, StatusPacer
 from supervisor.edge.redial import DEAD_AFTER_S, Redial
 from supervisor.edge.session import (
@@ -42,10 +41,8 @@ from supervisor.edge.session import (
     connected,
     ended,
 )
-from supervisor.edge.signatures import Signer
 from supervisor.edge.track import Fix
-from supervisor.edge.wishes import LEAF as WISH_LEAF
-from supervisor.edge.wishes import WishGate
+from supervisor.edge.uplinkoptions import Event, UplinkCounts, UplinkOptions
 from supervisor.errors import HomelegError
 from supervisor.messages import (
     Ack,
@@ -58,7 +55,6 @@ from supervisor.messages import (
     Status,
 )
 
-IN_FLIGHT = 20  # advisories under way at once: a slow link does not cost a round trip each
 BEAT_S = 110.0  # below the keepalive, so that it stands in for the protocol's own ping
 LOCAL_BEAT_S = 2.0  # on loopback bytes cost nothing
 KEEPALIVE_S = 120
@@ -67,44 +63,9 @@ SLOW_S = 1.5  # an answer later than this makes the link a slow one
 ADDRESS_CHECK_S = 1.0
 BRIDGE_BYTES = 50  # what the bridge aboard adds to a segment of ours: TLS, the topic in full
 
-Event = Callable[[str, dict[str, Any]], None]
-
 
 def _no_event(_name: str, _fields: dict[str, Any]) -> None:
     return None
-
-
-@dataclass(slots=True)
-class UplinkCounts:
-    """What happened so far; for the health topic and the tests."""
-
-    connects: int = 0
-    failures: int = 0
-    advisories: int = 0
-    acks: int = 0
-    acks_refused: int = 0
-    wire_bytes: int = 0
-
-
-@dataclass(frozen=True, slots=True)
-class UplinkOptions:
-    """All that is settable; the defaults suit a bench."""
-
-    address: BrokerAddress
-    aircraft: str
-    flight: str
-    credentials: Credentials = field(default_factory=Credentials)
-    signer: Signer | None = None
-    people: Mapping[str, bytes] | None = None  # None: acknowledgements need no signature
-    budget_kb_per_hour: float = 300.0
-    compress: Literal["auto", "always", "never"] = "auto"  # auto: not on loopback
-    pace: bool | None = None  # None: where bytes cost something
-    version: str = ""
-
-    @property
-    def costly(self) -> bool:
-        """Whether bytes cost something: not on loopback, unless a broker there passes them on."""
-        return not self.address.loopback or self.compress == "always"
 
 
 class Uplink:
@@ -124,13 +85,8 @@ class Uplink:
         self.options = options
         self.outbox = outbox
         self.counts = UplinkCounts()
-        self._on_ack = on_ack or (lambda _ack: None)
-        self._on_wish = on_wish  # None: wishes are not even listened to
         self._on_event = on_event or _no_event
         self._telemetry_age_s = telemetry_age_s or (lambda: math.nan)
-        self._unix_s = unix_s or (lambda: math.nan)
-        self._gate = AckGate(options.aircraft, options.flight, options.people)
-        self._wishes = WishGate(options.aircraft, options.flight, options.people)
         self._dialer = Dialer(options.address)
         squeezed = options.costly and options.compress != "never"
         self._envelope = Envelope(options.aircraft, options.signer, outbox.boot, squeezed)
@@ -139,12 +95,23 @@ class Uplink:
         self._pacer = StatusPacer(self._budget)
         paced = options.pace if options.pace is not None else options.costly
         self._latest = Latest(self._envelope, self._pacer if paced else None, self._count_wire)
-        self._to_send = asyncio.Event()
-        self._empty = asyncio.Event()
-        self._proof = Proof(given=True)
-        self._acknowledged: set[int] = set()  # on this connection; they are still in the outbox
-        self._unproven = False  # the broker acknowledges, but nothing comes back
-        self._bridge_up: bool | None = None  # None: no bridge aboard, as far as we know
+        self._delivery = Delivery(
+            outbox,
+            self._envelope,
+            self.counts,
+            on_event=self._on_event,
+            on_answer=self._answered_in,
+        )
+        self._inbox = Inbox(
+            options,
+            self._delivery,
+            self.counts,
+            on_ack=on_ack or (lambda _ack: None),
+            on_wish=on_wish,
+            on_bridge=self._latest.begin,
+            on_event=self._on_event,
+            unix_s=unix_s or (lambda: math.nan),
+        )
         self._session: Session | None = None
         self._told = ("", 0.0)  # what was last said of a failure, and when
         self._redial = Redial(options.address.loopback)
@@ -157,7 +124,7 @@ class Uplink:
     @property
     def is_connected(self) -> bool:
         """Whether the shore is reached right now, as far as can be known here."""
-        return self._session is not None and self._bridge_up is not False
+        return self._session is not None and self._inbox.bridge_up is not False
 
     @property
     def protocol(self) -> Protocol:
@@ -173,20 +140,17 @@ class Uplink:
     def troubles(self) -> list[str]:
         """What is wrong with the way to the shore, in words without changing figures."""
         found = []
-        if self._session is not None and self._bridge_up is False:
+        if self._session is not None and self._inbox.bridge_up is False:
             found.append("the broker aboard has no link to the shore")
-        if self._unproven:
+        if self._delivery.unproven:
             found.append(UNPROVEN)
         return found
 
     def submit_advisory(self, advisory: Advisory) -> None:
         """Durable when this returns; sent as soon as the link lets it."""
         try:
-            self._gate.raised(advisory.seq, _now_s())
-            payload = self._envelope.advisory(advisory, self.outbox.next_order())
-            self.outbox.put(advisory.seq, payload)
-            self._empty.clear()
-            self._to_send.set()
+            self._inbox.gate.raised(advisory.seq, _now_s())
+            self._delivery.put(advisory)
         except Exception as error:  # a daemon that warns must not die of warning
             self._fault("advisory", error)
 
@@ -220,11 +184,7 @@ class Uplink:
 
     async def drained(self, timeout_s: float) -> bool:
         """Wait until the broker has every advisory; False when time is up."""
-        if len(self.outbox) == 0:
-            return True
-        with suppress(asyncio.TimeoutError):
-            await asyncio.wait_for(self._empty.wait(), timeout_s)
-        return len(self.outbox) == 0
+        return await self._delivery.drained(timeout_s)
 
     async def run(self) -> None:
         """Connect, send, and connect again; for ever."""
@@ -291,9 +251,8 @@ class Uplink:
         self._session = session
         self._redial.connected()
         self._told = ("", 0.0)
-        self._bridge_up = None
-        self._proof = Proof(given=session.protocol == 5)
-        self._acknowledged.clear()
+        self._inbox.bridge_up = None
+        self._delivery.begin(session)
         self._latest.begin()
         self._answered_in(took_s / 3.0)  # TCP, TLS and MQTT each wait for one answer
         self._wire_seen = 0
@@ -305,14 +264,13 @@ class Uplink:
 
     async def _converse(self, session: Session) -> None:
         """All that goes on while the connection stands; ends with the first failure."""
-        self._to_send.set()
         parts = (
-            self._subscribe,  # not awaited: on a slow link advisories would wait a round trip
-            self._send_advisories,
-            self._await_proof,
+            self._inbox.subscribe,  # not awaited: on a slow link advisories would wait a round trip
+            self._delivery.send,
+            self._delivery.await_proof,
             self._latest.send,
             self._keep_beating,
-            self._receive,
+            self._inbox.receive,
             self._watch_address,
         )
         tasks = [asyncio.create_task(part(session)) for part in parts]
@@ -322,66 +280,6 @@ class Uplink:
             results = await ended(tasks)
         failures = [r for r in results if isinstance(r, Exception)]
         raise failures[0] if failures else ConnectionFailed("the connection ended")
-
-    async def _subscribe(self, session: Session) -> None:
-        needed = ["ack"] if self._on_wish is None else ["ack", WISH_LEAF]
-        useful = ["bridge"] if self.options.address.loopback else []
-        if not self._proof.given:
-            useful.append("advisory")
-        wanted = [self._topic(leaf) for leaf in (*needed, *useful)]
-        for where in await session.subscribe(wanted):
-            if where.rsplit("/", 1)[-1] in needed:
-                raise ConnectionFailed(f"the broker does not let us read {where}", refused=True)
-
-    async def _send_advisories(self, session: Session) -> None:
-        under_way: dict[int, asyncio.Task[None]] = {}
-        try:
-            while True:
-                self._to_send.clear()
-                async with session.together():
-                    for held in self._next(IN_FLIGHT - len(under_way), under_way):
-                        under_way[held.order] = asyncio.create_task(self._send(session, held))
-                self._settle()  # after what is next has gone: the disk may be slow
-                waker = asyncio.create_task(self._to_send.wait())
-                waiting = {waker, *under_way.values()}
-                done, _ = await asyncio.wait(waiting, return_when=asyncio.FIRST_COMPLETED)
-                waker.cancel()
-                for order in [o for o, task in under_way.items() if task in done]:
-                    under_way.pop(order).result()
-        finally:
-            for task in under_way.values():
-                task.cancel()
-            await asyncio.gather(*under_way.values(), return_exceptions=True)
-
-    def _next(self, count: int, under_way: Collection[int]) -> list[Held]:
-        """The oldest that this connection has not been given."""
-        given = self._acknowledged.union(under_way)
-        waiting = (held for held in self.outbox.pending() if held.order not in given)
-        return list(islice(waiting, count))
-
-    async def _send(self, session: Session, held: Held) -> None:
-        began_s = _now_s()
-        await session.publish(self._topic("advisory"), held.payload, qos=1)
-        self._answered_in(_now_s() - began_s)
-        self._acknowledged.add(held.order)
-
-    def _settle(self) -> None:
-        """Forget what is delivered, all in one commit: acknowledged, and proven if need be."""
-        if not self._acknowledged or not self._proof.given:
-            return
-        self.outbox.delete(*self._acknowledged)
-        self.counts.advisories += len(self._acknowledged)
-        self._acknowledged.clear()
-        if len(self.outbox) == 0:
-            self._empty.set()
-
-    async def _await_proof(self, _session: Session) -> None:
-        """Under MQTT 3.1.1: say so when nothing comes back of what is acknowledged."""
-        while not await self._proof.within(ECHO_S):
-            if self._acknowledged and not self._unproven:
-                self._unproven = True
-                self._on_event("broker_hands_nothing_on", {"why": UNPROVEN})
-        self._unproven = False
 
     async def _keep_beating(self, session: Session) -> None:
         while True:
@@ -409,39 +307,6 @@ class Uplink:
             await asyncio.sleep(ADDRESS_CHECK_S)
             if session.stranded():
                 raise ConnectionFailed("our address has changed")
-
-    async def _receive(self, session: Session) -> None:
-        hear = {"ack": self._hear_ack, WISH_LEAF: self._hear_wish, "bridge": self._hear_bridge}
-        async for where, payload in session.incoming():
-            leaf = where.rsplit("/", 1)[-1]
-            if leaf == "advisory":
-                self._proof.came_back()
-                self._to_send.set()
-                continue
-            try:
-                hear[leaf](where, payload)
-            except AckRefused as refused:
-                self.counts.acks_refused += 1
-                self._on_event("ack_refused", {"why": str(refused)})
-
-    def _hear_ack(self, where: str, payload: bytes) -> None:
-        ack = self._gate.judge(where, payload, _now_s(), self._unix_s())
-        self.counts.acks += 1
-        self._on_ack(ack)
-
-    def _hear_wish(self, where: str, payload: bytes) -> None:
-        wish = self._wishes.judge(where, payload)
-        if self._on_wish is not None:
-            self._on_wish(wish)
-
-    def _hear_bridge(self, _where: str, payload: bytes) -> None:
-        """mosquitto's own notification: 1 or 0. The shore may have missed statuses meanwhile."""
-        up = payload == b"1"
-        if up is not self._bridge_up:
-            self._on_event("bridge_up" if up else "bridge_down", {"waiting": len(self.outbox)})
-        self._bridge_up = up
-        if up:
-            self._latest.begin()
 
     async def _farewell(self, session: Session) -> None:
         with suppress(aiomqtt.MqttError, ConnectionFailed, asyncio.TimeoutError, OSError):

@@ -39,6 +39,9 @@ AWAY = {
 }
 PERHAPS_TLS = " (before MQTT began: does this port want TLS, mqtts://?)"
 TOGETHER_S = 0.005
+# QoS 1 messages unanswered at once, if the broker takes so many: 25 a second over a round trip of
+# four seconds. All of them go again when the connection is lost before they are answered.
+MOST_UNDER_WAY = 100
 SCHEMA_PROPERTY = ("schema", "1")
 
 
@@ -97,6 +100,7 @@ class Session:
         self.protocol = protocol
         self.resumed = False  # the broker still knew us: subscriptions and retained are there
         self.most_aliases = 0  # how many the broker takes (MQTT 5)
+        self.most_under_way = MOST_UNDER_WAY  # less when the broker says so (MQTT 5)
         self._aliases: dict[str, int] = {}
         self._refused: dict[int, str] = {}
 
@@ -271,6 +275,7 @@ def _client(
         keepalive=hello.keepalive_s,
         timeout=hello.timeout_s,
         max_queued_incoming_messages=1000,
+        max_inflight_messages=MOST_UNDER_WAY,
         tls_context=tls,
         logger=logger,
     )
@@ -349,6 +354,9 @@ def _watch_callbacks(client: aiomqtt.Client, session: Session, listener: _Listen
     def on_connect(a: Any, b: Any, flags: Any, code: Any, properties: Any = None) -> None:
         session.resumed = bool(getattr(flags, "session_present", False))
         session.most_aliases = getattr(properties, "TopicAliasMaximum", 0)
+        taken = getattr(properties, "ReceiveMaximum", MOST_UNDER_WAY)
+        # The library keeps to its own limit only and never asks the broker's (MQTT 5.0, 4.9).
+        paho._max_inflight_messages = session.most_under_way = min(taken, MOST_UNDER_WAY)
         accepted(a, b, flags, code, properties)
 
     def on_disconnect(a: Any, b: Any, flags: Any, code: Any, properties: Any = None) -> None:

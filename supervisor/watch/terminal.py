@@ -156,9 +156,9 @@ def _ledger(v: View, width: int) -> list[RenderableType]:
             parts.append(_bar(name, terms, total, room))
     sd: dict[str, float] = status["ledger_sd_wh"]
     spelled = [
-        f"{LEDGER_NAMES.get(key, key)} {wh:.0f}"
+        f"{LEDGER_NAMES.get(key, key)} {words.whole(wh)}"
         + (f"±{sd[key]:.{int(sd[key] < 0.95)}f}" if sd.get(key) else "")
-        + (f" (planned {planned[key]:.0f})" if key in planned else "")
+        + (f" (planned {words.whole(planned[key])})" if key in planned else "")
         for key, wh in actual.items()
         if abs(wh) >= 0.5 or abs(planned.get(key, 0.0)) >= 0.5
     ]

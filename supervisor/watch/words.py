@@ -27,6 +27,11 @@ def signed(value: float | None) -> str:
     return f"{value:+.0f}".replace("-", "−") if round(value) else "0"
 
 
+def whole(value: float) -> str:
+    """Whole number, a real minus, and no minus before nought."""
+    return f"{value:z.0f}".replace("-", "−")
+
+
 def chance(share: float | None) -> str:
     """Whole per cent, never up to certainty nor down to none."""
     if share is None:

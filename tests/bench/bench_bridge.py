@@ -173,7 +173,7 @@ async def row(fault: str, which: str) -> dict[str, Any]:
         lines = f"listener {port} 127.0.0.1\nlistener {port} {lab.shore}\nallow_anonymous true\n"
         lines += f"user root\npersistence true\npersistence_location {folder}/shore/\n"
         lines += "autosave_on_changes true\nautosave_interval 1\nmax_queued_messages 10000\n"
-        lines += "set_tcp_nodelay true\n"
+        lines += "set_tcp_nodelay true\nmax_inflight_messages 100\n"
         shore = Mosquitto(folder / "shore", lines, port).start()
         run = Run(lab, shore, folder, which)
         try:

@@ -16,9 +16,10 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "edge"))
 
 from examples import advisory
 
-from supervisor.edge.broker import Uplink, UplinkOptions
+from supervisor.edge.broker import Uplink
 from supervisor.edge.dial import BrokerAddress
 from supervisor.edge.outbox import Outbox
+from supervisor.edge.uplinkoptions import UplinkOptions
 
 TOPIC = "homeleg/v1/saltmere-1/advisory"
 

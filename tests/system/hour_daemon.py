@@ -16,10 +16,11 @@ from pathlib import Path
 
 from supervisor.chronicle import Chronicle
 from supervisor.edge import broker, rates
-from supervisor.edge.broker import Uplink, UplinkOptions
+from supervisor.edge.broker import Uplink
 from supervisor.edge.dial import BrokerAddress, Credentials
 from supervisor.edge.outbox import Outbox
 from supervisor.edge.signatures import Signer, load_keyring
+from supervisor.edge.uplinkoptions import UplinkOptions
 from supervisor.messages import Advisory, Status
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "edge"))

@@ -15,9 +15,10 @@ from pathlib import Path
 from typing import Any
 
 from supervisor.edge import broker, session
-from supervisor.edge.broker import Uplink, UplinkOptions
+from supervisor.edge.broker import Uplink
 from supervisor.edge.dial import BrokerAddress
 from supervisor.edge.outbox import Outbox
+from supervisor.edge.uplinkoptions import UplinkOptions
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "edge"))
 from examples import advisory, status

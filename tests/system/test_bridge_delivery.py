@@ -17,10 +17,11 @@ from brokers import Mosquitto, free_port, plain
 from patience import PATIENCE_S, allowed
 from reader import Reader, cancelled, until
 
-from supervisor.edge import broker as broker_module
-from supervisor.edge.broker import Uplink, UplinkOptions
+from supervisor.edge import delivery as delivery_module
+from supervisor.edge.broker import Uplink
 from supervisor.edge.dial import BrokerAddress
 from supervisor.edge.outbox import Outbox
+from supervisor.edge.uplinkoptions import UplinkOptions
 from supervisor.messages import Ack, Presence, Status
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "edge"))
@@ -292,7 +293,7 @@ async def test_3_1_1_and_an_access_list_that_says_no(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """The broker acknowledges what it throws away: both sides find out, and nothing is lost."""
-    monkeypatch.setattr(broker_module, "ECHO_S", 0.5)
+    monkeypatch.setattr(delivery_module, "ECHO_S", 0.5)
     rules = tmp_path / "rules"
     rules.write_text("topic read homeleg/v1/#\ntopic write homeleg/v1/+/presence\n")
     broker = plain(tmp_path / "b", extra=[f"acl_file {rules}"]).start()

@@ -84,7 +84,8 @@ async def scene(tmp_path: Path, kind: str = "tun") -> AsyncIterator[Scene]:
         lines = f"listener {port} 127.0.0.1\nlistener {port} {lab.shore}\nallow_anonymous true\n"
         lines += f"user root\npersistence true\npersistence_location {tmp_path}/b/\n"
         lines += "autosave_on_changes true\nautosave_interval 1\nmax_queued_messages 10000\n"
-        lines += "set_tcp_nodelay true\n"  # as in deploy/mosquitto/shore.conf
+        # As in deploy/mosquitto/shore.conf:
+        lines += "set_tcp_nodelay true\nmax_inflight_messages 100\n"
         broker = Mosquitto(tmp_path / "b", lines, port).start()
         try:
             async with Reader(port) as reader:

@@ -20,10 +20,11 @@ import pytest
 from brokers import Mosquitto, aboard, free_port, shore
 from reader import Reader, cancelled, until
 
-from supervisor.edge.broker import Uplink, UplinkOptions
+from supervisor.edge.broker import Uplink
 from supervisor.edge.dial import BrokerAddress, Credentials
 from supervisor.edge.outbox import Outbox
 from supervisor.edge.signatures import Signer, Verdict, Verifier, load_keyring
+from supervisor.edge.uplinkoptions import UplinkOptions
 from supervisor.keys import Fleet, Wanted
 from supervisor.messages import Ack
 

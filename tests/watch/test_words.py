@@ -32,6 +32,10 @@ def test_a_minus_is_a_minus() -> None:
     assert [words.signed(v) for v in (-3.6, 3.6, 0.2, None)] == ["−4", "+4", "0", "–"]
 
 
+def test_whole_figures_have_no_minus_before_nought() -> None:
+    assert [words.whole(v) for v in (-5.6, -0.4, 0.4, 41.5)] == ["−6", "0", "0", "42"]
+
+
 def test_big_figures_are_five_equal_lines() -> None:
     lines = glyphs.big("12:07 NOW")
     assert len(lines) == 5

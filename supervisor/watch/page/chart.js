@@ -125,8 +125,9 @@ export class Chart {
     for (let v = Math.ceil(lat(this.h) / step) * step; v < lat(0); v += step) {
       const [, py] = this.at([v, 0]);
       if (py < 26) continue; // the meridians' names stand there
-      parts.push(svg("path", { class: "grat", d: `M0 ${py}H${this.w}` }),
-        svg("text", { class: "grat-label", x: 3, y: py - 3 }, degreesMinutes(v, "N", "S")));
+      parts.push(svg("path", { class: "grat", d: `M0 ${py}H${this.w}` }));
+      if (py < 76) continue; // the keys stand there
+      parts.push(svg("text", { class: "grat-label", x: 3, y: py - 3 }, degreesMinutes(v, "N", "S")));
     }
     return parts;
   }
@@ -251,7 +252,7 @@ export class Chart {
       parts.push(svg("g", { class: "wind",
         transform: `translate(${this.w - 24} ${92}) rotate(${wind.from_deg + 180})` },
       svg("path", { d: "M0 14V-14m-6 9 6-10 6 10" })),
-      svg("text", { class: "place", x: this.w - 24, y: 124, "text-anchor": "middle" },
+      svg("text", { class: "place", x: this.w - 8, y: 124, "text-anchor": "end" },
         speed(wind.speed_mps)));
     }
     return parts;

@@ -112,7 +112,7 @@ const shortage = (ledger) => (ledger.extra < 0
 
 // The contingency is there to be used; the reserve is not.
 const shortWords = ({ extra, contingency = 0 }) => (-extra <= contingency
-  ? `${number(-extra)} Wh of the contingency used up` : `short by ${number(-extra)} Wh`);
+  ? `${number(-extra)} Wh of contingency used` : `short by ${number(-extra)} Wh`);
 
 function axis(x, most, y, width) {
   const parts = [];
