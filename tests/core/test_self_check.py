@@ -5,8 +5,9 @@ from __future__ import annotations
 import math
 
 import pytest
+from scipy import stats
 
-from supervisor.core.forecast.self_check import HORIZONS_S, LIMIT, WIDEST, SelfCheck, due, note
+from supervisor.core.forecast.self_check import HORIZONS_S, LIMITS, WIDEST, SelfCheck, due, note
 
 
 def missed(found_wh: float) -> SelfCheck:
@@ -21,31 +22,46 @@ def test_nothing_is_said_before_anything_came_due() -> None:
     check = due(note(SelfCheck(), 0.0, {600.0: (100.0, 20.0)}), 599.0, 0.0)
     assert math.isnan(check.rms)
     assert not check.unsure
-    assert check.widen == 1.0
+    assert check.widen == (1.0, 1.0)
     assert check.sentence == ""
 
 
 def test_a_miss_within_the_spread_changes_nothing() -> None:
     assert missed(85.0).rms == pytest.approx(0.75)
-    assert missed(85.0).widen == 1.0
+    assert missed(85.0).widen == (1.0, 1.0)
 
 
 def test_a_miss_beyond_it_widens_and_says_so() -> None:
-    check = missed(50.0)
-    assert check.rms == pytest.approx(2.5)
+    check = missed(44.0)
+    assert check.rms == pytest.approx(2.8)
     assert check.unsure
-    assert check.widen == pytest.approx(2.5)
-    assert check.sentence == "much less margin than foreseen 20 min ago (2.5 spreads)"
-    assert "more" in missed(160.0).sentence
+    assert check.widen == pytest.approx((2.8, 1.0))
+    assert check.sentence == "much less margin than foreseen 20 min ago (2.8 spreads)"
+
+
+def test_more_margin_than_foreseen_widens_upwards_only() -> None:
+    check = missed(160.0)
+    assert check.unsure
+    assert check.widen == pytest.approx((1.0, 3.0))
+    assert "much more margin" in check.sentence
+
+
+def test_the_limits_are_those_of_one_in_a_thousand() -> None:
+    """Against scipy's chi-square; one miss alone needs the most."""
+    for count, limit in enumerate(LIMITS, start=1):
+        assert stats.chi2.sf(count * limit**2, count) == pytest.approx(1e-3, rel=0.03)
+    once = due(note(SelfCheck(), 0.0, {600.0: (100.0, 20.0)}), 600.0, 44.0)
+    assert once.rms == pytest.approx(2.8)
+    assert not once.unsure
 
 
 def test_it_never_widens_without_end() -> None:
-    assert missed(-500.0).widen == WIDEST
+    assert missed(-500.0).widen == (WIDEST, 1.0)
 
 
 def test_old_misses_are_forgiven() -> None:
     check = missed(40.0)
-    assert check.rms > LIMIT
+    assert check.unsure
     assert not due(check, HORIZONS_S[-1] + 601.0, 40.0).unsure
 
 

@@ -172,7 +172,7 @@ class Forecaster:
         rms = self.check.rms
         if not math.isfinite(rms):
             return ()
-        return (("self_check_rms_spreads", rms), ("self_check_widening", self.check.widen))
+        return (("self_check_rms_spreads", rms), ("self_check_widening", max(self.check.widen)))
 
     def _headwind(self, run: Run) -> tuple[float, float]:
         """(head wind home above the forecast's [m/s], what it costs [Wh])."""

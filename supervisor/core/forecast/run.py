@@ -74,7 +74,8 @@ class Run:
     members: Members
     ahead: Ahead
     landings: list[Landings]
-    widen: float = 1.0  # factor on all spreads, when the forecast has missed before
+    # factors on all spreads below and above the middle, when the forecast has missed before
+    widen: tuple[float, float] = (1.0, 1.0)
     missed: str = ""  # by how much, in words
 
     def margins(self, site: int = 0) -> tuple[Floats, Floats]:
@@ -87,10 +88,13 @@ class Run:
         )
 
     def _widened(self, values: Floats) -> Floats:
-        if self.widen == 1.0:
+        """``values``, of which more is better, with the spread that past misses ask for."""
+        below, above = self.widen
+        if max(below, above) == 1.0:
             return values
         middle = values.mean(axis=0)
-        result: Floats = middle + self.widen * (values - middle)
+        away = values - middle
+        result: Floats = middle + np.where(away < 0.0, below, above).astype(values.dtype) * away
         return result
 
     def foreseen_wh(self) -> dict[float, tuple[float, float]]:
@@ -175,7 +179,7 @@ class Run:
             covered_at=covered_at,
             margin_wh=np.quantile(energy, (0.05, 0.5, 0.95), axis=0).astype(float),
             safe_at=tuple((c, low_quantile(turn_s, 1.0 - c) - policy.reaction_s) for c in SWEEP),
-            doubts=(self.missed,) if self.widen > 1.0 else (),
+            doubts=(self.missed,) if max(self.widen) > 1.0 else (),
             advice=(),
             ledger_sd_wh=self._ledger_sd(),
         )
@@ -206,7 +210,8 @@ class Run:
         (wind, mass), so their sigmas do not add up to it.
         """
         parts = self.landings[0].parts_wh
-        spreads = {name: self.widen * float(np.std(wh)) for name, wh in parts.items()}
+        widen = max(self.widen)
+        spreads = {name: widen * float(np.std(wh)) for name, wh in parts.items()}
         spreads["extra"] = float(np.std(self.margins()[0][:, 0]))
         return tuple(spreads.items())
 
