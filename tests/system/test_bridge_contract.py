@@ -108,7 +108,7 @@ async def test_everything_a_real_daemon_publishes_is_as_described(tmp_path: Path
     got: dict[str, list[bytes]] = {}
     try:
         with suppress(TimeoutError):
-            async with asyncio.timeout(300.0):
+            async with asyncio.timeout(900.0):
                 await listen(broker.port, got, until={"advisory", "track", "health", "status"})
         kept = await retained(broker.port, wanted=meant_to_be_kept())
     finally:
