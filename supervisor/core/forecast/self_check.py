@@ -5,10 +5,10 @@ expects to be able to turn back then (mean and spread over its members). When th
 the margin foreseen then is compared with the margin found. A miss is counted in units of the spread
 that was stated. The last misses of all horizons together say how far the forecast can be trusted:
 members are independent guesses at one truth, so that their misses should have a mean square of one.
-Only one in a thousand of a true forecast's misses is beyond ``LIMITS``: then the forecast is unsure,
-and its spread is widened to cover what was missed, on the side that it was missed on. A lower limit
-would, looking every minute, find a doubt in every tenth flight that has none, and turn it home
-early.
+Only one in a thousand of a true forecast's misses is beyond ``LIMITS``: then the forecast is
+unsure, and its spread is widened to cover what was missed, on the side that it was missed on. A
+lower limit would, looking every minute, find a doubt in every tenth flight that has none, and turn
+it home early.
 """
 
 from __future__ import annotations
