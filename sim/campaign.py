@@ -29,13 +29,22 @@ SUDDEN = ("drag-rise", "pusher", "lift-motor", "weak-cell")  # faults that may m
 
 
 @dataclass(frozen=True, slots=True)
+class Truth:
+    """What an earlier campaign found true of a flight: it does not hang on who watches."""
+
+    t_star_s: float | None
+    bound_s: float
+    fault_s: float
+
+
+@dataclass(frozen=True, slots=True)
 class Task:
     """One flight to fly. ``futures`` > 0 asks for the perfect-knowledge bound as well.
 
     ``stretched``: the last point of the plan is held for hours, in the aircraft's mission and in
     the supervisor's flight file alike. A plan that fits has no T* to judge an alert by; this one
     always has. ``sweep``: fly on until the alert of every confidence is known. Alternates are left
-    out: nothing measured here asks for them.
+    out: nothing measured here asks for them. ``truth``: known already, not searched for again.
     """
 
     scenario: str
@@ -46,6 +55,7 @@ class Task:
     checks: int = 2
     stretched: bool = False
     sweep: bool = True
+    truth: Truth | None = None
 
 
 @dataclass(slots=True)
@@ -158,15 +168,20 @@ def fly(task: Task) -> Record:
             watcher.hear(heard.output)
         timeline.keep(flight)
     record.airborne_s = flight.t_s
-    guess_s = min(record.alert_s, flight.t_s)
-    record.t_star_s = timeline.latest_s(guess_s)
-    record.fault_s = min(record.fault_s, front_met_s(timeline))
+    truth = task.truth or _truth(task, record, timeline, plan)
+    record.t_star_s, record.bound_s, record.fault_s = truth.t_star_s, truth.bound_s, truth.fault_s
     _check_spreads(record, watcher, timeline, task)
-    if task.futures and record.t_star_s is not None:
-        record.bound_s = perfect_knowledge_s(
-            timeline, record.t_star_s, 1.0 - plan.policy.confidence, task.futures, task.seed
-        )
     return record
+
+
+def _truth(task: Task, record: Record, timeline: Timeline, plan: Plan) -> Truth:
+    """By flying it: branches home, and the bound's futures where it is asked for."""
+    star_s = timeline.latest_s(min(record.alert_s, record.airborne_s))
+    fault_s, bound_s = min(record.fault_s, front_met_s(timeline)), math.nan
+    if task.futures and star_s is not None:
+        late = 1.0 - plan.policy.confidence
+        bound_s = perfect_knowledge_s(timeline, star_s, late, task.futures, task.seed)
+    return Truth(star_s, bound_s, fault_s)
 
 
 def front_met_s(timeline: Timeline) -> float:

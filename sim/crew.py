@@ -10,11 +10,11 @@ import json
 import os
 from collections.abc import Callable, Iterator
 from concurrent.futures import ProcessPoolExecutor, as_completed
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 from typing import Any
 
-from sim.campaign import Record, Task, fly
+from sim.campaign import Record, Task, Truth, fly
 from sim.verification import alarm_before_limit_s
 
 Progress = Callable[[int, int], None]
@@ -66,6 +66,19 @@ def tasks_of(
     return tasks
 
 
+def with_truths(tasks: list[Task], results: Path) -> list[Task]:
+    """``tasks`` with what an earlier campaign of the same seeds found true of its flights."""
+    known = {}
+    for row in _read(results):
+        if "record" in row:
+            record = Record(**row["record"])
+            truth = Truth(record.t_star_s, record.bound_s, record.fault_s)
+            known[record.scenario, record.seed, record.stretched] = truth
+    return [
+        replace(task, truth=known.get((task.scenario, task.seed, task.stretched))) for task in tasks
+    ]
+
+
 def safely(task: Task) -> Row:
     """A flight's record as a row; a fault of ours becomes a row that says so."""
     try:
@@ -105,7 +118,8 @@ def errors(results: Path) -> list[str]:
 
 
 def _key(task: Row) -> str:
-    return json.dumps(task, sort_keys=True)
+    """Which flight it is; whether its truth was known before changes nothing of it."""
+    return json.dumps({k: v for k, v in task.items() if k != "truth"}, sort_keys=True)
 
 
 def _read(results: Path) -> Iterator[Row]:

@@ -37,6 +37,9 @@ HEAD = (
 @click.option("--out", type=click.Path(path_type=Path, file_okay=False), metavar="DIR",
               default=Path("campaign"), show_default=True,
               help="results; a campaign cut off there is resumed")  # fmt: skip
+@click.option("--truths", type=click.Path(path_type=Path, file_okay=False), metavar="DIR",
+              help="an earlier campaign of the same seeds and simulator: what it found true is not "
+                   "searched for again")  # fmt: skip
 @click.option("--expect", "expect_file", type=click.Path(path_type=Path), metavar="FILE.toml",
               help="judge the table; exit status 1 when it is not as expected")  # fmt: skip
 @click.option("--junit", type=click.Path(path_type=Path), metavar="FILE.xml",
@@ -56,6 +59,7 @@ def command(
     members: int,
     points: int,
     out: Path,
+    truths: Path | None,
     expect_file: Path | None,
     junit: Path | None,
     summary: Path | None,
@@ -79,6 +83,8 @@ def command(
     tasks = crew.tasks_of(
         flights, seed, names, members=members, points=points, bound=bound, futures=futures
     )
+    if truths is not None:
+        tasks = crew.with_truths(tasks, truths / "results.jsonl")
     out.mkdir(parents=True, exist_ok=True)
     hands = crew.Hands(workers, scheduler)
     with _Bar(flights, "flights") as bar:

@@ -73,6 +73,24 @@ def test_a_campaign_goes_on_where_it_was_cut_off(
     assert crew.errors(results) == ["RuntimeError: broken"]
 
 
+def test_a_truth_found_before_is_not_searched_for_again(
+    record: Record, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Another supervisor, the same flights: only what it says is new."""
+    results = tmp_path / "results.jsonl"
+    results.write_text(json.dumps({"task": asdict(TASK), "record": asdict(record)}) + "\n")
+    unknown = replace(TASK, seed=5)
+    known, still_unknown = crew.with_truths([TASK, unknown], results)
+    assert still_unknown == unknown
+    (kept,) = crew.run([known], results)  # it is the same flight: nothing is flown
+    assert kept.alerts == record.alerts
+    monkeypatch.setattr(campaign, "_truth", None)
+    again = campaign.fly(known)
+    assert again.t_star_s == record.t_star_s
+    assert again.alerts == record.alerts
+    assert again.checks == record.checks
+
+
 def test_the_page(record: Record) -> None:
     full = table([record, record])
     text = page(full, b"png", {"flights": 2})
