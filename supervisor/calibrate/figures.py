@@ -100,10 +100,11 @@ def air_samples(flights: list[Flown]) -> AirSamples:
     for number, flown in enumerate(flights):
         groups: dict[int, list[tuple[float, ...]]] = {}
         for m in flown.motion:
-            row = (m.t_s, m.vn_mps, m.ve_mps, m.air_n_mps, m.air_e_mps, float(number))
+            air = (m.air_n_mps, m.air_e_mps)
+            row = (m.t_s, m.vn_mps, m.ve_mps, *air, float(number), math.hypot(*air))
             groups.setdefault(int(m.t_s // AIR_BLOCK_S), []).append(row)
         rows += [np.mean(g, axis=0) for g in groups.values() if len(g) >= LEAST_SAMPLES]
-    return AirSamples(*np.array(rows).reshape(len(rows), 6).T)
+    return AirSamples(*np.array(rows).reshape(len(rows), 7).T)
 
 
 def _densities(flight: Flight) -> tuple[float, float]:

@@ -54,8 +54,12 @@ def huber_weights(residuals: Array, k: float = HUBER_K) -> Array:
     return weights
 
 
-def fit(function: Residuals, start: Array, prior: Prior, k: float = HUBER_K) -> Fit:
+def fit(
+    function: Residuals, start: Array, prior: Prior, k: float = HUBER_K, enough: float = SMALL
+) -> Fit:
     """The parameters at the least cost, with their covariance.
+
+    It ends when a step gains less than ``enough`` of the cost, or when no step gains anything.
 
     The covariance is the inverse of the weighted normal matrix, widened where the residuals are
     larger than their stated sigma (never narrowed).
@@ -78,7 +82,7 @@ def fit(function: Residuals, start: Array, prior: Prior, k: float = HUBER_K) -> 
             break
         x, residuals, jacobian = x + step, tried, tried_jacobian
         gain, cost = cost - tried_cost, tried_cost
-        if gain <= SMALL * (1.0 + cost) and np.abs(step).max() < 1e-7:
+        if gain <= enough * (1.0 + cost):
             converged = True
             break
     return _finish(x, residuals, jacobian, information, k, converged)

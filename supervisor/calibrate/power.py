@@ -1,6 +1,6 @@
 """Fits hover and wing power: logarithms of four scales on the builder's own figures.
 
-    hover   P = e^h P_hover(rho, climb) + P_av
+    hover   P = e^h P_hover(rho, wind, climb) + P_av
     wing    P = e^a A(V, rho) + e^b B(V, rho, n) + e^c C(climb) + P_av
 
 A, B and C are the parasite, induced and climb parts of core/power.py (Traub 2011, eq. 4). Airspeed
@@ -20,7 +20,7 @@ from supervisor.core.atmosphere import tas_per_cas
 from supervisor.core.belief import Array
 from supervisor.core.constants import G0_MPS2
 from supervisor.core.plan import Aircraft
-from supervisor.core.power import hover_drag, hover_relief, hover_w
+from supervisor.core.power import INDUCED_SHARE, hover_drag, hover_relief, hover_w
 
 HOVER, PARASITE, INDUCED, CLIMB = range(4)
 # What is believed before: the builder may be off by a third in anything.
@@ -31,6 +31,7 @@ HOVER_SD, WING_SD, GAIN_SD = 0.05, 0.04, 0.012
 # Efficiencies are not constant over speed and load as the model has it: ours, by simulation.
 MODEL_SD = np.array([0.02, 0.0, 0.0, 0.05])
 LEVEL_SD = 0.012
+INDUCED_FACTOR = 1.15  # kappa: a rotor's induced power over the ideal; common practice, no source
 # At one speed parasite and induced drag cannot be told apart; they then change together.
 SPREAD_OF_SPEEDS = 1.12
 TIE_SD, WIDE_TIE_SD = 0.05, 1.0
@@ -60,9 +61,8 @@ def parts_w(craft: Aircraft, mass_kg: float, rows: Steady) -> Array:
     parasite = 0.5 * rows.density * v**3 * area * craft.cd0 / eta
     induced = 2.0 * craft.k * (weight * rows.load) ** 2 / (rows.density * v * area) / eta
     climb = weight * rows.climb_mps / eta
-    rising = np.maximum(rows.climb_mps, 0.0)
-    hover = np.asarray(hover_w(craft, mass_kg, rows.density, rising))
-    hover = hover * edgewise(craft, weight, rows)
+    hover = np.asarray(hover_w(craft, mass_kg, rows.density))
+    hover = hover * edgewise(craft, weight, rows) * axial(craft, weight, rows)
     return np.column_stack([hover * rows.hover, *(p * wing for p in (parasite, induced, climb))])
 
 
@@ -79,6 +79,20 @@ def edgewise(craft: Aircraft, weight_n: float, rows: Steady) -> Array:
     """Power of a hover in the wind over that of a hover in still air [-]: power.hover_relief."""
     inflow = np.sqrt(weight_n / (2.0 * rows.density * craft.disk_area_m2))
     result: Array = hover_relief(inflow, rows.wind_mps, hover_drag(craft))
+    return result
+
+
+def axial(craft: Aircraft, weight_n: float, rows: Steady) -> Array:
+    """Power of a hover that climbs or slowly sinks over that of one that stays [-].
+
+    Momentum theory in axial flow (Leishman, Principles of Helicopter Aerodynamics, ch. 2):
+    v_i/v_h = -x/2 + sqrt(x^2/4 + 1) with x = V_c/v_h, and T (kappa v_i + V_c) beside a profile
+    power that stays. Fast descents (x < -0.5, rings of vortices) are held at that.
+    """
+    inflow = np.sqrt(weight_n / (2.0 * rows.density * craft.disk_area_m2))
+    x = np.maximum(rows.climb_mps / inflow, -0.5)
+    induced = np.sqrt(0.25 * x * x + 1.0) - 0.5 * x
+    result: Array = 1.0 + INDUCED_SHARE * (induced - 1.0 + x / INDUCED_FACTOR)
     return result
 
 

@@ -14,11 +14,12 @@ from supervisor.calibrate import pack as packfit
 from supervisor.calibrate.airspeed import AirSamples, fit_airspeed
 from supervisor.calibrate.blocks import Steady
 from supervisor.calibrate.leastsquares import HUBER_K, huber_cost
-from supervisor.calibrate.power import edgewise, fit_power, level_w, parts_w
+from supervisor.calibrate.power import axial, edgewise, fit_power, level_w, parts_w
 from supervisor.flightfile import load_flight
 
 FLIGHT = load_flight(FOLDER / "estuary" / "flight.toml")
 CRAFT, PACK = FLIGHT.aircraft, FLIGHT.pack
+UNBENT = [0.0] * len(packfit.SHAPE_FROM)  # a resistance over charge as the table has it
 
 
 def steady(speeds: list[float], scales: list[float], noise: float = 0.0) -> Steady:
@@ -93,7 +94,7 @@ def turning(factor: float, compass_rad: float, headings: np.ndarray) -> AirSampl
     t = 20.0 * np.arange(len(headings))
     return AirSamples(
         t, true * np.cos(headings) + 3.0, true * np.sin(headings) - 5.0, 21.0 * np.cos(told),
-        21.0 * np.sin(told), np.zeros(len(t)),
+        21.0 * np.sin(told), np.zeros(len(t)), np.full(len(t), 21.0),
     )  # fmt: skip
 
 
@@ -108,6 +109,42 @@ def test_one_straight_leg_tells_no_airspeed() -> None:
     assert found.factor_sd > 0.05
 
 
+def test_an_autopilot_that_holds_course_and_airspeed_does_not_shrink_the_factor() -> None:
+    """Out and back in gusts that it steers against: heading and airspeed give way, not the course.
+
+    Regressed on heading and airspeed as they are, such a flight tells a factor several per cent
+    too small (an error in the variables: Fuller, Measurement Error Models, 1987, ch. 1).
+    """
+    found = [fit_airspeed(held_course(seed)).factor for seed in range(12)]
+    assert np.mean(found) == pytest.approx(1.02, abs=0.01)  # 0.910 with the columns as they are
+
+
+def held_course(seed: int) -> AirSamples:
+    """Out and back for 100 minutes in a mean wind of 3 m/s, true airspeed 1.02 of indicated."""
+    rng = np.random.default_rng(seed)
+    t = np.arange(0.0, 6000.0, 20.0)
+    gust_n, gust_e = 1.2 * rng.standard_normal((2, len(t)))
+    way = np.where(t < 3000.0, 1.0, -1.0)  # east, then west
+    over_ground_e = way * 21.0 * 1.02 + 3.0  # the mean wind carries it, a gust does not
+    air_n, air_e = -gust_n / 1.02, (over_ground_e - 3.0 - gust_e) / 1.02
+    none = np.zeros(len(t))
+    return AirSamples(t, none, over_ground_e, air_n, air_e, none, np.hypot(air_n, air_e))
+
+
+def still(seconds: float, climb_mps: float) -> Steady:
+    """One hover without wind."""
+    one, none = np.ones(1), np.zeros(1)
+    return Steady(one, one, 1.2 * one, none, climb_mps * one, one, seconds * one, none, none, none,
+                  none)  # fmt: skip
+
+
+@pytest.mark.parametrize(("climb_mps", "more"), [(0.0, 0.0), (2.5, 0.110), (-0.8, -0.030)])
+def test_climbing_costs_the_induced_part_only(climb_mps: float, more: float) -> None:
+    """By hand: 117.7 N on 0.981 m2 of disks, v_h 7.07 m/s; 0.75 (v_i/v_h - 1 + x/1.15)."""
+    found = float(axial(CRAFT, 117.7, still(10.0, climb_mps))[0]) - 1.0
+    assert found == pytest.approx(more, abs=0.003)
+
+
 def series(
     resistance: float, capacity: float, seconds: int = 6000, lean: float = 0.0
 ) -> packfit.PackSeries:
@@ -115,7 +152,8 @@ def series(
     t = np.arange(0.0, seconds, 1.0)
     current = np.where((t < 30) | (t > seconds - 60), 34.0, 8.0 + 1.5 * np.sin(t / 40.0))
     blank = packfit.binned(PACK, t, np.full(len(t), 44.0), current, np.full(len(t), 22.0))
-    x = np.array([math.log(resistance), math.log(capacity), 0.25, lean])
+    x = np.array([math.log(resistance), math.log(capacity), 0.25, 0.0, *UNBENT])
+    x[packfit.SHAPE : packfit.SHAPE + 3] = lean / 3.0  # more and more resistance when fuller
     cell_ah = PACK.capacity_ah / PACK.parallel
     volts, _ = packfit.model_v(PACK.cell, cell_ah, x, 0.99, blank)
     noise = 0.003 * np.random.default_rng(5).standard_normal(len(volts))
@@ -128,31 +166,44 @@ def test_pack_comes_back() -> None:
     assert found.capacity_ah == pytest.approx(0.95 * PACK.capacity_ah, rel=0.02)
 
 
+def test_a_resistance_that_leans_over_the_charge_is_not_taken_for_capacity() -> None:
+    """Half as much again when full as at half."""
+    found = packfit.fit_pack(PACK, [series(1.1, 0.97, lean=0.4)])
+    assert found.capacity_ah == pytest.approx(0.97 * PACK.capacity_ah, rel=0.015)
+
+
 def test_pack_fit_is_scipys_on_the_same_data() -> None:
+    """The least cost that scipy finds from nowhere, ours finds too; and the figure is near it."""
     one = series(1.2, 0.97)
     found = packfit.fit_pack(PACK, [one])
     whiten = np.linalg.inv(np.linalg.cholesky(packfit._noise(one.t_s)))
-    mean = np.array([0.0, 0.0, 0.25, 0.0, one.charge0])
-    sd = np.array([packfit.PRIOR_SD[n] for n in packfit.PRIOR_SD])
+    mean = np.array([0.0, 0.0, 0.25, 0.0, *UNBENT, one.charge0])
+    of = packfit.PRIOR_SD
+    sd = [of["resistance"], of["capacity"], of["slow"], of["slow_lean"]]
+    sd += [of["shape"]] * len(UNBENT) + [of["charge"]]
     cell_ah = PACK.capacity_ah / PACK.parallel
 
     def residuals(x: np.ndarray) -> np.ndarray:
-        volts, _ = packfit.model_v(PACK.cell, cell_ah, x, x[4], one)
-        return np.concatenate([whiten @ (volts - one.voltage_v), (x - mean) / sd])
+        volts, _ = packfit.model_v(PACK.cell, cell_ah, x, x[-1], one)
+        return np.concatenate([whiten @ (volts - one.voltage_v), (x - mean) / np.array(sd)])
 
     theirs = least_squares(residuals, mean, loss="huber", f_scale=HUBER_K, xtol=1e-12, ftol=1e-12)
     # the curve is straight between knots, so the valley's floor has corners; half a unit is 1 sigma
-    assert huber_cost(residuals(found.fit.x)) <= theirs.cost + 0.15
-    apart = np.abs(found.fit.x - theirs.x) / np.sqrt(np.diag(found.fit.cov))
-    assert apart.max() < 0.2
+    assert huber_cost(residuals(found.fit.x)) <= theirs.cost + 0.3
+    capacity = PACK.capacity_ah * math.exp(theirs.x[packfit.CAPACITY])
+    assert abs(found.capacity_ah - capacity) < 0.5 * found.capacity_sd_ah
+    resistance = math.exp(theirs.x[packfit.RESISTANCE])
+    assert abs(found.resistance - resistance) < 0.3 * found.resistance_sd
 
 
 def test_pack_model_derivatives_are_right() -> None:
     one = series(1.2, 0.97)
-    x = np.array([0.1, -0.03, 0.2, 0.3])
+    x = np.array([0.1, -0.03, 0.2, 0.3, 0.1, -0.1, 0.05, 0.1, -0.1, 0.2])
     cell_ah = PACK.capacity_ah / PACK.parallel
     base, by = packfit.model_v(PACK.cell, cell_ah, x, 0.98, one)
-    for k in (0, 2, 3):  # those that do not pass through the table's corners
+    for k in range(packfit.FIRST_CHARGE):
+        if k == packfit.CAPACITY:  # passes through the table's corners
+            continue
         moved = x.copy()
         moved[k] += 1e-6
         step = packfit.model_v(PACK.cell, cell_ah, moved, 0.98, one)[0] - base
@@ -160,8 +211,7 @@ def test_pack_model_derivatives_are_right() -> None:
 
 
 def test_more_flights_make_it_surer() -> None:
-    one = packfit.fit_pack(PACK, [series(1.2, 0.97)]).fit.cov[1, 1]
-    four = packfit.fit_pack(PACK, [series(1.2, 0.97, 6000 + 100 * k) for k in range(4)]).fit.cov[
-        1, 1
-    ]
-    assert four < 0.5 * one
+    one = packfit.fit_pack(PACK, [series(1.2, 0.97)])
+    four = packfit.fit_pack(PACK, [series(1.2, 0.97, 6000 + 100 * k) for k in range(4)])
+    assert four.fit.cov[0, 0] < one.fit.cov[0, 0]
+    assert four.capacity_sd_ah < one.capacity_sd_ah

@@ -1,4 +1,4 @@
-"""The workflow that users copy: its own commands are run, on its own files."""
+"""The workflow that stands in the README: its own commands are run, on its own files."""
 
 from __future__ import annotations
 
@@ -20,8 +20,28 @@ EXAMPLE = Path(__file__).parents[2] / "deploy" / "ci-example"
 COMMAND = re.compile(r"^\s*- run: (homeleg .*)$", re.MULTILINE)
 
 
+def workflow() -> str:
+    """The README's only YAML block."""
+    readme = (EXAMPLE.parents[1] / "README.md").read_text(encoding="utf-8")
+    (text,) = re.findall(r"^```yaml\n(.*?)^```", readme, re.DOTALL | re.MULTILINE)
+    return str(text)
+
+
 def commands() -> list[str]:
-    return COMMAND.findall((EXAMPLE / "homeleg.yml").read_text(encoding="utf-8"))
+    return COMMAND.findall(workflow())
+
+
+def test_the_file_to_copy_is_what_the_readme_shows() -> None:
+    assert (EXAMPLE / "homeleg.yml").read_text(encoding="utf-8") == workflow()
+
+
+def test_the_workflow_is_yaml_with_steps_that_a_runner_knows() -> None:
+    yaml = pytest.importorskip("yaml")
+    job = yaml.safe_load(workflow())["jobs"]["mission"]
+    assert all({"run", "uses"} & set(step) for step in job["steps"])
+    ran = [step["run"] for step in job["steps"] if "run" in step]
+    assert [line for line in ran if line.startswith("homeleg ")] == commands()
+    assert len(ran) == len(commands()) + 1  # the other one installs
 
 
 def run(line: str, folder: Path) -> subprocess.CompletedProcess[str]:
