@@ -20,7 +20,7 @@ from supervisor.core.atmosphere import tas_per_cas
 from supervisor.core.belief import Array
 from supervisor.core.constants import G0_MPS2
 from supervisor.core.plan import Aircraft
-from supervisor.core.power import INDUCED_SHARE, hover_drag, hover_relief, hover_w
+from supervisor.core.power import hover_climb, hover_drag, hover_relief, hover_w
 
 HOVER, PARASITE, INDUCED, CLIMB = range(4)
 # What is believed before: the builder may be off by a third in anything.
@@ -31,7 +31,6 @@ HOVER_SD, WING_SD, GAIN_SD = 0.05, 0.04, 0.012
 # Efficiencies are not constant over speed and load as the model has it: ours, by simulation.
 MODEL_SD = np.array([0.02, 0.0, 0.0, 0.05])
 LEVEL_SD = 0.012
-INDUCED_FACTOR = 1.15  # kappa: a rotor's induced power over the ideal; common practice, no source
 # At one speed parasite and induced drag cannot be told apart; they then change together.
 SPREAD_OF_SPEEDS = 1.12
 TIE_SD, WIDE_TIE_SD = 0.05, 1.0
@@ -85,14 +84,10 @@ def edgewise(craft: Aircraft, weight_n: float, rows: Steady) -> Array:
 def axial(craft: Aircraft, weight_n: float, rows: Steady) -> Array:
     """Power of a hover that climbs or slowly sinks over that of one that stays [-].
 
-    Momentum theory in axial flow (Leishman, Principles of Helicopter Aerodynamics, ch. 2):
-    v_i/v_h = -x/2 + sqrt(x^2/4 + 1) with x = V_c/v_h, and T (kappa v_i + V_c) beside a profile
-    power that stays. Fast descents (x < -0.5, rings of vortices) are held at that.
+    power.hover_climb; fast descents (x < -0.5, rings of vortices) are held at that.
     """
     inflow = np.sqrt(weight_n / (2.0 * rows.density * craft.disk_area_m2))
-    x = np.maximum(rows.climb_mps / inflow, -0.5)
-    induced = np.sqrt(0.25 * x * x + 1.0) - 0.5 * x
-    result: Array = 1.0 + INDUCED_SHARE * (induced - 1.0 + x / INDUCED_FACTOR)
+    result: Array = hover_climb(np.maximum(rows.climb_mps / inflow, -0.5))
     return result
 
 

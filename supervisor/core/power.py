@@ -30,19 +30,30 @@ Real = float | NDArray[np.floating[Any]]
 def hover_w(aircraft: Aircraft, mass_kg: Real, density: Real, climb_mps: Real = 0.0) -> Real:
     """Electrical power [W] on the lift rotors, without avionics.
 
-    ``climb_mps`` >= 0 adds the climb: P/P_h = x/2 + sqrt(x^2/4 + 1), x = V_c/v_h.
+    ``climb_mps`` >= 0 adds the climb, see :func:`hover_climb`; a descent is charged as a hover.
     """
     weight_n = np.asarray(mass_kg) * G0_MPS2
     inflow_mps = np.sqrt(weight_n / (2.0 * density * aircraft.disk_area_m2))
-    half_x = np.maximum(climb_mps, 0.0) / inflow_mps / 2.0
-    ideal_w = weight_n * inflow_mps * (half_x + np.sqrt(half_x * half_x + 1.0))
-    result: Real = ideal_w / aircraft.hover_efficiency
+    climb = hover_climb(np.maximum(climb_mps, 0.0) / inflow_mps)
+    result: Real = weight_n * inflow_mps * climb / aircraft.hover_efficiency
     return result
 
 
-# Share of hover power that is induced; the rest (profile) hardly changes in a light wind. A rotor's
-# induced power is its figure of merit times 1.15 of the ideal: common practice, no source.
-INDUCED_SHARE = 0.75
+# Share of hover power that is induced; the rest (profile) hardly changes in a light wind or a slow
+# climb. A rotor's induced power is 1.15 of the ideal: common practice, no source.
+INDUCED_SHARE, INDUCED_FACTOR = 0.75, 1.15
+
+
+def hover_climb(x: Real) -> Any:
+    """Power of a hover that climbs over that of one that stays [-]; ``x`` = V_c/v_h >= -0.5.
+
+    Momentum theory in axial flow (Leishman, Principles of Helicopter Aerodynamics, ch. 2): with
+    v_i/v_h = -x/2 + sqrt(x^2/4 + 1) the rotor takes T (kappa v_i + V_c) beside a profile power that
+    stays.
+    """
+    climb = np.asarray(x)
+    inflow = np.sqrt(0.25 * climb * climb + 1.0) - 0.5 * climb
+    return 1.0 + INDUCED_SHARE * (inflow - 1.0 + climb / INDUCED_FACTOR)
 
 
 # Drag area of a winged aircraft held against the wind on its rotors, as a share of the wing's area:

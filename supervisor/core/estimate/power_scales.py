@@ -27,7 +27,7 @@ from supervisor.core.estimate.kalman import Updated, update
 from supervisor.core.estimate.prior import PowerPrior
 from supervisor.core.events import Phase
 from supervisor.core.plan import Aircraft
-from supervisor.core.power import INDUCED_SHARE, hover_drag
+from supervisor.core.power import INDUCED_FACTOR, INDUCED_SHARE, hover_drag
 
 Array = NDArray[np.float64]
 
@@ -116,10 +116,11 @@ def model_w(aircraft: Aircraft, sample: PowerSample, mass_kg: float) -> tuple[fl
     weight_n = mass_kg * G0_MPS2
     if REGIME[sample.phase] == HOVER:
         inflow = math.sqrt(weight_n / (2.0 * sample.density * aircraft.disk_area_m2))
-        half_x = max(sample.climb_mps, 0.0) / inflow / 2.0
-        factor = half_x + math.sqrt(half_x * half_x + 1.0)
+        # power.hover_climb and hover_relief in floats
+        up = max(sample.climb_mps, 0.0) / inflow
+        induced = math.sqrt(0.25 * up * up + 1.0) - 0.5 * up
+        factor = 1.0 + INDUCED_SHARE * (induced - 1.0 + up / INDUCED_FACTOR)
         power = weight_n * inflow * factor / aircraft.hover_efficiency
-        # power.hover_relief in floats: a light wind through the rotors helps
         x = sample.tas_mps / inflow
         half = 0.5 * x * x
         induced = math.sqrt(math.sqrt(half * half + 1.0) - half)
