@@ -9,6 +9,7 @@ figures stay: they are what is shared.
 
 from __future__ import annotations
 
+import json
 import math
 import re
 from collections.abc import Iterator
@@ -20,6 +21,8 @@ from supervisor.edge import wire
 from supervisor.edge.frames import Frame, build, read_frame
 from supervisor.edge.recorder import MAVLINK
 from supervisor.edge.recording import Entry, Recording
+from supervisor.flightinside import BESIDE, TEXT
+from supervisor.flightroute import first_line
 
 NEW_HOME_RAD = (0.0, math.radians(-30.0))
 KEPT = {
@@ -98,10 +101,24 @@ def stripped_metadata(metadata: dict[str, str], mover: Mover) -> dict[str, str]:
     """The flight file with every place moved and every name a number; who and where left out."""
     plain = ("flight", "version", "forecast", "seed", "prior")
     kept = {k: v for k, v in metadata.items() if k in plain}
-    text = metadata.get("flight_file", "")
+    text = metadata.get(TEXT, "")
+    for name, inside in ((k.removeprefix(BESIDE), v) for k, v in metadata.items() if BESIDE in k):
+        route = name.endswith("json")
+        plain_name = "route.geojson" if route else "curve.csv"
+        kept[BESIDE + plain_name] = moved_route(inside, mover) if route else inside
+        text = text.replace(f'"{name}"', f'"{plain_name}"')
     if text:
-        kept["flight_file"] = stripped_flight_file(text, mover)
+        kept[TEXT] = stripped_flight_file(text, mover)
     return kept
+
+
+def moved_route(text: str, mover: Mover) -> str:
+    """The line of a GeoJSON text that a flight file flies along, moved, and nothing else of it."""
+    moved = []
+    for lon_deg, lat_deg, *height in first_line(text):
+        lat, lon = mover.degrees(float(lat_deg), float(lon_deg))
+        moved.append([round(lon, 7), round(lat, 7), *height])
+    return json.dumps({"type": "LineString", "coordinates": moved})
 
 
 def _without_comment(line: str) -> str:

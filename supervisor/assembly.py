@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
@@ -28,10 +28,10 @@ log = structlog.get_logger(__name__)
 
 @dataclass(frozen=True, slots=True)
 class Setup:
-    """What the daemon is started with. ``flight_text`` goes into the recording."""
+    """What the daemon is started with. ``inside``: the flight file as a recording carries it."""
 
     flight: Flight
-    flight_text: str
+    inside: Mapping[str, str]
     daemon: DaemonFile
     recording: Path | None = None  # None: named after aircraft and flight, in the storage folder
 
@@ -72,7 +72,7 @@ def open_recorder(setup: Setup, flight_id: str, prior: Prior) -> Recorder | None
         "aircraft": setup.flight.aircraft.aircraft_id,
         "version": __version__,
         "forecast": setup.daemon.forecast.model_dump_json(),
-        "flight_file": setup.flight_text,
+        **setup.inside,
         "prior": prior_text(prior, setup.flight),
     }
     return Recorder(_unused(path), metadata)

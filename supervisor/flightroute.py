@@ -92,6 +92,12 @@ def read_geojson(path: Path, third: str, home_elevation_m: float) -> tuple[Waypo
     return tuple(_position(path, i, p, third, home_elevation_m) for i, p in enumerate(line))
 
 
+def first_line(text: str) -> list[Any]:
+    """Coordinates of the first LineString in a GeoJSON text; none: an empty list."""
+    line = next(iter(_lines_in(json.loads(text))), None)
+    return line if isinstance(line, list) else []
+
+
 def _lines_in(data: Any) -> Iterable[Any]:
     if not isinstance(data, dict):
         return

@@ -39,14 +39,14 @@ def command(
     from supervisor.debrief.flown import read_flight
     from supervisor.debrief.readings import observations
     from supervisor.edge.recording import Recording
-    from supervisor.flightfile import load_flight, parse_flight
+    from supervisor.flightfile import load_flight
+    from supervisor.flightinside import TEXT, flight_inside
 
     opened = [Recording(path) for path in recordings]
     if flight_file is None:
-        text = opened[0].metadata.get("flight_file", "")
-        if not text:
+        if not opened[0].metadata.get(TEXT):
             raise click.UsageError(f"{recordings[0]} carries no flight file; give one: --flight")
-        flight = parse_flight(text, str(recordings[0]))
+        flight = flight_inside(opened[0].metadata, str(recordings[0]))
     else:
         flight = load_flight(flight_file)
     flights = [read_flight(flight, observations(recording)) for recording in opened]

@@ -23,13 +23,15 @@ def command(recording: Path, flight_file: Path | None, as_json: bool, html: Path
     """
     from supervisor.debrief.compute import make_debrief
     from supervisor.edge.recording import Recording
-    from supervisor.flightfile import load_flight, parse_flight
+    from supervisor.flightfile import load_flight
+    from supervisor.flightinside import TEXT, flight_inside
 
     read = Recording(recording)
-    text = read.metadata.get("flight_file", "")
-    if flight_file is None and not text:
+    if flight_file is None and not read.metadata.get(TEXT):
         raise click.UsageError(f"{recording} carries no flight file; give one with --flight")
-    flight = load_flight(flight_file) if flight_file else parse_flight(text, str(recording))
+    flight = (
+        load_flight(flight_file) if flight_file else flight_inside(read.metadata, str(recording))
+    )
     debrief = make_debrief(read, flight, str(recording))
     if as_json:
         from supervisor.debrief.as_json import to_json

@@ -75,8 +75,9 @@ COLOURS = {"fit": "green", "derate": "yellow", "retire": "red"}
 
 def _about(h: Health) -> str:
     word = click.style(h.state.value.upper(), fg=COLOURS[h.state.value], bold=True)
+    flights = "1 flight" if h.flights == 1 else f"{h.flights} flights"
     lines = [
-        f"{click.style(h.pack_id, bold=True)}  {word}  {h.flights} flights, {h.cycles:.1f} full "
+        f"{click.style(h.pack_id, bold=True)}  {word}  {flights}, {h.cycles:.1f} full "
         f"cycles, {h.capacity_ah:.2f} ± {h.capacity_sd_ah:.2f} Ah "
         f"({100 * h.capacity_share:.0f} % of its first)",
         f"    capacity {_slope(h.capacity_trend)}, resistance {_slope(h.resistance_trend)}",

@@ -42,7 +42,9 @@ def list_(paths: tuple[Path, ...], as_json: bool) -> None:
 
 
 def _as_dict(s: Summary) -> dict[str, object]:
-    facts = {k: v for k, v in s.metadata.items() if k != "flight_file"}
+    from supervisor.flightinside import BESIDE, TEXT
+
+    facts = {k: v for k, v in s.metadata.items() if k != TEXT and not k.startswith(BESIDE)}
     return {
         "path": str(s.path), "bytes": s.size_bytes, "seconds": s.seconds, "messages": s.counts,
         "metadata": facts, "damaged": s.damaged, "complete": s.complete,
@@ -123,14 +125,15 @@ def strip(file: Path, out: Path, flight_file: Path | None) -> None:
     """
     from supervisor.anonymous import Mover, stripped, stripped_metadata
     from supervisor.edge.recording import Recording
-    from supervisor.flightfile import load_flight, parse_flight
+    from supervisor.flightfile import load_flight
+    from supervisor.flightinside import TEXT, flight_inside
     from supervisor.recordings import write_recording
 
     recording = Recording(file)
-    text = recording.metadata.get("flight_file", "")
-    if flight_file is None and not text:
+    if flight_file is None and not recording.metadata.get(TEXT):
         raise click.UsageError(f"{file} carries no flight file; give one with --flight")
-    flight = load_flight(flight_file) if flight_file else parse_flight(text, str(file))
+    inside = recording.metadata
+    flight = load_flight(flight_file) if flight_file else flight_inside(inside, str(file))
     mover = Mover.of(flight)
     facts = stripped_metadata(recording.metadata, mover)
     count = write_recording(out, facts, stripped(recording, mover))

@@ -87,20 +87,20 @@ def _flight(
     recording: Recording, file: Path, flight_file: Path | None, changes: tuple[str, ...]
 ) -> Flight:
     """The recording's own flight file or another one, changed as asked."""
+    from supervisor.flightinside import TEXT, unpacked
     from supervisor.whatif import changed_flight
 
     if flight_file is None:
-        text, where, folder = recording.metadata.get("flight_file", ""), str(file), Path()
+        text = recording.metadata.get(TEXT, "")
         if not text:
             raise click.UsageError(f"{file} carries no flight file; give one with --flight")
-        where = f"{file} (flight file inside)"
-    else:
-        where, folder = str(flight_file), flight_file.parent
-        try:
-            text = flight_file.read_text(encoding="utf-8")
-        except (OSError, UnicodeDecodeError) as error:
-            raise InputError(where, f"cannot be read: {error}") from None
-    return changed_flight(text, changes, folder, where)
+        with unpacked(recording.metadata) as folder:
+            return changed_flight(text, changes, folder, f"{file} (flight file inside)")
+    try:
+        text = flight_file.read_text(encoding="utf-8")
+    except (OSError, UnicodeDecodeError) as error:
+        raise InputError(str(flight_file), f"cannot be read: {error}") from None
+    return changed_flight(text, changes, flight_file.parent, str(flight_file))
 
 
 def _effort(recording: Recording, members: int | None, seed: int | None) -> ForecastSection:

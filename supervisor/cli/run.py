@@ -37,13 +37,14 @@ def command(flight_file: Path, config: Path | None, recording: Path | None, **gi
     from supervisor.daemonfile import DaemonFile, load_daemon_file, parse_daemon
     from supervisor.edge.logs import configure
     from supervisor.flightfile import load_flight
+    from supervisor.flightinside import packed
     from supervisor.service import serve
 
     daemon = load_daemon_file(config) if config else DaemonFile()
     daemon = parse_daemon(overridden(daemon.model_dump(), given), "command line")
     flight = load_flight(flight_file)
     configure(daemon.log)
-    serve(Setup(flight, flight_file.read_text(encoding="utf-8"), daemon, recording))
+    serve(Setup(flight, packed(flight_file), daemon, recording))
 
 
 def overridden(data: dict[str, Any], given: dict[str, Any]) -> dict[str, Any]:

@@ -95,8 +95,9 @@ def _value(axes: Any, x: float, y: float, text: str) -> None:
 def draw_forecast(d: Debrief) -> str:
     """What was predicted for landing, with its spread, at each moment; and what came."""
     with matplotlib.rc_context(STYLE):
-        figure = Figure(figsize=(WIDTH_IN, 3.9), layout="constrained")
-        upper, lower = figure.subplots(2, 1, sharex=True, height_ratios=(5, 1.5))
+        lanes_in = max(0.17 * len({e.condition for e in d.events}), 0.7)
+        figure = Figure(figsize=(WIDTH_IN, 3.1 + lanes_in), layout="constrained")
+        upper, lower = figure.subplots(2, 1, sharex=True, height_ratios=(2.4, lanes_in))
         kinds = {k: [f for f in d.foreseen if f.kind == k] for k in ("now", "then", "home")}
         after = kinds["then"] + kinds["home"]
         _band(upper, d, kinds["now"], PAPER, "if it had turned at that moment")
@@ -107,8 +108,8 @@ def draw_forecast(d: Debrief) -> str:
         upper.axhline(d.landing_wh, color=INK, linewidth=1.1, linestyle=(0, (5, 2)))
         upper.plot([end], [d.landing_wh], marker="o", color=INK, markersize=5)
         upper.annotate(
-            f"{word}: {d.landing_wh:.0f} Wh", (0.0, d.landing_wh), xytext=(2, 3),
-            textcoords="offset points", fontsize=8, color=INK,
+            f"{word}: {d.landing_wh:.0f} Wh", (end, d.landing_wh), xytext=(-6, 3),
+            textcoords="offset points", ha="right", fontsize=8, color=INK,
         )  # fmt: skip
         upper.axhline(d.flight.policy.final_reserve_wh, color=RESERVE, linewidth=1.2)
         upper.annotate(

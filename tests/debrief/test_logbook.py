@@ -144,7 +144,7 @@ def run(*words: object) -> tuple[int, str]:
 def test_a_flight_enters_the_logbook(folder: Path) -> None:
     _, text = run(folder, "--pack", "P07")
     assert "P07" in text
-    assert "1 flights" in text
+    assert "  1 flight, " in text
     kept = load_pack(folder, "P07")
     assert kept is not None
     assert kept.logbook[0].airborne_s > 800.0
