@@ -71,8 +71,7 @@ def test_a_simulated_flight_from_the_laptop(tmp_path: Path) -> None:
             words |= _follow(page, voice, demo)
             keep_screenshot(page, "flight-home")
             assert {"Be ready", "Act now"} <= words
-            text = page.text_content("#alert-list")
-            assert "turn back now" in text
+            until(lambda: "turn back now" in page.text_content("#alert-list"))
     finally:
         demo.terminate()
         demo.wait(PATIENCE_S)
@@ -100,7 +99,7 @@ def _follow(page: Any, voice: Voice, demo: subprocess.Popen[bytes]) -> set[str]:
         if status is not None and seen["word"] != "No word" and _settled(seen, status):
             agrees(seen, status)
             compared += 1
-        if status is not None and "On the way home" in status.sentence:
+        if status is not None and status.homeward:
             break
         page.wait_for_timeout(150)
     print(f"{compared} moments compared, {len(voice.statuses)} statuses published")

@@ -22,7 +22,7 @@ SLOPE = 0.5 * RHO0_KGPM3 * G0_MPS2  # half way between blocked and held airspeed
 CORRELATION = 0.75
 HEIGHT_SD_M = 2.0  # with less vertical motion noise looks like a slope now and then
 PERSIST_S = 20.0
-AGREES = 0.08  # a refuted tube is believed again when it shows what the power says, within this
+AGREES = 0.12  # a refuted tube is believed again when it shows what the power says, within this
 AGREE_S = 60.0
 # Once the ground speed is as sure of the airspeed as this, and the power tells that much more, it
 # is the drag that has grown, and the tube was right.

@@ -47,7 +47,8 @@ WITHOUT_SD = 0.10  # of the airspeed that the power tells, once the tube is not 
 # The power must tell the change of airspeed that the ground speed tells, within these factors; the
 # ground speed is a mean over a minute and lags behind, and the power wanders.
 LIKE_MPS, LIKE = 1.5, (0.4, 4.0)
-BY_POWER_MPS, BY_POWER_S = 2.5, 15.0  # so much more than is shown, so long: asked without a change
+# So far from what is shown, for so long: asked without a change. A lull moves it by two.
+BY_POWER_MPS, BY_POWER_S = 4.0, 20.0
 FELT_S = 90.0  # a change is found about so long after it began
 BETTER, EVEN = 1.5, 1.0  # in log-likelihood: four times as likely; no less likely
 ALONG_SIGMA = 2.0  # a change of less than this along the nose is none of the airspeed's
