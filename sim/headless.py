@@ -16,7 +16,6 @@ from sim.scenario import Scenario
 from sim.state import AircraftState
 from sim.telemetry import Telemetry
 from sim.wire import SigningKey
-from supervisor.flightinside import packed
 
 LONGEST_S = 12 * 3600.0
 
@@ -63,11 +62,12 @@ class Sortie:
 
     def metadata(self) -> dict[str, str]:
         """What a recording says about itself; a replay takes the flight file from it."""
+        text = self.scenario.flight_path.read_text(encoding="utf-8")
         return {
             "scenario": self.scenario.name,
             "simulator_seed": str(self.seed),
             "sortie": str(self.number),
-            **packed(self.scenario.flight_path),
+            "flight_file": text,
         }
 
 

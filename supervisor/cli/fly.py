@@ -239,12 +239,14 @@ def fly_over_links(
 def writers(stack: ExitStack, sortie: Sortie, paths: list[Path]) -> Write:
     """Open every file; what is returned writes a frame into all of them."""
     from sim.framefile import FrameFile
+    from supervisor.flightinside import packed
 
+    facts = sortie.metadata() | packed(sortie.scenario.flight_path)
     files = []
     for path in paths:
         try:
             path.parent.mkdir(parents=True, exist_ok=True)
-            files.append(stack.enter_context(FrameFile(path, sortie.metadata())))
+            files.append(stack.enter_context(FrameFile(path, facts)))
         except OSError as error:
             raise InputError(str(path), f"cannot be written: {error.strerror}") from error
 

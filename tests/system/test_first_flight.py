@@ -114,12 +114,14 @@ def until(true: Callable[[], bool], what: str) -> None:
 
 
 def quiet_for(seconds: float, path: Path) -> None:
-    """Wait until nothing has been added to a file for a while (at most five minutes)."""
-    end, size, since = time.monotonic() + 300.0, -1, time.monotonic()
+    """Wait until nothing about the flight has been heard for a while (at most five minutes);
+    presence goes on as long as the daemon does."""
+    end, count, since = time.monotonic() + 300.0, -1, time.monotonic()
     while time.monotonic() < end and time.monotonic() - since < seconds:
-        if path.stat().st_size != size:
-            size, since = path.stat().st_size, time.monotonic()
-        time.sleep(0.2)
+        told = sum(b"/status " in line for line in path.read_bytes().splitlines())
+        if told != count:
+            count, since = told, time.monotonic()
+        time.sleep(0.5)
 
 
 def test_simulator_daemon_broker_and_subscriber_are_four_processes(tmp_path: Path) -> None:
