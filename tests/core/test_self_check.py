@@ -35,14 +35,15 @@ def test_a_miss_beyond_it_widens_and_says_so() -> None:
     check = missed(44.0)
     assert check.rms == pytest.approx(2.8)
     assert check.unsure
-    assert check.widen == pytest.approx((2.8, 1.0))
+    # by hand: sqrt((8 + 2 x 2.8^2) / (8 + 2))
+    assert check.widen == pytest.approx((1.5389, 1.0), abs=1e-4)
     assert check.sentence == "much less margin than foreseen 20 min ago (2.8 spreads)"
 
 
 def test_more_margin_than_foreseen_widens_upwards_only() -> None:
     check = missed(160.0)
     assert check.unsure
-    assert check.widen == pytest.approx((1.0, 3.0))
+    assert check.widen == pytest.approx((1.0, math.sqrt((8.0 + 2 * 9.0) / 10.0)))
     assert "much more margin" in check.sentence
 
 

@@ -22,7 +22,10 @@ KEPT_S = 600.0  # misses older than this are forgiven: the belief has learned si
 # Root mean square of one, two, three misses to one side, in stated spreads, beyond which the
 # forecast is unsure: sqrt(q / n), q the 99.9 % points of chi-square (10.83, 13.82, 16.27).
 LIMITS = (3.29, 2.63, 2.33)
-WIDEST = 3.5
+# What the stated spread is worth as evidence about itself, in misses: one miss says little against
+# it, three say more (scaled inverse chi-square prior of that many degrees; how many is ours).
+TRUSTED = 8.0
+WIDEST = 3.0
 FLOOR_WH = 5.0  # a spread is taken as no less: nobody knows a pack better
 
 
@@ -90,8 +93,12 @@ def _rms(misses: list[float]) -> float:
 
 
 def _widen(misses: list[float]) -> float:
-    rms = _rms(misses)
-    return min(rms, WIDEST) if misses and rms > LIMITS[len(misses) - 1] else 1.0
+    """Posterior root mean square of the misses, where they are beyond ``LIMITS``."""
+    count = len(misses)
+    if not count or _rms(misses) <= LIMITS[count - 1]:
+        return 1.0
+    square = (TRUSTED + sum(z * z for z in misses)) / (TRUSTED + count)
+    return min(math.sqrt(square), WIDEST)
 
 
 def due(check: SelfCheck, t_s: float, margin_wh: float) -> SelfCheck:
