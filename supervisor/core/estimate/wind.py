@@ -47,8 +47,9 @@ WITHOUT_SD = 0.10  # of the airspeed that the power tells, once the tube is not 
 # The power must tell the change of airspeed that the ground speed tells, within these factors; the
 # ground speed is a mean over a minute and lags behind, and the power wanders.
 LIKE_MPS, LIKE = 1.5, (0.4, 4.0)
-# So far from what is shown, for so long: asked without a change. A lull moves it by two.
-BY_POWER_MPS, BY_POWER_S = 4.0, 20.0
+# A lull moves the speed that the power tells by two; so far from what is shown, for so long, the
+# ground speed is asked even where it has found no change.
+LULL_MPS, BY_POWER_MPS, BY_POWER_S = 3.0, 4.0, 20.0
 FELT_S = 90.0  # a change is found about so long after it began
 BETTER, EVEN = 1.5, 1.0  # in log-likelihood: four times as likely; no less likely
 ALONG_SIGMA = 2.0  # a change of less than this along the nose is none of the airspeed's
@@ -251,16 +252,20 @@ def observe(state: WindState, sample: Sample) -> WindState:
 
 def _asked_power(state: WindState, sample: Sample, dt_s: float) -> WindState:
     """How long the power has told an airspeed that is far from the one shown; NaN tells nothing."""
-    away = abs(sample.power_mps - sample.tas_mps) > BY_POWER_MPS
+    away = sample.power_mps - sample.tas_mps > BY_POWER_MPS
     if not away and not state.by_power_s:
         return state
     return replace(state, by_power_s=state.by_power_s + dt_s if away else 0.0)
 
 
 def _alike(along_mps: float, power_mps: float) -> bool:
-    """Whether ground speed and power tell the same change of airspeed: no wind does that."""
+    """Whether ground speed and power tell that it flies faster than is shown: no wind does that.
+
+    Slower is not asked: at the least power a lull says nothing of the speed any more.
+    """
     low, high = LIKE
-    return abs(along_mps) > LIKE_MPS and low < power_mps / along_mps < high
+    told = along_mps > LIKE_MPS and power_mps > LULL_MPS
+    return told and low < power_mps / along_mps < high
 
 
 def without_airspeed(state: WindState, t_s: float) -> WindState:
