@@ -36,9 +36,9 @@ def load_flight(path: Path) -> plan.Flight:
     return to_flight(load_file(path), path.parent, str(path))
 
 
-def parse_flight(text: str, where: str) -> plan.Flight:
-    """The flight of a text; ``where`` names it in errors; paths in it are relative to here."""
-    return to_flight(parse_file(text, where), Path(), where)
+def parse_flight(text: str, where: str, folder: Path = Path()) -> plan.Flight:
+    """The flight of a text; ``where`` names it in errors; paths in it start from ``folder``."""
+    return to_flight(parse_file(text, where), folder, where)
 
 
 def load_file(path: Path, route: tuple[dict[str, Any], ...] = ()) -> FlightFile:

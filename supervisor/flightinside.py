@@ -13,7 +13,7 @@ from tempfile import TemporaryDirectory
 
 from supervisor.core import plan
 from supervisor.errors import InputError
-from supervisor.flightfile import parse_file, to_flight
+from supervisor.flightfile import parse_file, parse_flight
 
 TEXT, BESIDE = "flight_file", "beside/"
 
@@ -50,4 +50,4 @@ def unpacked(metadata: Mapping[str, str]) -> Iterator[Path]:
 def flight_inside(metadata: Mapping[str, str], where: str) -> plan.Flight:
     """The flight of the file inside; ``where`` names it in errors."""
     with unpacked(metadata) as folder:
-        return to_flight(parse_file(metadata.get(TEXT, ""), where), folder, where)
+        return parse_flight(metadata.get(TEXT, ""), where, folder)

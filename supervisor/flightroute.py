@@ -81,13 +81,12 @@ def _waypoint(
 def read_geojson(path: Path, third: str, home_elevation_m: float) -> tuple[WaypointRow, ...]:
     """The first LineString of a GeoJSON file (RFC 7946: longitude comes first)."""
     try:
-        data = json.loads(path.read_text(encoding="utf-8-sig"))
+        line = first_line(path.read_text(encoding="utf-8-sig"))
     except OSError as error:
         raise InputError(str(path), f"cannot be read: {error.strerror}") from None
     except (UnicodeDecodeError, json.JSONDecodeError, RecursionError) as error:
         raise InputError(str(path), f"is not JSON: {error}") from None
-    line = next(iter(_lines_in(data)), None)
-    if not isinstance(line, list) or len(line) < 1:
+    if not line:
         raise InputError(str(path), "has no LineString", allowed="a GeoJSON LineString (RFC 7946)")
     return tuple(_position(path, i, p, third, home_elevation_m) for i, p in enumerate(line))
 

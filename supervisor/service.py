@@ -22,7 +22,7 @@ from supervisor.chronicle import Chronicle
 from supervisor.core.events import ReturnAsked, Text
 from supervisor.core.plan import Flight
 from supervisor.doctor.hearing import Hearing
-from supervisor.edge.clock import Clock, ReceiptClock, TelemetryClock
+from supervisor.edge.clock import Clock, ReceiptClock, TelemetryClock, loop_s
 from supervisor.edge.frame_signing import TICKS_PER_S, load_key, load_newest, save_newest
 from supervisor.edge.frame_signing import Signer as FrameSigner
 from supervisor.edge.frames import Frame
@@ -78,7 +78,7 @@ class Service:
             self.outbox,
             on_ack=self._on_ack,
             on_wish=self._on_wish if flight.policy.return_request else None,
-            telemetry_age_s=lambda: _monotonic_s() - self.heard_s,
+            telemetry_age_s=lambda: loop_s() - self.heard_s,
             unix_s=self.unix_s,
         )
         self._modem = Modem()
@@ -154,7 +154,7 @@ class Service:
             self.clock.see(frame)
             self._on_frame(frame, self.clock.now_ns())
         if frames:
-            self.heard_s = _monotonic_s()
+            self.heard_s = loop_s()
             self._arm()
         return bool(frames)
 
@@ -163,9 +163,9 @@ class Service:
         if self.requests is None and self.intake.system_id is not None:
             self._meet(self.intake.system_id)
         if self.requests:
-            for answer in self.requests.handle(frame, _monotonic_s()):
+            for answer in self.requests.handle(frame, loop_s()):
                 self.link.send(answer)
-        self.health.hearing.frame(frame, _monotonic_s())
+        self.health.hearing.frame(frame, loop_s())
         if self.uplink and self._modem.hear(frame):
             self.uplink.poor_link(self._modem.poor)
         self._conclude(lambda: self.line.frame(frame, t_ns), t_ns)
@@ -196,7 +196,7 @@ class Service:
     async def _keep_asking(self) -> None:
         while True:
             if self.requests:
-                for question in self.requests.due(_monotonic_s()):
+                for question in self.requests.due(loop_s()):
                     self.link.send(question)
                 self._judge_plan(self.requests)
             self._keep_stamp()
@@ -234,7 +234,7 @@ class Service:
         while True:
             if self._watch.progress(self.clock.now_ns(), self.line.next_ns()):
                 self._notifier.alive(self.health.sentence)
-            report = self.health.report(self, _monotonic_s())
+            report = self.health.report(self, loop_s())
             if report is not None:
                 give_back()
                 self._tell_troubles(report.troubles)
@@ -248,7 +248,7 @@ class Service:
             log.warning("troubles", troubles=troubles or "none any more")
 
     def _metrics_text(self) -> str:
-        return openmetrics(self.health.message(self, _monotonic_s()), self.aircraft)
+        return openmetrics(self.health.message(self, loop_s()), self.aircraft)
 
     def unix_s(self) -> float:
         """The aircraft's own date now; NaN while its autopilot does not know it."""
@@ -274,7 +274,7 @@ class Service:
 
     def _conclude(self, step: Callable[[], list[Concluded]], t_ns: int) -> None:
         """One step of the core. A fault in the reckoning is said, and ends nothing."""
-        began_s = _monotonic_s()
+        began_s = loop_s()
         try:
             concluded = step()
         except Exception as error:
@@ -287,7 +287,7 @@ class Service:
             if isinstance(message, messages.Status):
                 self.fault = ""
                 self._watch.concluded()
-                self.health.looked(message, _monotonic_s() - began_s)
+                self.health.looked(message, loop_s() - began_s)
         self._say(concluded, t_ns)
         for message in concluded:
             if isinstance(message, messages.Status):
@@ -367,10 +367,6 @@ def _flight_id(flight: Flight, boot: int) -> str:
     """
     name = f"{flight.aircraft.aircraft_id}-{boot:05d}"
     return f"{name}-{secrets.token_hex(8)}" if flight.policy.return_request else name
-
-
-def _monotonic_s() -> float:
-    return asyncio.get_running_loop().time()
 
 
 async def _for_ever(part: Callable[[], Coroutine[None, None, None]]) -> None:

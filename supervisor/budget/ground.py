@@ -71,6 +71,11 @@ class Profile:
             return f"over {after[0]}"
         return f"between {before[-1]} and {after[0]}, the ground taken as a straight slope"
 
+    def at_end(self, k: int) -> bool:
+        """Whether sample ``k`` is at an end of the line, where the route point's check stands."""
+        at = float(self.at_m[k])
+        return min(at, float(self.line.along_m[-1]) - at) < POINT_GROUND_M
+
     @property
     def blind_m(self) -> float:
         """The longest stretch of the line without any stated ground."""
@@ -157,9 +162,7 @@ def _too_near(p: Profile, least_m: float, what: str = "") -> Iterator[Finding]:
     if not len(p.at_m):
         return
     k = int(np.argmin(p.above_m))
-    total = float(p.line.along_m[-1])
-    at_end = min(float(p.at_m[k]), total - float(p.at_m[k])) < POINT_GROUND_M
-    if p.above_m[k] < least_m and not at_end:
+    if p.above_m[k] < least_m and not p.at_end(k):
         yield Finding(
             Weight.FAULT if p.above_m[k] <= 0.0 else Weight.CAUTION,
             "ground",
@@ -172,9 +175,7 @@ def _too_far(p: Profile, most_m: float | None) -> Iterator[Finding]:
     if most_m is None or not len(p.at_m):
         return
     k = int(np.argmax(p.above_m))
-    total = float(p.line.along_m[-1])
-    at_end = min(float(p.at_m[k]), total - float(p.at_m[k])) < POINT_GROUND_M
-    if p.above_m[k] > most_m + 0.1 and not at_end:
+    if p.above_m[k] > most_m + 0.1 and not p.at_end(k):
         yield Finding(
             Weight.FAULT,
             "ground",

@@ -24,6 +24,7 @@ from typing import Any, Literal
 
 import aiomqtt
 
+from supervisor.edge.clock import loop_s
 from supervisor.edge.delivery import Delivery
 from supervisor.edge.dial import Dialer
 from supervisor.edge.envelope import Envelope
@@ -149,7 +150,7 @@ class Uplink:
     def submit_advisory(self, advisory: Advisory) -> None:
         """Durable when this returns; sent as soon as the link lets it."""
         try:
-            self._inbox.gate.raised(advisory.seq, _now_s())
+            self._inbox.gate.raised(advisory.seq, loop_s())
             self._delivery.put(advisory)
         except Exception as error:  # a daemon that warns must not die of warning
             self._fault("advisory", error)
@@ -191,7 +192,7 @@ class Uplink:
         if self.options.people is None and not self.options.address.loopback:
             self._on_event("acknowledgements_unsigned", {"why": "no list of people is set"})
         while True:
-            began_s = _now_s()
+            began_s = loop_s()
             try:
                 await self._connected_once()
             except ConnectionFailed as ended:
@@ -200,15 +201,15 @@ class Uplink:
                 self._fault("connection", error)
                 failure = ConnectionFailed(str(error), refused=True)
             self._tell(failure)
-            await asyncio.sleep(self._redial.failed(failure, _now_s() - began_s))
+            await asyncio.sleep(self._redial.failed(failure, loop_s() - began_s))
 
     def _tell(self, failure: ConnectionFailed) -> None:
         """Say it, but an outage of an hour fills no log: the same again once a minute."""
         self.counts.failures += 1
         before, told_s = self._told
-        if str(failure) == before and _now_s() - told_s < TELL_AGAIN_S:
+        if str(failure) == before and loop_s() - told_s < TELL_AGAIN_S:
             return
-        self._told = (str(failure), _now_s())
+        self._told = (str(failure), loop_s())
         name = "broker_silent" if failure.silent else "broker_lost"
         self._on_event(name, {"why": str(failure), "waiting": len(self.outbox)})
 
@@ -216,14 +217,14 @@ class Uplink:
 
     async def _connected_once(self) -> None:
         options = self.options
-        began_s = _now_s()
+        began_s = loop_s()
         try:
             tls = options.credentials.context() if options.address.tls else None
             hello = self._hello()
         except HomelegError as error:  # a file was taken away or is being renewed
             raise ConnectionFailed(str(error), refused=True) from None
         async with connected(self._dialer, hello, self.protocol, tls) as session:
-            self._greet(session, _now_s() - began_s)
+            self._greet(session, loop_s() - began_s)
             try:
                 await self._converse(session)
             except asyncio.CancelledError:
@@ -283,9 +284,9 @@ class Uplink:
 
     async def _keep_beating(self, session: Session) -> None:
         while True:
-            began_s = _now_s()
+            began_s = loop_s()
             await self._say_presence(session, self._presence("online"))
-            self._answered_in(_now_s() - began_s)
+            self._answered_in(loop_s() - began_s)
             await asyncio.sleep(self._beat_s())
             self._count_wire(session)
 
@@ -349,16 +350,8 @@ class Uplink:
         new = total - self._wire_seen
         self._wire_seen = total
         self.counts.wire_bytes += new
-        self._budget.spend(_now_s(), new)
+        self._budget.spend(loop_s(), new)
         return new
 
     def _fault(self, what: str, error: Exception) -> None:
         self._on_event("uplink_fault", {"what": what, "error": f"{type(error).__name__}: {error}"})
-
-
-def _now_s() -> float:
-    """Monotonic seconds of the running loop; 0 outside one (a submit before the start)."""
-    try:
-        return asyncio.get_running_loop().time()
-    except RuntimeError:
-        return 0.0

@@ -5,6 +5,7 @@ Two real ones: time of receipt, and - for accelerated simulation - time as the t
 
 from __future__ import annotations
 
+import asyncio
 import time
 from typing import Protocol
 
@@ -20,6 +21,14 @@ _BOOT_MS = {
     wire.GLOBAL_POSITION_INT: 0,
     wire.SCALED_PRESSURE: 0,
 }
+
+
+def loop_s() -> float:
+    """Monotonic seconds of the running loop; 0 outside one (a submit before the start)."""
+    try:
+        return asyncio.get_running_loop().time()
+    except RuntimeError:
+        return 0.0
 
 
 class Clock(Protocol):

@@ -13,6 +13,7 @@ from collections.abc import Callable, Collection
 from contextlib import suppress
 from itertools import islice
 
+from supervisor.edge.clock import loop_s
 from supervisor.edge.envelope import Envelope
 from supervisor.edge.outbox import Held, Outbox
 from supervisor.edge.proof import ECHO_S, UNPROVEN, Proof
@@ -108,9 +109,9 @@ class Delivery:
         return list(islice(waiting, count))
 
     async def _send(self, session: Session, held: Held) -> None:
-        began_s = _now_s()
+        began_s = loop_s()
         await session.publish(self._envelope.topic("advisory"), held.payload, qos=1)
-        self._on_answer(_now_s() - began_s)
+        self._on_answer(loop_s() - began_s)
         self._acknowledged.add(held.order)
 
     def _settle(self) -> None:
@@ -122,7 +123,3 @@ class Delivery:
         self._acknowledged.clear()
         if len(self.outbox) == 0:
             self._empty.set()
-
-
-def _now_s() -> float:
-    return asyncio.get_running_loop().time()

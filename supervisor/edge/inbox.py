@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-import asyncio
 from collections.abc import Callable
 
 from supervisor.edge.acks import AckGate, AckRefused
+from supervisor.edge.clock import loop_s
 from supervisor.edge.delivery import Delivery
 from supervisor.edge.session import ConnectionFailed, Session
 from supervisor.edge.uplinkoptions import Event, UplinkCounts, UplinkOptions
@@ -65,8 +65,7 @@ class Inbox:
                 self._on_event("ack_refused", {"why": str(refused)})
 
     def _hear_ack(self, where: str, payload: bytes) -> None:
-        now_s = asyncio.get_running_loop().time()
-        ack = self.gate.judge(where, payload, now_s, self._unix_s())
+        ack = self.gate.judge(where, payload, loop_s(), self._unix_s())
         self._counts.acks += 1
         self._on_ack(ack)
 

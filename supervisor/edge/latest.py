@@ -12,6 +12,7 @@ from collections import deque
 from collections.abc import Callable
 from contextlib import suppress
 
+from supervisor.edge.clock import loop_s
 from supervisor.edge.envelope import Envelope
 from supervisor.edge.rates import CALM_S, StatusPacer
 from supervisor.edge.session import Session
@@ -109,7 +110,7 @@ class Latest:
             return None
         if session.unsent_bytes() > PILE_BYTES:
             return 1.0
-        now_s = asyncio.get_running_loop().time()
+        now_s = loop_s()
         if pacer is not None and (due_s := pacer.due_s(now_s, status)) > 0.0:
             return due_s  # news may come before; then this is asked again
         self._status = None

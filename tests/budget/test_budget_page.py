@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import re
-import shutil
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
@@ -12,6 +11,7 @@ import pytest
 from click.testing import CliRunner
 
 from supervisor.cli import group
+from tests.browser import opened
 
 pytestmark = pytest.mark.browser
 SCENARIOS = Path(__file__).parents[2] / "sim/scenarios"
@@ -20,23 +20,12 @@ PAGES = {"estuary": 3, "highsite": 3, "survey": 5}  # A4; the survey has 36 rout
 
 @pytest.fixture(scope="module", params=PAGES)
 def page(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Any]:
-    program = shutil.which("chromium")
-    if program is None:
-        pytest.skip("chromium is not installed")
-    from playwright.sync_api import sync_playwright
-
     path = tmp_path_factory.mktemp("page") / f"{request.param}.html"
     args = ["budget", str(SCENARIOS / request.param / "flight.toml"), "--html", str(path)]
     assert CliRunner().invoke(group, args, standalone_mode=False).exception is None
-    with sync_playwright() as driver:
-        browser = driver.chromium.launch(executable_path=program, args=["--no-sandbox"])
-        opened = browser.new_page()
-        opened.asked = []
-        opened.on("request", lambda asked: opened.asked.append(asked.url))
-        opened.goto(path.as_uri())
-        opened.most = PAGES[request.param]
-        yield opened
-        browser.close()
+    with opened(path) as shown:
+        shown.most = PAGES[request.param]
+        yield shown
 
 
 def test_nothing_outside_is_asked_for(page: Any) -> None:

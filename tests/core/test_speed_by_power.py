@@ -89,6 +89,7 @@ def test_a_hover_begins_the_mean_anew() -> None:
     hover = PowerSample(130.0, Phase.HOVER_LANDING, 1600.0, 1.2, 3.0, 0.0)
     after = watch(speed, CRAFT, known(), hover)
     assert math.isnan(after.power_w)
+    assert after.kept == ()  # the payload may stay here: what was kept knows the mass before
     again = watch(
         after, CRAFT, known(), hover._replace(t_s=131.0, phase=Phase.CRUISE, power_w=cruise_w(24.0))
     )

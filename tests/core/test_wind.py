@@ -234,3 +234,12 @@ def test_a_compass_that_was_off_all_along_is_found_by_a_turn() -> None:
     sd = math.sqrt(field.sensor_cov[2, 2])
     assert abs(field.sensor_mean[2] - off) < 3.0 * sd
     assert field.sensor_mean[2] > 0.5 * off
+
+
+def test_a_tube_found_blocked_before_anything_was_learned() -> None:
+    """The climb right after take-off may show it: there is no evidence yet, and it goes on."""
+    bare = wind.start(CALM, Kernel(), 0.0)
+    for state in (wind.without_airspeed(bare, 5.0), wind.new_sensors(bare, 5.0)):
+        assert state.evidence == ()
+        assert leg(state, 6.0, 60, 0.0, 21.0, (3.0, 0.0), assumed=True).evidence
+    assert wind.another_compass(bare, 5.0) is None

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import re
-import shutil
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
@@ -12,27 +11,17 @@ import pytest
 
 from supervisor.debrief.answer import Debrief
 from supervisor.debrief.html import to_html
+from tests.browser import opened
 
 pytestmark = pytest.mark.browser
 
 
 @pytest.fixture(scope="module")
 def page(debrief: Debrief, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Any]:
-    program = shutil.which("chromium")
-    if program is None:
-        pytest.skip("chromium is not installed")
-    from playwright.sync_api import sync_playwright
-
     path: Path = tmp_path_factory.mktemp("page") / "debrief.html"
     path.write_text(to_html(debrief), encoding="utf-8")
-    with sync_playwright() as driver:
-        browser = driver.chromium.launch(executable_path=program, args=["--no-sandbox"])
-        opened = browser.new_page()
-        opened.asked = []
-        opened.on("request", lambda request: opened.asked.append(request.url))
-        opened.goto(path.as_uri())
-        yield opened
-        browser.close()
+    with opened(path) as shown:
+        yield shown
 
 
 def test_nothing_outside_is_asked_for(page: Any) -> None:

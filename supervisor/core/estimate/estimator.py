@@ -151,21 +151,21 @@ class Estimator:
         cas = air.cas_mps if air else NAN
         in_phase = fix.t_s - self._phase.since_s
         if now in phases.WING_BORNE:
-            self._watch_pitot(fix, cas, dt_s)
-            flown_cas = self._flown_tas(fix) / tas_per_cas(self._senses.density_kgpm3(fix))
+            ratio = tas_per_cas(self._senses.density_kgpm3(fix))
+            self._watch_pitot(fix, cas, ratio, dt_s)
+            flown_cas = self._flown_tas(fix.t_s, ratio) / ratio
             self._habits = flown.watch(self._habits, now, in_phase, flown_cas, -fix.vd_mps, dt_s)
-            self._observe_wind(fix)
+            self._observe_wind(fix, ratio)
         self._watch_drops(now)
         self._bridge_silence(fix.t_s)
 
-    def _watch_pitot(self, fix: ev.Position, cas: float, dt_s: float) -> None:
+    def _watch_pitot(self, fix: ev.Position, cas: float, ratio: float, dt_s: float) -> None:
         usable = self._pitot.usable
         self._pitot = pitot.watch(self._pitot, fix.t_s, cas, fix.height_m)
         if self._wind is not None and self._wind.refuted:
             self._pitot = pitot.refute(self._pitot)
         elif self._pitot.refuted:
-            told_mps = cas * tas_per_cas(self._senses.density_kgpm3(fix))
-            self._pitot = pitot.agree(self._pitot, told_mps, self._by_power.tas_mps, dt_s)
+            self._pitot = pitot.agree(self._pitot, cas * ratio, self._by_power.tas_mps, dt_s)
             self._pitot = pitot.by_drag(self._pitot, *self._assumed_error())
         if usable and not self._pitot.usable:
             self._without_airspeed(fix.t_s)
@@ -212,13 +212,12 @@ class Estimator:
         """Calibrated airspeed when there is a believable one, else NaN."""
         return self._senses.cas_mps(t_s) if self._pitot.usable else NAN
 
-    def _observe_wind(self, fix: ev.Position) -> None:
+    def _observe_wind(self, fix: ev.Position, ratio: float) -> None:
         heading = self._senses.heading_rad(fix)
         if self._wind is None or heading != heading:
             return
         if not self._senses.has_fix(fix.t_s):
             return
-        ratio = tas_per_cas(self._senses.density_kgpm3(fix))
         cas = self._airspeed_mps(fix.t_s)
         told = cas == cas
         tas = cas * ratio if told else self._assumed_tas(ratio)
@@ -234,10 +233,9 @@ class Estimator:
         known = by_power.held is not None and by_power.tas_mps == by_power.tas_mps
         return by_power.tas_mps if known else self._flight.return_plan.airspeed_mps * ratio
 
-    def _flown_tas(self, fix: ev.Position) -> float:
+    def _flown_tas(self, t_s: float, ratio: float) -> float:
         """True airspeed [m/s] believed: told, or assumed and set right by the ground speed."""
-        ratio = tas_per_cas(self._senses.density_kgpm3(fix))
-        cas = self._airspeed_mps(fix.t_s)
+        cas = self._airspeed_mps(t_s)
         if cas == cas:
             return cas * ratio
         return self._assumed_tas(ratio) * (1.0 + self._assumed_error()[0])
@@ -278,17 +276,14 @@ class Estimator:
         self._monitor, sample = pack_monitor.read(self._monitor, report, spec, self.airborne)
         if sample is None:
             return
+        air_c = self._senses.air_c(self._fix)
         if self._pack is None:
-            self._pack = pack.start(
-                spec, report.t_s - 1.0, self._senses.air_c(self._fix), self._prior.pack
-            )
+            self._pack = pack.start(spec, report.t_s - 1.0, air_c, self._prior.pack)
         if sample.current_a != sample.current_a or sample.now_a != sample.now_a:
             stand_in = self._stand_in_a(sample.voltage_v)
             mean = sample.current_a if sample.current_a == sample.current_a else stand_in
             sample = sample._replace(current_a=mean, now_a=stand_in, stand_in=True)
-        self._pack = pack.observe(
-            self._pack, spec, self._curves, sample, self._senses.air_c(self._fix)
-        )
+        self._pack = pack.observe(self._pack, spec, self._curves, sample, air_c)
         if sample.stand_in or sample.voltage_v != sample.voltage_v:
             return
         power = sample.now_a * sample.voltage_v * spec.series
@@ -308,17 +303,17 @@ class Estimator:
             self._phase.phase,
             power_w,
             density,
-            self._true_airspeed_mps(fix),
+            self._true_airspeed_mps(fix, density),
             -fix.vd_mps,
             load,
         )
 
-    def _true_airspeed_mps(self, fix: ev.Position) -> float:
+    def _true_airspeed_mps(self, fix: ev.Position, density: float) -> float:
         """Through the air: told on the wing, and from the believed wind in a hover."""
         if self.phase in phases.ROTOR_BORNE and self._wind is not None and self._wind.solved:
             n, e, _ = self._wind.solved.mean_at(*self._place, max(fix.height_m, 2.0), 0.0)
             return math.hypot(fix.vn_mps - n, fix.ve_mps - e)
-        return self._flown_tas(fix)
+        return self._flown_tas(fix.t_s, tas_per_cas(density))
 
     def _observe_power(self, t_s: float, power_w: float) -> None:
         sample = self._power_sample(t_s, power_w)
@@ -407,15 +402,7 @@ class Estimator:
         state = self._pack or pack.start(spec, t_s, air_c, self._prior.pack)
         if t_s - state.t_s > SILENT_S:
             current = self._stand_in_a(NAN)
-            state = pack.predict(
-                state,
-                spec,
-                self._curves,
-                t_s,
-                current,
-                air_c,
-                stand_in=True,
-            )
+            state = pack.predict(state, spec, self._curves, t_s, current, air_c, stand_in=True)
         return pack.belief(state, spec)
 
     def lessons(self) -> Lessons:
@@ -458,10 +445,7 @@ class Estimator:
                 t_s - self._scales.changed_s < 600.0,
                 "power drawn has changed suddenly",
             ),
-            (
-                self._senses.refused(t_s),
-                "impossible values were refused",
-            ),
+            (self._senses.refused(t_s), "impossible values were refused"),
         )
         return tuple(words for holds, words in checks if holds)
 

@@ -44,15 +44,16 @@ def watch(
     speed: SpeedByPower, aircraft: Aircraft, scales: Scales, sample: PowerSample
 ) -> SpeedByPower:
     """(belief, power in level flight) -> belief. ``scales``: as learned up to now."""
-    if power_scales.REGIME.get(sample.phase) != power_scales.CRUISE:
+    regime = power_scales.REGIME.get(sample.phase)
+    if regime == power_scales.HOVER:  # a landing may have changed the mass: what was kept is old
+        return replace(speed, power_w=NAN, kept=())
+    if regime != power_scales.CRUISE:
         return replace(speed, power_w=NAN)
+    power, climb = sample.power_w, sample.climb_mps
     gain = min((sample.t_s - speed.t_s) / MEAN_S, 1.0)
-    if speed.power_w != speed.power_w:
-        gain = 1.0
-    power = (
-        sample.power_w if gain == 1.0 else speed.power_w + gain * (sample.power_w - speed.power_w)
-    )
-    climb = speed.climb_mps + gain * (sample.climb_mps - speed.climb_mps)
+    if gain < 1.0 and speed.power_w == speed.power_w:
+        power = speed.power_w + gain * (power - speed.power_w)
+        climb = speed.climb_mps + gain * (climb - speed.climb_mps)
     kept = speed.kept if speed.held is not None else _kept(speed.kept, sample.t_s, scales)
     known, told = speed.held or (kept[0][1] if kept else None), NAN
     if known is not None and known.p[power_scales.CRUISE, power_scales.CRUISE] <= KNOWN_SD**2:

@@ -119,15 +119,13 @@ class WindState:
 
 def start(forecast: ForecastWind, kernel: Kernel, t_s: float) -> WindState:
     """Nothing but the forecast."""
-    return _refreshed(WindState(forecast, kernel, t_s), np.array([0.0, 0.0, 50.0, t_s]))
+    return _refreshed(WindState(forecast, kernel, t_s), _place_at((), t_s))
 
 
 def replace_sensors(state: WindState, sd: tuple[float, ...]) -> WindState:
     """The same with other prior spreads of the sensors' errors."""
-    return _refreshed(
-        replace(state, sensor_var=np.square(np.array(sd))),
-        np.array([0.0, 0.0, 50.0, state.solved_s]),
-    )
+    state = replace(state, sensor_var=np.square(np.array(sd)))
+    return _refreshed(state, _place_at((), state.solved_s))
 
 
 def _refreshed(state: WindState, place: Array) -> WindState:
@@ -275,7 +273,7 @@ def without_airspeed(state: WindState, t_s: float) -> WindState:
     kept = tuple(e for e in state.evidence if e.place[3] <= since)
     var = state.sensor_var.copy()
     var[3] = WITHOUT_SD**2
-    place = np.append(state.evidence[-1].place[:3], t_s)
+    place = _place_at(state.evidence, t_s)
     state = replace(
         state, evidence=kept, sensor_var=var, anchor=None, next_anchor=None, steady_mps=NAN
     )
@@ -303,7 +301,13 @@ def another_compass(state: WindState, t_s: float) -> WindState | None:
     if compass < max(usual + BETTER, wind + BETTER, knocked - EVEN):
         return None
     state = replace(state, sensor_var=var, anchor=None, next_anchor=None, sensors_s=t_s)
-    return _refreshed(state, np.append(seen[-1].place[:3], t_s))
+    return _refreshed(state, _place_at(seen, t_s))
+
+
+def _place_at(evidence: tuple[Evidence, ...], t_s: float) -> Array:
+    """Where the last evidence is from, at ``t_s``; over home when there is none yet."""
+    where = evidence[-1].place[:3] if evidence else np.array([0.0, 0.0, 50.0])
+    return np.append(where, t_s)
 
 
 def _explains(
@@ -348,8 +352,7 @@ def new_sensors(state: WindState, t_s: float, *, airspeed: bool = True) -> WindS
     wider = np.minimum(state.sensor_var * WIDER**2, np.square(WIDEST_SD))
     var = np.where([airspeed, airspeed, True, airspeed], wider, state.sensor_var)
     state = replace(state, evidence=tuple(kept), change=change, kernel=kernel, sensor_var=var)
-    place = np.append(kept[-1].place[:3], t_s) if kept else np.array([0.0, 0.0, 50.0, t_s])
-    return replace(_refreshed(state, place), sensors_s=t_s)
+    return replace(_refreshed(state, _place_at(state.evidence, t_s)), sensors_s=t_s)
 
 
 def _add(state: WindState, seen: Evidence, change: wind_change.Change, kernel: Kernel) -> WindState:

@@ -37,7 +37,6 @@ class Course:
     stretches: list[Stretch]
     seconds: Array  # expected, each
     whole: bool  # reaches the end of the plan
-    heights: Array
     places: list[tuple[Point, int, Point]]  # place, next waypoint, course unit vector
     departures: list[Departures]  # for home, then for each alternate: from now only
 
@@ -62,7 +61,6 @@ def course_from(
         stretches=pieces,
         seconds=np.array([_expected_s(s, here) for s in pieces]),
         whole=sum(seconds) <= horizon,
-        heights=np.array([belief.position.height_m] + [s.end_height_m for s in pieces]),
         places=_places(flight, belief, pieces),
         departures=_departures(flight, route, belief, pieces),
     )

@@ -7,8 +7,8 @@ that was stated. The last misses of all horizons together say how far the foreca
 members are independent guesses at one truth, so that their misses should have a mean square of one.
 Only one in a thousand of a true forecast's misses is beyond ``LIMITS``: then the forecast is
 unsure, and its spread is widened to cover what was missed, on the side that it was missed on. A
-lower limit would, looking every minute, find a doubt in every tenth flight that has none, and turn
-it home early.
+lower limit, looked at every minute, finds doubts in flights that have none, and turns those home
+early.
 """
 
 from __future__ import annotations
