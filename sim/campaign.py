@@ -64,8 +64,8 @@ class Record:
 
     ``bound_s``: NaN where the perfect-knowledge bound was not flown, inf where it need not turn.
     ``alerts``: alert time by confidence (inf: none before the plan's end). ``checks``: for some
-    moments before the alert, (quantity, p05, p50, p95, truth). ``series``: what the simple rules
-    look at, [t, monitor's charge 0..1, distance home km, energy used Wh, way flown km].
+    moments before the alert, (quantity, moment [s], p05, p50, p95, truth). ``series``: what the
+    simple rules look at, [t, monitor's charge 0..1, distance home km, energy used Wh, way km].
     """
 
     scenario: str
@@ -79,7 +79,7 @@ class Record:
     alert_s: float = math.inf
     soon_s: float = math.inf
     alerts: dict[str, float] = field(default_factory=dict)
-    checks: list[tuple[str, float, float, float, float]] = field(default_factory=list)
+    checks: list[tuple[str, float, float, float, float, float]] = field(default_factory=list)
     series: list[list[float]] = field(default_factory=list)
     warnings: int = 0
     airborne_s: float = 0.0
@@ -236,10 +236,10 @@ def _check_spreads(record: Record, watcher: _Watcher, timeline: Timeline, task: 
         if truth.landed:
             energy = numbers.landing_energy_wh
             row = (energy.p05, energy.p50, energy.p95, truth.energy_left_wh)
-            record.checks.append(("landing_energy_wh", *row))
+            record.checks.append(("landing_energy_wh", t_s, *row))
             volts = numbers.hover_cell_v
             row = (volts.p05, volts.p50, volts.p95, truth.lowest_cell_v)
-            record.checks.append(("hover_cell_v", *row))
+            record.checks.append(("hover_cell_v", t_s, *row))
         star, left = record.t_star_s, numbers.turn_back_s
         if star is not None and math.isfinite(star):
-            record.checks.append(("turn_back_s", left.p05, left.p50, left.p95, star - t_s))
+            record.checks.append(("turn_back_s", t_s, left.p05, left.p50, left.p95, star - t_s))

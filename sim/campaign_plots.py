@@ -85,7 +85,7 @@ def _spreads(axis: Any, records: Sequence[Record]) -> None:
     places = [
         (truth - p05) / max(p95 - p05, 1e-9)
         for record in records
-        for name, p05, _, p95, truth in record.checks
+        for name, _, p05, _, p95, truth in record.checks
         if name == "landing_energy_wh"
     ]
     axis.hist([min(max(p, -1.0), 2.0) for p in places], bins=30, color="0.5")

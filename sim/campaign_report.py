@@ -17,7 +17,7 @@ COLUMNS = (
     "scenario", "seed", "stretched", "t_star_s", "bound_s", "reaction_s", "alert_s", "soon_s",
     "airborne_s", "nameplate_wh", "reserve_wh", "fault_s", "warnings", "looks", "swept",
 )  # fmt: skip
-CHECK_COLUMNS = ("scenario", "seed", "quantity", "p05", "p50", "p95", "truth")
+CHECK_COLUMNS = ("scenario", "seed", "quantity", "t_s", "p05", "p50", "p95", "truth")
 
 
 def flight_rows(records: Sequence[Record]) -> list[Row]:

@@ -168,15 +168,30 @@ def tuned(curve: Sequence[Row], late_rate: float) -> Row | None:
 
 
 def coverage(records: Sequence[Flown]) -> dict[str, Row]:
-    """How often P5..P95 held the truth, and how often the truth lay below and above."""
+    """How often P5..P95 held the truth, and how often the truth lay below and above.
+
+    Looks made while a fault that nobody could foresee was still to come are counted apart.
+    """
     rows: dict[str, list[Any]] = {}
     for record in records:
-        for quantity, *figures in record.checks:
-            rows.setdefault(quantity, []).append(figures)
+        for quantity, t_s, *figures in record.checks:
+            unforeseen = t_s < record.fault_s < math.inf
+            rows.setdefault(quantity, []).append((*figures, unforeseen))
     return {name: _covered(np.array(figures, dtype=float)) for name, figures in rows.items()}
 
 
 def _covered(rows: Any) -> Row:
+    apart = rows[:, 4] > 0.0
+    return {
+        **_inside(rows[~apart]),
+        "before_a_fault": int(apart.sum()),
+        "p05_p95_with_those": _inside(rows)["p05_p95"],
+    }
+
+
+def _inside(rows: Any) -> Row:
+    if not len(rows):
+        return {"count": 0, "p05_p95": None, "below": None, "above": None, "median_error": None}
     low, high, truth = rows[:, 0], rows[:, 2], rows[:, 3]
     inside = (truth >= low) & (truth <= high)
     error = truth - rows[:, 1]

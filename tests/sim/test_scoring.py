@@ -109,9 +109,19 @@ def test_a_rule_is_tuned_to_a_late_rate() -> None:
 
 
 def test_coverage_counts_both_sides() -> None:
-    checks = [("e", 0.0, 5.0, 10.0, x) for x in (-1.0, 4.0, 6.0, 11.0)]
+    checks = [("e", 600.0, 0.0, 5.0, 10.0, x) for x in (-1.0, 4.0, 6.0, 11.0)]
     row = table([Hand(checks=checks)])["coverage_p05_p95"]["e"]
     assert (row["p05_p95"], row["below"], row["above"], row["median_error"]) == (0.5, 0.25, 0.25, 0)
+    assert (row["before_a_fault"], row["p05_p95_with_those"]) == (0, 0.5)
+
+
+def test_looks_before_a_fault_that_nobody_could_foresee_are_counted_apart() -> None:
+    checks = [("e", 600.0, 0.0, 5.0, 10.0, -1.0), ("e", 900.0, 0.0, 5.0, 10.0, 6.0)]
+    row = table([Hand(checks=checks, fault_s=700.0)])["coverage_p05_p95"]["e"]
+    assert (row["count"], row["p05_p95"]) == (1, 1.0)
+    assert (row["before_a_fault"], row["p05_p95_with_those"]) == (1, 0.5)
+    row = table([Hand(checks=checks[:1], fault_s=700.0)])["coverage_p05_p95"]["e"]
+    assert (row["count"], row["p05_p95"]) == (0, None)
 
 
 def test_verification_window() -> None:
