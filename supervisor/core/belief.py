@@ -48,6 +48,10 @@ class WindBelief(WindDraws, Protocol):
         """(north, east, 1-sigma a component) [m/s] expected at one point."""
         ...
 
+    def means(self, north_m: Array, east_m: Array, height_m: Array, ahead_s: Array) -> Array:
+        """(Q, 2) north and east [m/s] expected at Q points; arguments as in :meth:`draw`."""
+        ...
+
     def draw_air(
         self,
         rng: np.random.Generator,

@@ -32,6 +32,9 @@ class Later:
     def mean_at(self, n: float, e: float, h: float, ahead_s: float) -> tuple[float, float, float]:
         return self.only.mean_at(n, e, h, ahead_s + self.after_s)
 
+    def means(self, n: Array, e: Array, h: Array, ahead_s: Array) -> Array:
+        return self.only.means(n, e, h, ahead_s + self.after_s)
+
     def draw(
         self, rng: np.random.Generator, members: int, n: Array, e: Array, h: Array, ahead_s: Array
     ) -> tuple[Array, Array]:

@@ -49,6 +49,9 @@ class SteadyWind:
     ) -> tuple[Array, Array, Array]:
         return (*self.draw(rng, members, north_m, *rest), np.ones(members))
 
+    def means(self, north_m: Array, *_: Array) -> Array:
+        return np.tile([self.north_mps, self.east_mps], (len(north_m), 1))
+
     def mean_at(self, *_: float) -> tuple[float, float, float]:
         return self.north_mps, self.east_mps, self.sd_mps
 

@@ -162,6 +162,15 @@ def test_draws_have_the_stated_moments() -> None:
     np.testing.assert_allclose(wn.mean(axis=0), mean[:, 0], atol=0.08)
 
 
+def test_the_means_are_those_of_every_single_point() -> None:
+    field = full_field()
+    query = (np.linspace(0, 30e3, 5), np.full(5, 40.0), np.full(5, 90.0), np.linspace(0, 2400, 5))
+    means = field.means(*query)
+    np.testing.assert_allclose(means, field.moments(*query)[0], rtol=1e-12)
+    for point, mean in zip(zip(*query, strict=True), means, strict=True):
+        assert field.mean_at(*map(float, point))[:2] == pytest.approx(tuple(mean))
+
+
 def test_log_evidence_is_the_gaussian_likelihood() -> None:
     """Against scipy's multivariate normal, but for a constant that no hypothesis changes."""
     rng = np.random.default_rng(4)

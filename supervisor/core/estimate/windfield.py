@@ -206,21 +206,37 @@ class Field:
         self, north_m: Array, east_m: Array, height_m: Array, ahead_s: Array
     ) -> tuple[Array, Array]:
         """Mean (Q, 2) and covariance (2Q, 2Q; all north, then all east) at Q points."""
-        points = np.column_stack([north_m, east_m, height_m, self.now_s + ahead_s])
-        after_s = points[:, 3] - self.take_off_s
+        points = self._points(north_m, east_m, height_m, ahead_s)
+        cross = self._cross(points)
+        return self._mean(points, cross), self._cov(points, cross)
+
+    def means(self, north_m: Array, east_m: Array, height_m: Array, ahead_s: Array) -> Array:
+        """See ``WindBelief.means``."""
+        points = self._points(north_m, east_m, height_m, ahead_s)
+        return self._mean(points, self._cross(points))
+
+    def _points(self, north_m: Array, east_m: Array, height_m: Array, ahead_s: Array) -> Array:
+        return np.column_stack([north_m, east_m, height_m, self.now_s + ahead_s])
+
+    def _cross(self, points: Array) -> Array:
+        """cov(query, node): the sensors' errors are independent of the wind."""
+        return self.kernel.between(points, self.nodes)
+
+    def _mean(self, points: Array, cross: Array) -> Array:
+        m, after_s = len(self.nodes), points[:, 3] - self.take_off_s
         mean = self.forecast.at(points[:, 0], points[:, 1], points[:, 2], after_s)
-        prior = self.kernel.between(points, points)
+        if not m:
+            return mean
+        return mean + np.column_stack([cross @ self.beta[:m], cross @ self.beta[m : 2 * m]])
+
+    def _cov(self, points: Array, cross: Array) -> Array:
         q, m = len(points), len(self.nodes)
         cov = np.zeros((2 * q, 2 * q))
-        cov[:q, :q] = cov[q:, q:] = prior
-        if m:
-            # cov(query, node): the sensors' errors are independent of the wind
-            cross = self.kernel.between(points, self.nodes)
-            mean = mean + np.column_stack([cross @ self.beta[:m], cross @ self.beta[m : 2 * m]])
-            for i, j in ((0, 0), (0, 1), (1, 0), (1, 1)):
-                block = self.b[i * m : (i + 1) * m, j * m : (j + 1) * m]
-                cov[i * q : (i + 1) * q, j * q : (j + 1) * q] -= cross @ block @ cross.T
-        return mean, cov
+        cov[:q, :q] = cov[q:, q:] = self.kernel.between(points, points)
+        for i, j in ((0, 0), (0, 1), (1, 0), (1, 1)) if m else ():
+            block = self.b[i * m : (i + 1) * m, j * m : (j + 1) * m]
+            cov[i * q : (i + 1) * q, j * q : (j + 1) * q] -= cross @ block @ cross.T
+        return cov
 
     def with_sensors(
         self, north_m: Array, east_m: Array, height_m: Array, ahead_s: Array
@@ -229,14 +245,15 @@ class Field:
 
         All north, all east, then the sensors: they hang together, since a flight sees their sum.
         """
-        mean, cov = self.moments(north_m, east_m, height_m, ahead_s)
-        q, m, s = len(north_m), len(self.nodes), len(self.sensor_var)
+        points = self._points(north_m, east_m, height_m, ahead_s)
+        cross = self._cross(points)
+        mean = self._mean(points, cross)
+        q, m, s = len(points), len(self.nodes), len(self.sensor_var)
         joint = np.zeros((2 * q + s, 2 * q + s))
-        joint[: 2 * q, : 2 * q], joint[2 * q :, 2 * q :] = cov, self.sensor_cov
+        joint[: 2 * q, : 2 * q] = self._cov(points, cross)
+        joint[2 * q :, 2 * q :] = self.sensor_cov
         if m:
             # cov(wind, sensors) = - cov(query, node) B P0, since a priori they are independent
-            points = np.column_stack([north_m, east_m, height_m, self.now_s + ahead_s])
-            cross = self.kernel.between(points, self.nodes)
             shared = self.b[: 2 * m, 2 * m :] * self.sensor_var
             block = -np.concatenate([cross @ shared[:m], cross @ shared[m:]])
             joint[: 2 * q, 2 * q :], joint[2 * q :, : 2 * q] = block, block.T

@@ -207,15 +207,18 @@ def fly_plan(
 
 
 def _settle(start: Floats, target: Floats, keep: Floats) -> Floats:
-    """x[k+1] = target[k] + (x[k] - target[k]) keep[k], along the points; start is (M, 1)."""
+    """x[k+1] = target[k] + (x[k] - target[k]) keep[k], along the points; start is (M, 1).
+
+    In the order in memory of all the others: by points it would be made in half the time, and cost
+    twenty times that in everything that meets it.
+    """
     count, steps = target.shape
-    x = np.empty((steps + 1, count), dtype=target.dtype)
-    x[0] = start[:, 0]
-    drive, hold = (target * (1.0 - keep)).T.copy(), keep.T.copy()
+    x = np.empty((count, steps + 1), dtype=target.dtype)
+    x[:, 0] = start[:, 0]
+    np.multiply(target, 1.0 - keep, out=x[:, 1:])
     for k in range(steps):
-        np.multiply(x[k], hold[k], out=x[k + 1])
-        x[k + 1] += drive[k]
-    return x.T
+        x[:, k + 1] += x[:, k] * keep[:, k]
+    return x
 
 
 def _lowest_on_rotors(

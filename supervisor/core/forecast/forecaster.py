@@ -55,7 +55,7 @@ from supervisor.core.forecast.wind_nodes import Query, ask_plan, ask_ways
 from supervisor.core.plan import Flight, Site
 
 TELL_S = 20.0  # reasons and advice are at most this old, and one look
-BATCH = 256  # members flown at once: their arrays then stay in the processor's cache
+BATCH = 512  # members flown at once: their arrays then stay in the processor's cache
 STATION_POINTS = 12
 
 
@@ -242,7 +242,8 @@ class Forecaster:
             for out, site in zip(course.departures, sites, strict=False)
         ]
         cas = flight.return_plan.airspeed_mps
-        wind, factor = query.draw_air(belief.wind, of_air, self.members, cas)
+        drawn, factor = query.draw_air(belief.wind, of_air, self.members, cas)
+        wind = (drawn[0].astype(dtype), drawn[1].astype(dtype))
         members = replace(members, true_cas=factor.astype(dtype)[:, None])
         gusts = self._gusts(len(course.stretches))
         home, *away = zip(course.departures, targets, strict=False)
@@ -262,7 +263,8 @@ class Forecaster:
         """(members, stretches) standard normals: the same at every look, so drawn once."""
         if self._drawn.shape[1] < stretches:
             rng = np.random.default_rng([self.seed, 2])
-            self._drawn = mirrored(rng, self.members, stretches).astype(self.dtype)
+            drawn = mirrored(rng, self.members, stretches)
+            self._drawn = np.ascontiguousarray(drawn, dtype=self.dtype)
         return self._drawn[:, :stretches]
 
     def _ask_plan(self, query: Query, course: Course, leave_s: Array) -> Any:

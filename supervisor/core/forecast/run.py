@@ -20,7 +20,7 @@ from supervisor.core.forecast.discharge import Floats
 from supervisor.core.forecast.legs import Habits
 from supervisor.core.forecast.members import Members
 from supervisor.core.forecast.self_check import HORIZONS_S
-from supervisor.core.forecast.tail import low_quantile, spread
+from supervisor.core.forecast.tail import low_quantile, quantiles, spread
 from supervisor.core.forecast.way import Landings
 from supervisor.core.geodesy import LocalMap
 from supervisor.core.plan import Flight, Site
@@ -177,7 +177,7 @@ class Run:
             overrun_wh=0.0,
             ahead_s=self.ahead.t_s.mean(axis=0, dtype=float),
             covered_at=covered_at,
-            margin_wh=np.quantile(energy, (0.05, 0.5, 0.95), axis=0).astype(float),
+            margin_wh=quantiles(energy, (0.05, 0.5, 0.95)),
             safe_at=tuple((c, low_quantile(turn_s, 1.0 - c) - policy.reaction_s) for c in SWEEP),
             doubts=(self.missed,) if max(self.widen) > 1.0 else (),
             advice=(),

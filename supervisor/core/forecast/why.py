@@ -67,8 +67,7 @@ class TwoWinds:
         ahead_s: Array,
     ) -> tuple[Array, Array]:
         """(members, Q) each; ``ahead_s`` may lie in the past."""
-        points = zip(north_m, east_m, height_m, ahead_s - self.since_s, strict=True)
-        seen = np.array([self.belief.wind.mean_at(*map(float, p))[:2] for p in points])
+        seen = self.belief.wind.means(north_m, east_m, height_m, ahead_s - self.since_s)
         told = self.planned.at(north_m, east_m, height_m, ahead_s + self.airborne_s)
         north, east = np.tile(seen[:, 0], (members, 1)), np.tile(seen[:, 1], (members, 1))
         rows = slice(0, self.planned_rows)

@@ -76,8 +76,8 @@ class Spread:
         self, wind: tuple[Array, Array], north: Floats, east: Floats, dtype: Any
     ) -> tuple[Floats, Floats]:
         """(members, legs) tail and cross wind [m/s] on legs with unit vectors (north, east)."""
-        wn = wind[0][:, self.columns].astype(dtype)
-        we = wind[1][:, self.columns].astype(dtype)
+        wn = wind[0][:, self.columns].astype(dtype, copy=False)
+        we = wind[1][:, self.columns].astype(dtype, copy=False)
         by_n, by_e = (self.weights * north).astype(dtype), (self.weights * east).astype(dtype)
         return wn @ by_n + we @ by_e, we @ by_n - wn @ by_e
 

@@ -54,6 +54,10 @@ class ForecastOnly:
         n, e = self.draw(rng, members, north_m, east_m, height_m, ahead_s)
         return n, e, np.ones(members)
 
+    def means(self, north_m: Array, east_m: Array, height_m: Array, ahead_s: Array) -> Array:
+        """The forecast's own, (Q, 2) [m/s]."""
+        return self.wind.at(north_m, east_m, height_m, ahead_s)
+
     def mean_at(
         self, north_m: float, east_m: float, height_m: float, ahead_s: float
     ) -> tuple[float, float, float]:
