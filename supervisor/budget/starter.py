@@ -216,6 +216,7 @@ cell = "{cell}"                   # {cells}
 series = {series}
 parallel = {parallel}
 {capacity}
+# resistance_scale = 1.0          # of a new cell's; as measured together with the capacity
 initial_charge_percent = 100.0
 # temperature_c = 20.0            # of the pack at take-off; the air's when left out
 

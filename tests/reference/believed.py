@@ -1,0 +1,178 @@
+"""Simulated flights through frames and the estimator, with the truth beside the belief.
+
+At 1 Hz as on a thin link. HOMELEG_FLIGHTS sets how many (12 by default).
+"""
+
+from __future__ import annotations
+
+import math
+import os
+from collections.abc import Callable
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+
+from sim.flight import Flight
+from sim.scenario import Scenario, load
+from sim.telemetry import Telemetry
+from supervisor.core import cells
+from supervisor.core.belief import Belief
+from supervisor.core.estimate import pack, power_scales
+from supervisor.core.estimate.estimator import Estimator
+from supervisor.core.events import Phase
+from supervisor.core.plan import Flight as Plan
+from supervisor.edge.decoder import Decoder
+from supervisor.edge.frames import Splitter
+from supervisor.flightfile import load_flight
+
+FLIGHTS = int(os.environ.get("HOMELEG_FLIGHTS", "12"))
+SCENARIOS = ("estuary", "beacons", "search", "survey")
+SLOW_MESSAGES, SLOW_US = (1, 24, 30, 33, 74, 147), 1_000_000
+UNTIL_S, LOOKS_S = 3000.0, (900.0, 1500.0, 2100.0, 2700.0)
+SAME = {"back-transition": "transition", "landed": "ground"}
+
+
+@dataclass
+class Look:
+    """Truth and belief at one moment."""
+
+    t_s: float
+    wind_error: np.ndarray
+    wind_cov: np.ndarray
+    track_rad: float
+    energy_error: float  # share of nameplate
+    energy_sd: float
+    energy_rank: float  # share of the members below the truth
+    charge: float
+
+
+@dataclass
+class Record:
+    """One flight."""
+
+    looks: list[Look] = field(default_factory=list)
+    innovations: list[float] = field(default_factory=list)
+    same_phase: list[bool] = field(default_factory=list)
+    doubts: set[str] = field(default_factory=set)
+    cruise_error: float = math.nan  # believed over true power in cruise, less one
+    read_error: float = math.nan  # the same as the monitor reads it, whose gain is the pack's part
+
+
+def look(belief: Belief, plan: Plan, flight: Flight) -> Look:
+    state, weather = flight.state, flight.scenario.weather
+    # the mean wind: gusts last seconds, and a forecast averages them out
+    n, e = flight.air.reference_wind(state.t_s, belief.north_m, belief.east_m)
+    profile = (max(state.height_m, 2.0) / weather.reference_m) ** weather.exponent
+    one = [np.array([v]) for v in (belief.north_m, belief.east_m, state.height_m, 0.0)]
+    mean, cov = belief.wind.moments(*one)  # type: ignore[attr-defined]
+    members = belief.pack.draw(np.random.default_rng(1), 400)
+    own = np.clip(1.0 - (1.0 - members.charge) / (1.0 - members.weak_lost), 0.0, 1.0)
+    energy = cells.pack_energy_wh(plan.pack, own, members.capacity_ah * (1.0 - members.weak_lost))
+    true = state.energy_left_wh
+    return Look(
+        state.t_s,
+        mean[0] - profile * np.array([n, e]),
+        cov,
+        math.atan2(state.ve_mps, state.vn_mps),
+        (float(np.median(energy)) - true) / plan.pack.nameplate_wh,
+        float(np.std(energy)) / plan.pack.nameplate_wh,
+        float(np.mean(energy < true)),
+        state.soc,
+    )
+
+
+Change = Callable[[Scenario, Plan, int], tuple[Scenario, Plan]]
+
+
+def fly(name: str, seed: int, change: Change | None = None) -> Record:
+    """Fly ``name``; ``change``: (scenario, plan, seed) -> what is flown, and what is believed."""
+    scenario = load(name)
+    plan = load_flight(scenario.flight_path)
+    if change is not None:
+        scenario, plan = change(scenario, plan, seed)
+    flight, telemetry = Flight(scenario, seed), Telemetry(scenario, seed)
+    splitter, decoder, estimator = Splitter(), Decoder(), Estimator(plan)
+    telemetry.begin(flight.state)
+    for message in SLOW_MESSAGES:
+        telemetry.set_interval(message, SLOW_US)
+    record, due, seen = Record(), list(LOOKS_S), None
+    watts, read, model = [], [], []
+    figures = telemetry.sensors.figures
+    while not flight.done and flight.t_s < UNTIL_S:
+        state = flight.step()
+        for t_s, raw in telemetry.frames(state):
+            for frame in splitter.feed(raw):
+                observation = decoder.decode(frame, t_s)
+                if observation is not None:
+                    estimator.observe(observation)
+        record.same_phase.append(
+            SAME.get(state.phase.value, state.phase.value) == estimator.phase.value
+        )
+        newest = estimator.power_seen
+        if newest is not seen and newest is not None:
+            seen = newest
+            record.innovations.append(seen.innovation / math.sqrt(seen.variance))
+        if state.phase.value == "cruise" and abs(state.vd_mps) < 1.0:
+            sample = power_scales.PowerSample(
+                state.t_s, Phase.CRUISE, 0.0, state.density_kgpm3, state.tas_mps, 0.0
+            )
+            watts.append(state.power_w)
+            amps = figures["current_gain"] * state.current_a + figures["current_offset_a"]
+            read.append(amps * state.pack_v)
+            model.append(power_scales.model_w(plan.aircraft, sample, state.mass_kg)[0])
+        if due and state.t_s >= due[0]:
+            due.pop(0)
+            belief = estimator.belief(state.t_s)
+            assert belief is not None
+            record.looks.append(look(belief, plan, flight))
+            record.doubts |= set(belief.doubts)
+    belief = estimator.belief(flight.t_s)
+    assert belief is not None
+    gain = math.exp(belief.pack.mean[5])
+    told = math.exp(belief.power.log_mean[2]) * float(np.mean(model))
+    told += math.exp(belief.power.log_mean[4]) * belief.power.avionics_w
+    record.cruise_error = told * gain / float(np.mean(watts)) - 1.0
+    record.read_error = told / float(np.mean(read)) - 1.0
+    return record
+
+
+def as_expected(scenario: Scenario, plan: Plan, seed: int) -> tuple[Scenario, Plan]:
+    """Pack, powers, mass and current sensor in truth drawn from the belief's own prior."""
+    random, craft, told = np.random.default_rng(seed), plan.aircraft, plan.pack
+
+    def about(middle: float, sd: float) -> tuple[float, float]:
+        """A normal number, as the range that holds nothing else."""
+        value = middle + sd * float(random.standard_normal())
+        return value, value
+
+    def factor(middle: float, sd: float) -> tuple[float, float]:
+        low, high = about(math.log(middle), sd)
+        return math.exp(low), math.exp(high)
+
+    truth = {
+        "capacity": factor(math.exp(-pack.LOST_SINCE), told.capacity_sd),
+        "resistance": factor(1.1, told.resistance_sd),  # the middle of the scenarios' ranges
+        "hover_power": factor(1.0, craft.hover_sd),
+        "pusher_power": factor(1.0, craft.cruise_sd),
+        "parasite_drag": (1.0, 1.0),
+        "induced_drag": (1.0, 1.0),
+        "mass_error_kg": about(0.0, power_scales.MASS_SD * craft.mass_kg),
+        "pack_temperature_error_c": about(0.0, 2.0),
+    }
+    sensors = scenario.sensors | {"current_gain": factor(1.0, pack.GAIN_SD)}
+    return replace(scenario, truth=scenario.truth | truth, sensors=sensors), plan
+
+
+# The simulator's age: at 1 a fifth of the capacity is lost, and resistance is up by three fifths.
+AGE, FADED, STIFF, COLD_C = 0.85, 0.83, 1.51, 5.0
+
+
+def aged_and_cold(scenario: Scenario, plan: Plan, seed: int) -> tuple[Scenario, Plan]:  # noqa: ARG001
+    """A pack near its end on a cold morning, as its logbook knows it."""
+    build = replace(scenario.plan, pack=replace(scenario.plan.pack, temperature_c=COLD_C))
+    weather = replace(scenario.weather, temperature_c=COLD_C)
+    truth = scenario.truth | {"age": (AGE, AGE)}
+    told = replace(plan.pack, capacity_ah=FADED * plan.pack.capacity_ah, resistance_scale=STIFF)
+    told = replace(told, temperature_c=COLD_C)
+    changed = replace(scenario, plan=build, weather=weather, truth=truth)
+    return changed, replace(plan, pack=told)

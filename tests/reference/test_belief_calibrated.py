@@ -1,0 +1,51 @@
+"""Simulation-based calibration: a truth drawn from the prior must lie where the posterior says.
+
+S. Talts and others, Validating Bayesian inference algorithms with simulation-based calibration
+(2018; after S. Cook, A. Gelman, D. Rubin, 2006; both from memory): over truths drawn from the
+prior, the share of a posterior's draws below the truth is uniform. So P5..P95 holds 90 % of them,
+whatever the data taught. What is drawn is what the flight file leaves open: capacity, resistance,
+temperature of the pack, hover, cruise, mass, gain of the current sensor. The cells, the air and the
+other sensors stay the simulator's.
+
+HOMELEG_FLIGHTS sets how many flights (12 by default).
+"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+
+from tests.reference.believed import FLIGHTS, SCENARIOS, Record, aged_and_cold, as_expected, fly
+
+pytestmark = pytest.mark.slow
+
+
+@pytest.fixture(scope="module")
+def records() -> list[Record]:
+    names = [SCENARIOS[i % len(SCENARIOS)] for i in range(FLIGHTS)]
+    return [fly(name, 9000 + i, as_expected) for i, name in enumerate(names)]
+
+
+def test_the_energy_left_lies_where_it_is_said_to_as_often_as_said(records: list[Record]) -> None:
+    """Over 200 flights: 0.xx inside P5..P95. Looks of one flight hang together: counted as one."""
+    looks = [k for r in records for k in r.looks if k.charge >= 0.2]
+    rank = np.array([k.energy_rank for k in looks])
+    z = np.array([k.energy_error / k.energy_sd for k in looks])
+    inside = float(np.mean((rank > 0.05) & (rank < 0.95)))
+    print(
+        f"energy of expected packs: {inside:.3f} inside, {np.mean(rank <= 0.05):.3f} below, "
+        f"{np.mean(rank >= 0.95):.3f} above; rms {np.sqrt(np.mean(z**2)):.2f} of the stated"
+    )
+    assert abs(inside - 0.9) < 3.0 * math.sqrt(0.9 * 0.1 / len(records))
+
+
+def test_an_aged_cold_pack_is_known_to_five_percent() -> None:
+    """Of what a pack of this capacity holds new, rms, from 80 to 20 % charge."""
+    names = [SCENARIOS[i % len(SCENARIOS)] for i in range(max(FLIGHTS // 3, 4))]
+    flown = [fly(name, 9500 + i, aged_and_cold) for i, name in enumerate(names)]
+    off = np.array([k.energy_error for r in flown for k in r.looks if 0.2 <= k.charge <= 0.8])
+    rms = float(np.sqrt(np.mean(off**2)))
+    print(f"energy of aged cold packs: rms {rms:.4f}, mean {off.mean():+.4f} of {len(off)} looks")
+    assert rms < 0.05
