@@ -34,6 +34,13 @@ def test_it_fits_the_width(page: Any, width: int) -> None:
     assert page.evaluate("document.documentElement.scrollWidth") <= width
 
 
+def test_on_a_phone_no_table_is_cut(page: Any) -> None:
+    page.set_viewport_size({"width": 390, "height": 844})
+    cut = "e => e.filter(x => x.scrollWidth > x.clientWidth).length"
+    assert page.locator(".scroll").count() >= 3
+    assert page.eval_on_selector_all(".scroll", cut) == 0
+
+
 def test_the_answer_stands_first_and_the_caution_with_it(page: Any, debrief: Debrief) -> None:
     page.set_viewport_size({"width": 1000, "height": 900})
     top = page.locator(".verdict").bounding_box()
