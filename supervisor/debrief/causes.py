@@ -22,7 +22,7 @@ import numpy as np
 
 from supervisor.core.atmosphere import tas_per_cas
 from supervisor.core.belief import Array
-from supervisor.core.estimate.windfield import forecast_wind
+from supervisor.core.estimate.forecast_wind import forecast_wind
 from supervisor.core.forecast.legs import map_of
 from supervisor.core.plan import Flight
 from supervisor.core.power import wing_w

@@ -17,8 +17,9 @@ import numpy as np
 
 from supervisor.core.estimate import kalman
 from supervisor.core.estimate.estimator import Estimator
+from supervisor.core.estimate.forecast_wind import ForecastWind
 from supervisor.core.estimate.wind import WindState
-from supervisor.core.estimate.windfield import ForecastWind, posterior
+from supervisor.core.estimate.windfield import posterior
 from supervisor.core.events import Observation
 from tests.bench import plain_belief
 from tests.bench.row import Aim, Form, Growth, Row, cpu_s

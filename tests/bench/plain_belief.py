@@ -8,12 +8,8 @@ from __future__ import annotations
 
 import math
 
-from supervisor.core.estimate.windfield import (
-    PROFILE_EXPONENT,
-    PROFILE_LOW_M,
-    PROFILE_REF_M,
-    Kernel,
-)
+from supervisor.core.estimate.forecast_wind import PROFILE_EXPONENT, PROFILE_LOW_M, PROFILE_REF_M
+from supervisor.core.estimate.windfield import Kernel
 
 Vector = list[float]
 Matrix = list[list[float]]

@@ -8,7 +8,8 @@ import numpy as np
 import pytest
 
 from supervisor.core.estimate import wind
-from supervisor.core.estimate.windfield import ForecastWind, Kernel, Series
+from supervisor.core.estimate.forecast_wind import ForecastWind, Series
+from supervisor.core.estimate.windfield import Kernel
 
 KNOT = 0.514444
 CALM = ForecastWind(())

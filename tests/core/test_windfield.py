@@ -10,13 +10,12 @@ import pytest
 from scipy import stats
 
 from supervisor.core.draws import FREEDOM
+from supervisor.core.estimate.forecast_wind import ForecastWind, forecast_wind
 from supervisor.core.estimate.windfield import (
     TAIL_SCALE,
     Evidence,
     Field,
-    ForecastWind,
     Kernel,
-    forecast_wind,
     log_evidence,
     posterior,
 )

@@ -31,6 +31,7 @@ from supervisor.core.estimate import (
     windfield,
 )
 from supervisor.core.estimate import phase as phases
+from supervisor.core.estimate.forecast_wind import forecast_wind
 from supervisor.core.estimate.kalman import Updated
 from supervisor.core.estimate.prior import Lessons, Prior
 from supervisor.core.estimate.senses import FRESH_S, Senses
@@ -127,7 +128,7 @@ class Estimator:
             return
         self._fix, self._place = fix, (north, east)
         if self._wind is None:
-            forecast = windfield.forecast_wind(self._flight.weather, self._map.to_map)
+            forecast = forecast_wind(self._flight.weather, self._map.to_map)
             kernel = windfield.kernel_of(self._flight.weather.wind_sd_mps)
             self._wind = wind.start(forecast, kernel, fix.t_s)
         if fix.t_s - self._stepped_s >= STEP_S:

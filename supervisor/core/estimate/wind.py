@@ -22,15 +22,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from supervisor.core.estimate import gusts, wind_change
-from supervisor.core.estimate.windfield import (
-    Evidence,
-    Field,
-    ForecastWind,
-    Kernel,
-    log_evidence,
-    posterior,
-    profile,
-)
+from supervisor.core.estimate.forecast_wind import ForecastWind, profile
+from supervisor.core.estimate.windfield import Evidence, Field, Kernel, log_evidence, posterior
 
 Array = NDArray[np.float64]
 NAN = math.nan

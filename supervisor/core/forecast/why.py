@@ -19,7 +19,7 @@ import numpy as np
 
 from supervisor.core.belief import Array, Belief
 from supervisor.core.cells import capacity_factor, temperature_factor
-from supervisor.core.estimate.windfield import ForecastWind
+from supervisor.core.estimate.forecast_wind import ForecastWind
 from supervisor.core.forecast.ahead import Ahead, Columns, fly_plan
 from supervisor.core.forecast.discharge import Charge
 from supervisor.core.forecast.legs import (

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from supervisor.core.belief import Belief
 from supervisor.core.cells import capacity_factor, energy_grid_wh
-from supervisor.core.estimate.windfield import ForecastWind, forecast_wind
+from supervisor.core.estimate.forecast_wind import ForecastWind, forecast_wind
 from supervisor.core.forecast import legs
 from supervisor.core.forecast.ahead import (
     Ahead,
