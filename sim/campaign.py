@@ -155,7 +155,7 @@ def fly(task: Task) -> Record:
     scenario = load(task.scenario)
     plan = replace(load_flight(scenario.flight_path), alternates=())
     if task.stretched:
-        scenario, plan = _stretch(scenario, plan)
+        scenario, plan = stretch(scenario, plan)
     harness = Harness(scenario, task.seed, plan=plan, members=task.members, points=task.points)
     limits = Limits(plan.policy.final_reserve_wh, plan.policy.min_cell_v)
     timeline = Timeline(limits)
@@ -195,7 +195,7 @@ def front_met_s(timeline: Timeline) -> float:
     return math.inf
 
 
-def _stretch(scenario: Scenario, plan: Plan) -> tuple[Scenario, Plan]:
+def stretch(scenario: Scenario, plan: Plan) -> tuple[Scenario, Plan]:
     """Hold the last point at which the aircraft does not land for ``HELD_S``."""
     last = max(i for i, point in enumerate(plan.route) if not point.land)
     theirs, ours = list(scenario.plan.route), list(plan.route)
