@@ -7,7 +7,7 @@ What counts as covered, and what ``turn_back_s`` and ``turn_back_safe_s`` are, i
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
@@ -77,15 +77,22 @@ class Run:
     # factors on all spreads below and above the middle, when the forecast has missed before
     widen: tuple[float, float] = (1.0, 1.0)
     missed: str = ""  # by how much, in words
+    # worked out once by site, for all that ask; as drawn, so that any widening may share them
+    drawn: dict[int, tuple[Floats, Floats]] = field(default_factory=dict, repr=False, compare=False)
 
     def margins(self, site: int = 0) -> tuple[Floats, Floats]:
         """(energy above the reserve [Wh], voltage above the limit [V]) of landing, (M, K)."""
-        policy, fate = self.flight.policy, self.landings[site]
-        left = (fate.u - self.members.empty_u) * self.members.to_wh
-        return (
-            self._widened(left - policy.final_reserve_wh),
-            self._widened(fate.lowest_v - policy.min_cell_v),
-        )
+        if site not in self.drawn:
+            self.drawn[site] = self._margins_drawn(self.landings[site])
+        energy, volts = self.drawn[site]
+        return self._widened(energy), self._widened(volts)
+
+    def _margins_drawn(self, fate: Landings) -> tuple[Floats, Floats]:
+        policy, members = self.flight.policy, self.members
+        energy = fate.u - members.empty_u
+        energy *= members.to_wh
+        energy -= policy.final_reserve_wh
+        return energy, fate.lowest_v - policy.min_cell_v
 
     def _widened(self, values: Floats) -> Floats:
         """``values``, of which more is better, with the spread that past misses ask for."""
@@ -101,12 +108,14 @@ class Run:
         """Margin of turning back after each of the self-check's horizons: (mean, sd) [Wh]."""
         t = self.ahead.t_s.mean(axis=0, dtype=float)
         energy, _ = self.margins()
-        mean, sd = energy.mean(axis=0, dtype=float), energy.std(axis=0, dtype=float)
-        return {
-            h: (float(np.interp(h, t, mean)), float(np.interp(h, t, sd)))
-            for h in HORIZONS_S
-            if h < t[-1]
-        }
+        foreseen = {}
+        for horizon in (h for h in HORIZONS_S if h < t[-1]):
+            right = max(int(np.searchsorted(t, horizon)), 1)
+            two = slice(right - 1, right + 1)
+            mean, sd = (of(energy[:, two], axis=0, dtype=float) for of in (np.mean, np.std))
+            at = (float(np.interp(horizon, t[two], values)) for values in (mean, sd))
+            foreseen[horizon] = (next(at), next(at))
+        return foreseen
 
     @property
     def ways_home_m(self) -> Array:

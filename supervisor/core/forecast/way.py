@@ -200,10 +200,10 @@ def _powers(
     dtype = cas.dtype
     bank = 1.0 / math.cos(flight.aircraft.bank_rad)
     rising = points.height_m < to.cruise_m
-    rate = np.where(rising, habits.climb_mps, -habits.descent_mps).astype(dtype)
+    rate = _once(np.where(rising, habits.climb_mps, -habits.descent_mps).astype(dtype))
     level, sink = np.zeros(1, dtype), np.full(1, -habits.descent_mps, dtype)
     lift = np.full(1, flight.aircraft.hover_climb_mps, dtype)
-    gone = points.dropped_kg.astype(dtype)
+    gone = _once(points.dropped_kg.astype(dtype))
     air, ground = to.cruise_air, to.ground_air.density
 
     cruise = wing_power_w(flight, members, air, cas, level, gone)
@@ -216,6 +216,11 @@ def _powers(
         descent=wing_power_w(flight, members, air, cas, sink, gone),
         landing=hover_power_w(flight, members, ground, level, gone),
     )
+
+
+def _once(by_point: Floats) -> Floats:
+    """(1,) where all points are alike: what follows from it is then worked out once a member."""
+    return by_point[:1] if (by_point == by_point[0]).all() else by_point
 
 
 @dataclass(frozen=True, slots=True)
