@@ -13,6 +13,7 @@ from dataclasses import dataclass
 from sim.flight import Flight
 from sim.scenario import Scenario
 from sim.telemetry import Telemetry
+from supervisor.core.belief import Belief
 from supervisor.core.events import Advisory, PackReport, Status
 from supervisor.core.monitor import Monitor, Output
 from supervisor.core.plan import Flight as Plan
@@ -60,8 +61,7 @@ class Harness:
         self.charge_shown = math.nan  # 0..1, as the aircraft's own monitor reports it
         self.telemetry.begin(self.flight.state)
         if slow:
-            for message in SLOW_MESSAGES:
-                self.telemetry.set_interval(message, SLOW_US)
+            ask_slowly(self.telemetry)
 
     def step(self) -> list[Heard]:
         """One step of the flight, and what was concluded from its frames."""
@@ -83,10 +83,22 @@ class Harness:
         if shown == shown:
             self.charge_shown = shown
 
+    def belief(self) -> Belief:
+        """What the supervisor believes now, once it has heard of the aircraft."""
+        belief = self.monitor.belief(self.flight.t_s)
+        assert belief is not None
+        return belief
+
     def run(self, until: Callable[[Harness], bool] | None = None) -> Iterator[Heard]:
         """Everything concluded until the flight is over, or ``until`` says so."""
         while not self.flight.done and not (until and until(self)):
             yield from self.step()
+
+
+def ask_slowly(telemetry: Telemetry) -> None:
+    """1 Hz of what the belief lives on."""
+    for message in SLOW_MESSAGES:
+        telemetry.set_interval(message, SLOW_US)
 
 
 def advisories(heard: list[Heard], condition: str) -> list[Advisory]:

@@ -79,6 +79,10 @@ class Monitor:
         """What this flight has taught so far, for the next one."""
         return self._estimator.lessons()
 
+    def belief(self, t_s: float) -> Belief | None:
+        """What is believed at ``t_s``, for whoever asks between the looks; None: nothing yet."""
+        return self._estimator.belief(t_s)
+
     def handle(self, observation: Observation) -> list[Output]:
         """Everything concluded up to and including this observation's time."""
         out = self.tick(observation.t_s)

@@ -75,8 +75,7 @@ def moment(out_s: float = OUT_S) -> tuple[Flight, Belief]:
     for heard in harness.run():
         if heard.t_s > out_s:
             break
-    belief = harness.monitor._estimator.belief(harness.flight.t_s)
-    assert belief is not None
+    belief = harness.belief()
     pad = harness.plan.alternates[0]
     return replace(harness.plan, alternates=(pad,) * (SITES - 1)), belief
 

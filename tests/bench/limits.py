@@ -81,8 +81,7 @@ def look(record: dict[str, Any]) -> dict[str, float]:
     harness = Harness(scenario, record["seed"], plan=plan, members=20, points=5)
     while not harness.flight.done and harness.flight.t_s < SHARE * record["alert_s"]:
         harness.step()
-    belief = harness.monitor._estimator.belief(harness.flight.t_s)
-    assert belief is not None
+    belief = harness.belief()
     usual = safe_s(plan, belief)
     gains = {name: safe_s(plan, *changed) - usual for name, changed in without(belief).items()}
     return {name: gain / record["t_star_s"] for name, gain in gains.items()}

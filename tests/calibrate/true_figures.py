@@ -9,6 +9,7 @@ from collections.abc import Callable
 from sim.atmosphere import G0_MPS2, air, offset_for, viscosity_pas
 from sim.cells import KNOTS, fine
 from sim.flight import Flight
+from sim.harness import ask_slowly
 from sim.headless import Sortie
 from sim.pack import Pack
 from sim.scenario import Scenario
@@ -19,16 +20,13 @@ from supervisor.debrief.flown import Flown, read_flight
 from supervisor.edge.decoder import Decoder
 from supervisor.flightfile import load_flight
 
-SLOW_MESSAGES, SLOW_US = (1, 24, 30, 33, 74, 147), 1_000_000
-
 
 def fly_and_read(plan: Plan, scenario: Scenario, seed: int, turn_s: float = math.inf) -> Flown:
     """One simulated flight at 1 Hz, read as from a recording."""
     decoder, seen = Decoder(), []
     flight, telemetry = Sortie(scenario, seed).begin()
     telemetry.begin(flight.state)
-    for message in SLOW_MESSAGES:
-        telemetry.set_interval(message, SLOW_US)
+    ask_slowly(telemetry)
     while not flight.done:
         if flight.t_s >= turn_s and not flight.state.returning:
             flight.command_return()

@@ -13,6 +13,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 
 from sim.flight import Flight
+from sim.harness import ask_slowly
 from sim.scenario import Scenario, load
 from sim.telemetry import Telemetry
 from supervisor.core import cells
@@ -27,7 +28,6 @@ from supervisor.flightfile import load_flight
 
 FLIGHTS = int(os.environ.get("HOMELEG_FLIGHTS", "12"))
 SCENARIOS = ("estuary", "beacons", "search", "survey")
-SLOW_MESSAGES, SLOW_US = (1, 24, 30, 33, 74, 147), 1_000_000
 UNTIL_S, LOOKS_S = 3000.0, (900.0, 1500.0, 2100.0, 2700.0)
 SAME = {"back-transition": "transition", "landed": "ground"}
 
@@ -93,8 +93,7 @@ def fly(name: str, seed: int, change: Change | None = None) -> Record:
     flight, telemetry = Flight(scenario, seed), Telemetry(scenario, seed)
     splitter, decoder, estimator = Splitter(), Decoder(), Estimator(plan)
     telemetry.begin(flight.state)
-    for message in SLOW_MESSAGES:
-        telemetry.set_interval(message, SLOW_US)
+    ask_slowly(telemetry)
     record, due, seen = Record(), list(LOOKS_S), None
     watts, read, model = [], [], []
     figures = telemetry.sensors.figures

@@ -310,7 +310,7 @@ class Forecaster:
         course: Course,
         members: Members,
         winds: Any,
-        wind: tuple[Array, Array],
+        wind: tuple[Floats, Floats],
         gusts: Floats,
     ) -> Ahead:
         if not course.stretches:

@@ -112,9 +112,10 @@ class Run:
         for horizon in (h for h in HORIZONS_S if h < t[-1]):
             right = max(int(np.searchsorted(t, horizon)), 1)
             two = slice(right - 1, right + 1)
-            mean, sd = (of(energy[:, two], axis=0, dtype=float) for of in (np.mean, np.std))
-            at = (float(np.interp(horizon, t[two], values)) for values in (mean, sd))
-            foreseen[horizon] = (next(at), next(at))
+            near, when_s = energy[:, two], t[two]
+            mean = np.interp(horizon, when_s, near.mean(axis=0, dtype=float))
+            sd = np.interp(horizon, when_s, near.std(axis=0, dtype=float))
+            foreseen[horizon] = float(mean), float(sd)
         return foreseen
 
     @property

@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from supervisor.core.forecast.ahead import Ahead, Array, ground_speed_mps
+from supervisor.core.forecast.ahead import Ahead, ground_speed_mps
 from supervisor.core.forecast.discharge import (
     CellTables,
     Charge,
@@ -120,7 +120,7 @@ def fly_ways(
     members: Members,
     ahead: Ahead,
     to: list[tuple[Departures, Destination]],
-    wind: tuple[Array, Array],
+    wind: tuple[Floats, Floats],
     habits: Habits,
 ) -> list[Landings]:
     """All members to every site, each from as many points, the first ones, as it has departures."""
@@ -145,7 +145,7 @@ def fly_ways(
 
 
 def _time_on_ways(
-    tas: Floats, ways: Ways, spreads: list[Spread], wind: tuple[Array, Array]
+    tas: Floats, ways: Ways, spreads: list[Spread], wind: tuple[Floats, Floats]
 ) -> tuple[Floats, Floats]:
     """(seconds on the way, its expected head wind [m/s] (points,))."""
     dtype = tas.dtype

@@ -73,7 +73,7 @@ class Spread:
         return cls(first + used, weights[used])
 
     def along_across(
-        self, wind: tuple[Array, Array], north: Floats, east: Floats, dtype: Any
+        self, wind: tuple[Floats, Floats], north: Floats, east: Floats, dtype: Any
     ) -> tuple[Floats, Floats]:
         """(members, legs) tail and cross wind [m/s] on legs with unit vectors (north, east)."""
         wn = wind[0][:, self.columns].astype(dtype, copy=False)
