@@ -32,6 +32,11 @@ from supervisor.edge.dial import Dialer, WireCount, end_when_dead, refusal, wire
 Protocol = Literal[4, 5]  # the protocol level byte: MQTT 3.1.1 or 5
 SESSION_EXPIRY_S = 3600  # acknowledgements sent while the link is down wait so long for us
 WILL_DELAY_S = 10  # a link that is back within this was never away, to a watcher
+# TLS 1.3 lets us speak before the broker has judged our certificate: when it closes at once, the
+# alert that says why can be lost on the way. The next attempt hears it.
+HUNG_UP = "the broker hung up and no reason arrived (does this port speak TLS?)"
+ENDED = "the connection ended"
+ABRUPT = ("EOF occurred in violation of protocol", "Connection reset by peer")
 AWAY = {
     "Connection refused": "no broker listens at that address and port (connection refused)",
     "Network is unreachable": "there is no network",
@@ -234,6 +239,8 @@ async def connected(dialer: Dialer, hello: Hello, protocol: Protocol, tls: Any) 
             hung_up = dialer.connected and not (failure.refused or failure.silent)
             if tls is None and hung_up and "timed out" not in str(failure):
                 failure = ConnectionFailed(f"{failure}{PERHAPS_TLS}")
+            elif tls is not None and _without_reason(str(failure)):
+                failure = ConnectionFailed(HUNG_UP)
             raise failure from None
         raise
     try:
@@ -361,10 +368,14 @@ def _watch_callbacks(client: aiomqtt.Client, session: Session, listener: _Listen
 
     def on_disconnect(a: Any, b: Any, flags: Any, code: Any, properties: Any = None) -> None:
         named = "taken over" in str(code).lower()
-        listener.hear(f"the connection ended{f': {code}' if named else ''}")
+        listener.hear(f"{ENDED}: {code}" if named else ENDED)
         left(a, b, flags, code, properties)
 
     paho.on_publish, paho.on_connect, paho.on_disconnect = on_publish, on_connect, on_disconnect
+
+
+def _without_reason(text: str) -> bool:
+    return text == ENDED or any(mark in text for mark in ABRUPT)
 
 
 def _explained(error: BaseException, heard: str, silence_tells: bool) -> ConnectionFailed:

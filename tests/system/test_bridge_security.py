@@ -6,8 +6,10 @@ import asyncio
 import datetime
 import json
 import shutil
+import socket
 import ssl
 import stat
+import struct
 import sys
 import time
 from collections.abc import Iterator
@@ -23,6 +25,7 @@ from reader import Reader, cancelled, until
 from supervisor.edge.broker import Uplink
 from supervisor.edge.dial import BrokerAddress, Credentials
 from supervisor.edge.outbox import Outbox
+from supervisor.edge.session import HUNG_UP
 from supervisor.edge.signatures import Signer, Verdict, Verifier, load_keyring
 from supervisor.edge.uplinkoptions import UplinkOptions
 from supervisor.keys import Fleet, Wanted
@@ -154,16 +157,19 @@ async def test_by_way_of_a_broker_aboard(keys: Path, broker: Mosquitto, tmp_path
         local.stop()
 
 
-async def refused(settings: UplinkOptions) -> str:
-    """Run against the broker until it says why it was refused."""
+async def refused(settings: UplinkOptions, lost: str = HUNG_UP) -> str:
+    """Run against the broker until it says why it was refused.
+
+    A reason that was ``lost`` on the way comes with one of the next attempts.
+    """
     said: list[str] = []
     up = Uplink(settings, Outbox(None), on_event=lambda _n, f: said.append(str(f.get("why", ""))))
     up.submit_advisory(advisory(1))
     task = asyncio.create_task(up.run())
     try:
-        await until(lambda: any(said), "a refusal")
+        await until(lambda: any(text not in ("", lost) for text in said), "a refusal")
         assert len(up.outbox) == 1
-        return next(text for text in said if text)
+        return next(text for text in said if text not in ("", lost))
     finally:
         await cancelled(task)
 
@@ -230,9 +236,28 @@ async def test_a_port_without_tls(keys: Path, tmp_path: Path) -> None:
     port = free_port()
     plain = Mosquitto(tmp_path, f"listener {port}\nallow_anonymous true\n", port).start()
     try:
-        assert await refused(options(keys, port))
+        assert await refused(options(keys, port), lost="") == HUNG_UP
     finally:
         plain.stop()
+
+
+@pytest.mark.parametrize("abrupt", [False, True], ids=["closed", "reset"])
+async def test_a_broker_that_hangs_up_without_a_reason(keys: Path, abrupt: bool) -> None:
+    """As when the alert that says why is overtaken by the end of the connection."""
+    context = ssl.create_default_context(ssl.Purpose.CLIENT_AUTH)
+    context.load_cert_chain(keys / "server" / "server.pem", keys / "server" / "server.key")
+
+    async def hang_up(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+        await reader.read(1)
+        if abrupt:  # closing with a linger of nothing resets
+            linger = struct.pack("ii", 1, 0)
+            writer.get_extra_info("socket").setsockopt(socket.SOL_SOCKET, socket.SO_LINGER, linger)
+        writer.transport.abort()
+
+    server = await asyncio.start_server(hang_up, "127.0.0.1", 0, ssl=context)
+    async with server:
+        port = server.sockets[0].getsockname()[1]
+        assert await refused(options(keys, port), lost="") == HUNG_UP
 
 
 async def test_a_port_with_tls_spoken_to_without(keys: Path, broker: Mosquitto) -> None:
