@@ -115,6 +115,7 @@ class PowerBelief:
 class PackMembers:
     """Samples of the pack, per mean cell; each array is (members,).
 
+    ``slow``: what the slow relaxation's resistance is over the table's, beyond ``resistance``.
     ``weak_v``: how far the weakest cell stands below what its table says at rest (the table's own
     error, either way), and ``weak_r``: its resistance over the mean cell's; ``weak_lost``: the
     fraction by which its capacity is smaller: z_weak = 1 - (1 - z) / (1 - lost), since all cells
@@ -126,6 +127,7 @@ class PackMembers:
     v1_v: Array
     v2_v: Array
     resistance: Array
+    slow: Array
     capacity_ah: Array
     temperature_c: Array
     weak_v: Array
@@ -136,11 +138,12 @@ class PackMembers:
 
 @dataclass(frozen=True, slots=True)
 class PackBelief:
-    """Gaussian over (charge, v1, v2, log resistance scale, log capacity scale, log current gain).
+    """Gaussian over (charge, v1, v2, log resistance scale, log capacity scale, log current gain,
+    log slow scale).
 
-    ``mean`` (6,), ``cov`` (6, 6), of the mean cell. ``capacity_ah`` is what scale 1 means, at the
+    ``mean`` (7,), ``cov`` (7, 7), of the mean cell. ``capacity_ah`` is what scale 1 means, at the
     pack's temperature. The resistance scale multiplies R0, R1 and R2, each times the cell's own
-    temperature factor. ``weak_capacity``: by what fraction the smallest cell's capacity is smaller
+    temperature factor, and the slow scale R2 once more. ``weak_capacity``: by what fraction the smallest cell's capacity is smaller
     than the mean cell's.
     """
 
@@ -169,6 +172,7 @@ class PackBelief:
             v1_v=x[:, 1],
             v2_v=x[:, 2],
             resistance=np.exp(x[:, 3]),
+            slow=np.exp(x[:, 6]),
             capacity_ah=self.capacity_ah * np.exp(x[:, 4]),
             temperature_c=heat,
             weak_v=weak,

@@ -79,7 +79,7 @@ def arrived(paper: Paper, waited_s: float = 0.0) -> Belief:
     charge = float(out.charge[k]) - waited_wh / (ah * plan.pack.series * open_circuit_v(out, k))
     mean = np.array([
         charge, out.ahead.charge.v1[0, k], out.ahead.charge.v2[0, k], math.log(bare),
-        math.log(ah / base.capacity_ah), 0.0,
+        math.log(ah / base.capacity_ah), 0.0, 0.0,
     ])  # fmt: skip
     pack: PackBelief = replace(base, mean=mean, temperature_c=warm_c)
     scales = [float(x[0, 0]) for x in (member.hover, member.climb, member.cruise, member.descent)]

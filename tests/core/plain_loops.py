@@ -70,15 +70,16 @@ class Loops:
         """One stretch; returns the cell after it and its current."""
         joule /= self.cells
         f, per_ah = self.factor(i, c.warm), self.m("per_ah", i)
+        slow_ohm = self.m("slow_ohm", i)
         keep1, a1 = self.relaxed(mean_t, self.cell.tau1_s)
         keep2, a2 = self.relaxed(mean_t, self.cell.tau2_s)
         ocv, r0 = self.look(c.u - 0.5 * LOSS_GUESS * joule * per_ah)
-        ohm = (r0 + (1 - a1) * self.cell.r1_ohm + (1 - a2) * self.cell.r2_ohm) * f
+        ohm = (r0 + (1 - a1) * self.cell.r1_ohm + (1 - a2) * slow_ohm) * f
         amp = self.current(ocv - a1 * c.v1 - a2 * c.v2, ohm, joule / max(t, 1e-3))
         return Cell(
             c.u - ocv * amp * t * per_ah,
             keep1 * c.v1 + (1 - keep1) * amp * f * self.cell.r1_ohm,
-            keep2 * c.v2 + (1 - keep2) * amp * f * self.cell.r2_ohm,
+            keep2 * c.v2 + (1 - keep2) * amp * f * slow_ohm,
             c.warm,
             c.low,
         ), amp
@@ -151,7 +152,8 @@ class Loops:
             used = watt * t * per_ah * LOSS_GUESS
             ocv, r0 = self.look(guessed_u - 0.5 * used)
             guessed_u -= used
-            settled = (r0 + cell.r1_ohm + cell.r2_ohm) * self.m("resistance", i)
+            slow_ohm = self.m("slow_ohm", i)
+            settled = (r0 + cell.r1_ohm + slow_ohm) * self.m("resistance", i)
             guess = self.current(ocv, settled, watt)
             aim = guess * guess * settled / cell.cooling_wpk
             aim += float(air.temperature_c[k]) - self.m("temperature_c", i)
@@ -160,10 +162,10 @@ class Loops:
             f = self.factor(i, warm)
             keep1, a1 = self.relaxed(t, cell.tau1_s)
             keep2, a2 = self.relaxed(t, cell.tau2_s)
-            ohm = (r0 + (1 - a1) * cell.r1_ohm + (1 - a2) * cell.r2_ohm) * f
+            ohm = (r0 + (1 - a1) * cell.r1_ohm + (1 - a2) * slow_ohm) * f
             amp = self.current(ocv - a1 * c.v1 - a2 * c.v2, ohm, watt)
             v1 = guess * f * cell.r1_ohm * (1 - keep1) + c.v1 * keep1
-            v2 = guess * f * cell.r2_ohm * (1 - keep2) + c.v2 * keep2
+            v2 = guess * f * slow_ohm * (1 - keep2) + c.v2 * keep2
             c = Cell(c.u - ocv * amp * t * per_ah, v1, v2, warm, c.low)
             if s.kind is Kind.HOVER:
                 c.low = min(c.low, self.loaded(i, c, watt * self.cells))
@@ -262,7 +264,7 @@ class Loops:
     def _warmer(self, i: int, warm: float, f: float, amp: float, t: float, to: Any) -> float:
         cell = self.cell
         r0 = sorted(float(r) for r in self.table.r0)
-        ohm = 0.5 * (r0[NODES // 2 - 1] + r0[NODES // 2]) + cell.r1_ohm + cell.r2_ohm
+        ohm = 0.5 * (r0[NODES // 2 - 1] + r0[NODES // 2]) + cell.r1_ohm + self.m("slow_ohm", i)
         aim = amp * amp * ohm * f / cell.cooling_wpk
         aim += float(to.cruise_air.temperature_c[0]) - self.m("temperature_c", i)
         keep, _ = self.relaxed(t, cell.heat_capacity_jpk / cell.cooling_wpk)

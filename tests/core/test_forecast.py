@@ -31,8 +31,8 @@ def doubtful(wind: SteadyWind | None = None, charge: float = 0.9, **changes: Any
     fix = Position(900.0, lat, lon, 108.0, 100.0, -3.0, 21.0, 0.0, 1.6)
     pack = replace(
         belief.pack,
-        mean=np.array([charge, 0.02, 0.03, 0.05, -0.01, 0.01]),
-        cov=np.diag(np.square([0.01, 0.003, 0.008, 0.05, 0.03, 0.02])),
+        mean=np.array([charge, 0.02, 0.03, 0.05, -0.01, 0.01, -0.2]),
+        cov=np.diag(np.square([0.01, 0.003, 0.008, 0.05, 0.03, 0.02, 0.2])),
         temperature_sd_c=1.5,
         weak_r=1.05,
         weak_r_sd=0.02,

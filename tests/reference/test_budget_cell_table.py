@@ -38,8 +38,9 @@ def one(x: float) -> np.ndarray:
 def run(cell: Charge, watts: float, seconds: float, parts: int) -> tuple[Charge, float]:
     """(state, volts under load) after ``seconds`` at ``watts`` of one cell at 25 degC."""
     per_ah, part_s = one(1.0 / (3600.0 * CAPACITY_AH)), one(seconds / parts)
+    slow_ohm = one(CELL.r2_ohm)
     for _ in range(parts):
-        cell, _ = drain(TABLE, cell, one(1.0), per_ah, watts * part_s, part_s)
+        cell, _ = drain(TABLE, cell, one(1.0), slow_ohm, per_ah, watts * part_s, part_s)
     volts = loaded_v(TABLE, cell, one(1.0), one(watts), one(0.0), one(1.0))
     return cell, float(volts[0, 0])
 

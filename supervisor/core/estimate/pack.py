@@ -38,6 +38,7 @@ Array = NDArray[np.float64]
 CHARGE, FAST, SLOW, RESISTANCE, CAPACITY, GAIN, ERROR, SLOW_SCALE = range(8)
 STATES = 8
 UNIT: Array = np.eye(STATES)
+BELIEVED = [CHARGE, FAST, SLOW, RESISTANCE, CAPACITY, GAIN, SLOW_SCALE]  # as PackBelief has them
 
 # Prior spreads; ours, after what differs between a table and a pack.
 CHARGE_SD, UNKNOWN_CHARGE_SD, GAIN_SD = 0.03, 0.30, 0.02
@@ -319,8 +320,8 @@ def belief(state: PackState, pack: Pack) -> PackBelief:
     """What the forecast draws from."""
     weak = weak_cell.weakest(state.cells)
     return PackBelief(
-        mean=state.x[:6],
-        cov=state.p[:6, :6],
+        mean=state.x[BELIEVED],
+        cov=state.p[np.ix_(BELIEVED, BELIEVED)],
         capacity_ah=pack.capacity_ah,
         temperature_c=state.temperature_c,
         temperature_sd_c=math.sqrt(state.temperature_var),

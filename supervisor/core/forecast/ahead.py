@@ -180,7 +180,7 @@ def fly_plan(
     used = p_cell * seconds * members.per_ah * LOSS_GUESS
     u_mid = members.u - np.cumsum(used, axis=1) + 0.5 * used
     ocv, r0 = table.at(u_mid)
-    settled = (r0 + cell.r1_ohm + cell.r2_ohm) * members.resistance
+    settled = (r0 + (members.slow_ohm + cell.r1_ohm)) * members.resistance
     guess = current_a(ocv, settled, p_cell)
     warmth = _settle(
         np.zeros_like(members.u),
@@ -189,7 +189,7 @@ def fly_plan(
     )
     factor = members.resistance * thaw(cell, members.temperature_c, warmth)
     one, two = relaxed(seconds, cell.tau1_s), relaxed(seconds, cell.tau2_s)
-    r1, r2 = factor[:, 1:] * cell.r1_ohm, factor[:, 1:] * cell.r2_ohm
+    r1, r2 = factor[:, 1:] * cell.r1_ohm, factor[:, 1:] * members.slow_ohm
     v1 = _settle(members.v1_v, guess * r1, one.keep)
     v2 = _settle(members.v2_v, guess * r2, two.keep)
 

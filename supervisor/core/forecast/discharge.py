@@ -118,13 +118,15 @@ def drain(
     table: CellTables,
     cell: Charge,
     resistance: Floats,
+    slow_ohm: Floats,
     per_ah: Floats,
     energy_j: Floats,
     t_s: Floats,
 ) -> tuple[Charge, Floats]:
     """(state after ``energy_j`` was taken from a cell in ``t_s``, the current [A] of it).
 
-    ``resistance``: factor on all three resistances (scale and temperature together); ``per_ah``:
+    ``resistance``: factor on all three resistances (scale and temperature together); ``slow_ohm``:
+    the slow relaxation's, which is not the table's alone (it is learned in flight); ``per_ah``:
     1 / (3600 s/h times the cell's capacity [Ah]). The relaxations take the members' mean duration:
     what a few per cent of it do to an exponential is far below a millivolt.
     """
@@ -135,7 +137,8 @@ def drain(
     ocv, r0 = table.at(cell.u - (0.5 * LOSS_GUESS) * drawn)
     source = ocv - one.mean * cell.v1
     source -= two.mean * cell.v2
-    r0 += (1.0 - one.mean) * spec.r1_ohm + (1.0 - two.mean) * spec.r2_ohm
+    r0 += (1.0 - one.mean) * spec.r1_ohm
+    r0 += (1.0 - two.mean) * slow_ohm
     r0 = r0 * resistance
     current = current_a(source, r0, energy_j / np.maximum(t_s, 1e-3))
     ocv *= current
@@ -145,7 +148,7 @@ def drain(
         Charge(
             cell.u - ocv,
             one.keep * cell.v1 + drop * (spec.r1_ohm * (1.0 - one.keep)),
-            two.keep * cell.v2 + drop * (spec.r2_ohm * (1.0 - two.keep)),
+            two.keep * cell.v2 + drop * ((1.0 - two.keep) * slow_ohm),
         ),
         current,
     )

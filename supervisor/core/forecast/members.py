@@ -50,6 +50,7 @@ class Members:
     v1_v: Floats
     v2_v: Floats
     resistance: Floats
+    slow_ohm: Floats  # the slow relaxation's resistance, which ``resistance`` multiplies
     temperature_c: Floats
     per_ah: Floats  # 1 / (3600 s/h * one cell's capacity [Ah])
     to_wh: Floats  # pack energy [Wh] per u
@@ -99,6 +100,7 @@ def draw(
         v1_v=column(pack.v1_v),
         v2_v=column(pack.v2_v),
         resistance=column(factor),
+        slow_ohm=column(spec.cell.r2_ohm * pack.slow),
         temperature_c=column(pack.temperature_c),
         per_ah=column(spec.parallel / (3600.0 * pack.capacity_ah)),
         to_wh=column(pack.capacity_ah * spec.series),

@@ -291,10 +291,11 @@ class _Discharge:
         air_c: Floats | None = None,
     ) -> _Pack:
         factor = self._resistance(pack)
+        m = self.members
         charge, current = drain(
-            self.table, pack.charge, factor, self.members.per_ah, energy_j / self.cells, seconds
+            self.table, pack.charge, factor, m.slow_ohm, m.per_ah, energy_j / self.cells, seconds
         )
-        taken = (pack.charge.u[:, 0] - charge.u[:, 0]) * self.members.to_wh[:, 0]
+        taken = (pack.charge.u[:, 0] - charge.u[:, 0]) * m.to_wh[:, 0]
         parts = {**pack.parts_wh, name: pack.parts_wh.get(name, 0.0) + taken}
         if air_c is None:
             warmth = self._heated(pack.warmth_k, factor, current, seconds)
@@ -324,7 +325,7 @@ class _Discharge:
     ) -> Floats:
         """Warmth settles over the way towards what its current sustains."""
         cell = self.table.cell
-        ohmic = self.table.usual_r0 + cell.r1_ohm + cell.r2_ohm
+        ohmic = self.members.slow_ohm + (self.table.usual_r0 + cell.r1_ohm)
         keep = relaxed(seconds.mean(axis=0), cell.heat_capacity_jpk / cell.cooling_wpk).keep
         settled = cooling(cell, current, ohmic * factor)
         settled += air_c - self.members.temperature_c

@@ -75,9 +75,10 @@ def paper_power(flight: Flight) -> PowerBelief:
 def paper_pack(flight: Flight) -> PackBelief:
     """The pack as its file says."""
     pack = flight.pack
-    mean = np.array([pack.initial_charge, 0.0, 0.0, math.log(pack.resistance_scale), 0.0, 0.0])
+    mean = np.zeros(7)
+    mean[0], mean[3] = pack.initial_charge, math.log(pack.resistance_scale)
     return PackBelief(
-        mean, np.zeros((6, 6)), pack.capacity_ah, pack.temperature_c, 0.0, 0.0, 0.0, 1.0, 0.0
+        mean, np.zeros((7, 7)), pack.capacity_ah, pack.temperature_c, 0.0, 0.0, 0.0, 1.0, 0.0
     )
 
 
