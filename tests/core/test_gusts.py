@@ -22,7 +22,7 @@ def fly(rows: np.ndarray, cov: float = 0.05) -> tuple[Gusts, list[int]]:
     gusts, alarms = Gusts(), []
     for i, row in enumerate(rows):
         residual = Residual(row, cov * np.eye(2))
-        gusts, _, changed = watch(gusts, residual, residual, 0.0, GUST_S, 1.0)
+        gusts, _, changed = watch(gusts, residual, residual, GUST_S, 1.0)
         if changed:
             alarms.append(i)
     return gusts, alarms
@@ -34,6 +34,20 @@ def test_the_gusts_spread_is_found_within_a_fifth(sd: float) -> None:
         fly(gust_series(np.random.default_rng(seed), sd, 1500))[0].var ** 0.5 for seed in range(12)
     ]
     assert np.mean(found) == pytest.approx(sd, rel=0.2)
+
+
+@pytest.mark.parametrize("noise", [0.0, 0.4, 0.8])
+def test_what_lasts_is_told_from_what_does_not(noise: float) -> None:
+    """Sample means of twelve flights; the two variances add up to the residual's own."""
+    gust, white = [], []
+    for seed in range(12):
+        rng = np.random.default_rng(seed)
+        rows = gust_series(rng, 0.6, 1500) + noise * rng.standard_normal((1500, 2))
+        found = fly(rows)[0]
+        gust.append(found.var)
+        white.append(found.white)
+    assert np.sqrt(np.mean(gust)) == pytest.approx(0.6, rel=0.2)
+    assert np.sqrt(np.mean(white)) == pytest.approx(noise, abs=0.15)
 
 
 def test_gusts_alone_raise_no_alarm_in_eight_hours() -> None:
@@ -53,8 +67,8 @@ def test_a_single_wild_sample_does_not_count() -> None:
         Residual(np.zeros(2), 0.1 * np.eye(2)),
         Residual(np.full(2, 30.0), np.eye(2) * 0.1),
     )
-    gusts, counts, _ = watch(Gusts(), quiet, quiet, 0.0, GUST_S, 1.0)
+    gusts, counts, _ = watch(Gusts(), quiet, quiet, GUST_S, 1.0)
     assert counts
-    _, counts, changed = watch(gusts, wild, wild, 0.0, GUST_S, 1.0)
+    _, counts, changed = watch(gusts, wild, wild, GUST_S, 1.0)
     assert not counts
     assert not changed

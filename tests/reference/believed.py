@@ -14,12 +14,13 @@ import numpy as np
 
 from sim.flight import Flight
 from sim.harness import ask_slowly
-from sim.scenario import Scenario, load
+from sim.scenario import Scenario, Weather, WindRow, load
 from sim.telemetry import Telemetry
 from supervisor.core import cells
 from supervisor.core.belief import Belief
-from supervisor.core.estimate import pack, power_scales
+from supervisor.core.estimate import pack, power_scales, wind, wind_change, windfield
 from supervisor.core.estimate.estimator import Estimator
+from supervisor.core.estimate.forecast_wind import forecast_wind
 from supervisor.core.events import Phase
 from supervisor.core.plan import Flight as Plan
 from supervisor.edge.decoder import Decoder
@@ -81,6 +82,9 @@ def look(belief: Belief, plan: Plan, flight: Flight) -> Look:
     )
 
 
+# Rows of the drawn wind; how fast an aircraft that also turns and comes back leaves a place.
+WEATHER_ROWS, WEATHER_STEP_S, MOVING_MPS = 13, 600.0, 10.0
+
 Change = Callable[[Scenario, Plan, int], tuple[Scenario, Plan]]
 
 
@@ -136,7 +140,7 @@ def fly(name: str, seed: int, change: Change | None = None) -> Record:
 
 
 def as_expected(scenario: Scenario, plan: Plan, seed: int) -> tuple[Scenario, Plan]:
-    """Pack, powers, mass and current sensor in truth drawn from the belief's own prior."""
+    """Pack, powers, mass, sensors and wind in truth drawn from the belief's own prior."""
     random, craft, told = np.random.default_rng(seed), plan.aircraft, plan.pack
 
     def about(middle: float, sd: float) -> tuple[float, float]:
@@ -158,8 +162,43 @@ def as_expected(scenario: Scenario, plan: Plan, seed: int) -> tuple[Scenario, Pl
         "mass_error_kg": about(0.0, power_scales.MASS_SD * craft.mass_kg),
         "pack_temperature_error_c": about(0.0, 2.0),
     }
-    sensors = scenario.sensors | {"current_gain": factor(1.0, pack.GAIN_SD)}
+    scale, bias_mps, compass_rad, _ = wind.SENSOR_SD
+    truth["airspeed_factor"] = about(1.0, scale)
+    sensors = scenario.sensors | {
+        "current_gain": factor(1.0, pack.GAIN_SD),
+        "airspeed_offset_mps": about(0.0, bias_mps),
+        "compass_offset_deg": about(0.0, math.degrees(compass_rad)),
+    }
+    scenario = replace(scenario, weather=_weather(scenario.weather, plan, random))
     return replace(scenario, truth=scenario.truth | truth, sensors=sensors), plan
+
+
+def _weather(weather: Weather, plan: Plan, random: np.random.Generator) -> Weather:
+    """The flight file's wind, off by what the field expects: a bias of hours and a quicker drift.
+
+    The simulator's drift is the same everywhere; what a change of place adds to the field's at an
+    aircraft's speed is in its time.
+    """
+    kernel = windfield.kernel_of(plan.weather.wind_sd_mps)
+    nowhere = np.zeros(WEATHER_ROWS)
+    after_s = WEATHER_STEP_S * np.arange(WEATHER_ROWS)
+    told = forecast_wind(plan.weather, lambda *_: (0.0, 0.0)).at(
+        nowhere, nowhere, nowhere + weather.reference_m, after_s
+    )
+    keep = math.exp(-WEATHER_STEP_S / kernel.bias_s)
+    bias = kernel.bias_mps * random.standard_normal((WEATHER_ROWS, 2))
+    for k in range(1, WEATHER_ROWS):
+        bias[k] = keep * bias[k - 1] + math.sqrt(1.0 - keep * keep) * bias[k]
+    rows = [
+        WindRow(float(t), math.degrees(math.atan2(-e, -n)) % 360.0, math.hypot(n, e))
+        for t, (n, e) in zip(after_s, told + bias, strict=True)
+    ]
+    lively = math.exp(wind_change.PRIOR_LOG_SD * float(random.standard_normal()))
+    return replace(
+        weather, rows=tuple(rows), speed_factor=(1.0, 1.0), turn_deg=(0.0, 0.0), delay_s=(0.0, 0.0),
+        drift_sd_mps=kernel.vary_mps * math.sqrt(lively),
+        drift_time_s=1.0 / (1.0 / kernel.vary_s + MOVING_MPS / kernel.vary_m),
+    )  # fmt: skip
 
 
 # The simulator's age: at 1 a fifth of the capacity is lost, and resistance is up by three fifths.

@@ -16,8 +16,17 @@ import math
 
 import numpy as np
 import pytest
+from scipy.stats import chi2
 
-from tests.reference.believed import FLIGHTS, SCENARIOS, Record, aged_and_cold, as_expected, fly
+from tests.reference.believed import (
+    FLIGHTS,
+    LOOKS_S,
+    SCENARIOS,
+    Record,
+    aged_and_cold,
+    as_expected,
+    fly,
+)
 
 pytestmark = pytest.mark.slow
 
@@ -39,6 +48,17 @@ def test_the_energy_left_lies_where_it_is_said_to_as_often_as_said(records: list
         f"{np.mean(rank >= 0.95):.3f} above; rms {np.sqrt(np.mean(z**2)):.2f} of the stated"
     )
     assert abs(inside - 0.9) < 3.0 * math.sqrt(0.9 * 0.1 / len(records))
+
+
+def test_the_wind_lies_where_it_is_said_to_as_often_as_said(records: list[Record]) -> None:
+    """Normalised error squared, chi-square of 2 degrees a flight (Bar-Shalom's test; as in
+    test_belief_flights.py), at each look."""
+    for index, t_s in enumerate(LOOKS_S):
+        looks = [r.looks[index] for r in records if len(r.looks) > index]
+        nees = [float(k.wind_error @ np.linalg.solve(k.wind_cov, k.wind_error)) for k in looks]
+        low, high = chi2.ppf([0.0005, 0.9995], 2 * len(looks))
+        print(f"wind as expected, {t_s / 60:.0f} min: mean NEES {np.mean(nees) / 2:.2f} of 1")
+        assert low < sum(nees) < high
 
 
 def test_an_aged_cold_pack_is_known_to_five_percent() -> None:

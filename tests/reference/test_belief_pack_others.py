@@ -3,17 +3,21 @@
 Telemetry: PyBaMM's Doyle-Fuller-Newman model of the LG M50 (Chen et al. 2020) in hover, cruise,
 hover, cruise to empty at 20 and 5 degC, with noise and offsets of a pack monitor. Beside ours runs
 progpy's electrochemistry model under its own unscented filter on the same input, its current scaled
-to its cell's size. Both heavy packages are test extras; made at 1 Hz once for the module.
+to its cell's size. Both heavy packages are test extras; a flight is solved once for the module.
 
-Judged: open-circuit energy left at 75, 50 and 25 % true charge; half of the other's error where
-landings are, at 25 %, and twenty times its speed.
+Judged: open-circuit energy left at 75, 50 and 25 % true charge. Once with everything told as it is
+but for a gain of 1 %; and over flights in which what was told before is off as it usually is: a
+charger that stopped early, a capacity from the label, a monitor's gain. Half of the other's error
+is asked where it counts, and twenty times its speed.
 """
 
 from __future__ import annotations
 
+import functools
 import math
 import time
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from typing import NamedTuple
 
 import numpy as np
 import pytest
@@ -34,7 +38,7 @@ LOOKS = (0.75, 0.50, 0.25)
 OTHER_AH = 2.034  # progpy's default cell at 1 A (references: row 3.11)
 
 
-@dataclass
+@dataclass(frozen=True)
 class Telemetry:
     """What a monitor tells each second, and the truth."""
 
@@ -45,7 +49,9 @@ class Telemetry:
     charge: np.ndarray
 
 
-def make(ambient_c: float, seed: int) -> Telemetry:
+@functools.cache
+def solve(ambient_c: float, full: float) -> Telemetry:
+    """The flight from charge ``full`` of the cell, as it is: nobody has told of it yet."""
     values = pybamm.ParameterValues("Chen2020")
     kelvin = 273.15 + ambient_c
     values.update({"Ambient temperature [K]": kelvin, "Initial temperature [K]": kelvin})
@@ -61,17 +67,21 @@ def make(ambient_c: float, seed: int) -> Telemetry:
         pybamm.lithium_ion.DFN({"thermal": "lumped"}),
         parameter_values=values,
         experiment=pybamm.Experiment(steps, period="1 second"),
-    ).solve(initial_soc=1.0)
+    ).solve(initial_soc=full)
     t = run["Time [s]"].entries
     keep = np.r_[True, np.diff(t) > 1e-6]
-    rng = np.random.default_rng(seed)
-    n = int(keep.sum())
-    told_v = run["Voltage [V]"].entries[keep] + 0.003 + rng.normal(0.0, 0.003, n)
-    told_a = run["Current [A]"].entries[keep] * 1.01 + rng.normal(0.0, 0.03, n)
-    charge = 1.0 - run["Discharge capacity [A.h]"].entries[keep] / TRUE_AH
+    charge = full - run["Discharge capacity [A.h]"].entries[keep] / TRUE_AH
     assert charge[-1] < 0.1, "the solver stopped early"
     warm = run["Volume-averaged cell temperature [C]"].entries[keep]
-    return Telemetry(t[keep], told_v, told_a, warm, charge)
+    volts, amps = run["Voltage [V]"].entries[keep], run["Current [A]"].entries[keep]
+    return Telemetry(t[keep], volts, amps, warm, charge)
+
+
+def make(ambient_c: float, seed: int, full: float = 1.0, gain: float = 1.01) -> Telemetry:
+    """What a monitor makes of it: 3 mV too much, and currents off by ``gain``."""
+    true, rng = solve(ambient_c, full), np.random.default_rng(seed)
+    noise_v, noise_a = rng.normal(0.0, 0.003, len(true.t_s)), rng.normal(0.0, 0.03, len(true.t_s))
+    return replace(true, volts=true.volts + 0.003 + noise_v, amps=true.amps * gain + noise_a)
 
 
 @pytest.fixture(scope="module", params=[20.0, 5.0], ids=["20C", "5C"])
@@ -83,9 +93,14 @@ def energy_wh(charge: float, capacity_ah: float) -> float:
     return float(cells.pack_energy_wh(PACK, charge, capacity_ah))
 
 
-def ours(told: Telemetry) -> tuple[dict[float, float], dict[float, float], float]:
-    """Error and stated sigma of the energy left at each look, and seconds an update."""
-    spec = Pack("m50", CELL, 1, 1, TRUE_AH, 1.0, 1.0, float(told.celsius[0]))
+def ours(
+    told: Telemetry, ah: float = TRUE_AH
+) -> tuple[dict[float, float], dict[float, float], float]:
+    """Error and stated sigma of the energy left at each look, and seconds an update.
+
+    ``ah``: the capacity that the filter is told.
+    """
+    spec = Pack("m50", CELL, 1, 1, ah, 1.0, 1.0, float(told.celsius[0]))
     curves, air_c = pack.Curves(CELL), float(told.celsius[0])
     state = pack.start(spec, float(told.t_s[0]), air_c)
     errors: dict[float, float] = {}
@@ -108,24 +123,26 @@ def ours(told: Telemetry) -> tuple[dict[float, float], dict[float, float], float
             if look not in errors and told.charge[k] <= look:
                 x = np.random.default_rng(2).multivariate_normal(state.x, state.p, 400)
                 some = cells.pack_energy_wh(
-                    spec, np.clip(x[:, 0], 0, 1), TRUE_AH * np.exp(x[:, pack.CAPACITY])
+                    spec, np.clip(x[:, 0], 0, 1), ah * np.exp(x[:, pack.CAPACITY])
                 )
                 errors[look] = float(np.median(some)) - energy_wh(float(told.charge[k]), TRUE_AH)
                 sigmas[look] = float(np.std(some))
     return errors, sigmas, float(np.median(spent))
 
 
-def others(told: Telemetry) -> tuple[dict[float, float], float]:
-    """The same from progpy; its state of charge is given the true capacity and our energy curve."""
+def others(
+    told: Telemetry, ah: float = TRUE_AH, every: int = 2
+) -> tuple[dict[float, float], float]:
+    """The same from progpy; its state of charge is given the told capacity and our energy curve."""
     progpy_models = pytest.importorskip("progpy.models")
     estimators = pytest.importorskip("progpy.state_estimators")
     model = progpy_models.BatteryElectroChemEOD()
-    scale = OTHER_AH / TRUE_AH
+    scale = OTHER_AH / ah
     first = model.initialize()
     other = estimators.UnscentedKalmanFilter(model, first)
     errors: dict[float, float] = {}
     spent = []
-    for k in range(0, len(told.t_s), 2):
+    for k in range(0, len(told.t_s), every):
         current = model.InputContainer({"i": float(told.amps[k]) * scale})
         seen = model.OutputContainer({"t": float(told.celsius[k]), "v": float(told.volts[k])})
         start = time.perf_counter()
@@ -137,9 +154,7 @@ def others(told: Telemetry) -> tuple[dict[float, float], float]:
         for look in LOOKS:
             if look not in errors and told.charge[k] <= look:
                 charge = float(model.event_state(other.x.mean)["EOD"])
-                errors[look] = energy_wh(charge, TRUE_AH) - energy_wh(
-                    float(told.charge[k]), TRUE_AH
-                )
+                errors[look] = energy_wh(charge, ah) - energy_wh(float(told.charge[k]), TRUE_AH)
     return errors, float(np.median(spent))
 
 
@@ -167,3 +182,41 @@ def test_beside_another_librarys_filter(telemetry: Telemetry) -> None:
     print(f"progpy {share} % of nameplate, {1e6 * their_s:.0f} us an update")
     assert their_s > 20.0 * my_s
     assert abs(mine[0.25]) < 0.5 * abs(theirs[0.25])
+
+
+class Doubt(NamedTuple):
+    """What is off in one flight: true charge where full is told, capacity told, monitor's gain."""
+
+    ambient_c: float
+    full: float
+    told: float
+    gain: float
+
+
+# Half of all combinations of two levels of four doubts, each level as often with each other (a
+# fractional factorial design; G. Box, J. Hunter, Technometrics 3, 1961): 3 % of capacity and 1.5 %
+# of gain are what flight files and monitors are off by (common practice, no source), and a charger
+# that stops at 4.15 V leaves 3 to 4 % out.
+DOUBTS = [
+    Doubt((20.0, 5.0)[a], (1.0, 0.965)[b], (0.97, 1.03)[c], (0.985, 1.015)[a ^ b ^ c])
+    for a in (0, 1) for b in (0, 1) for c in (0, 1)
+]  # fmt: skip
+
+
+def test_beside_it_where_what_was_told_is_off() -> None:
+    """At most half of the other's error (rms over eight flights) at 75, 50 and 25 % charge."""
+    mine: dict[float, list[float]] = {k: [] for k in LOOKS}
+    theirs: dict[float, list[float]] = {k: [] for k in LOOKS}
+    for seed, d in enumerate(DOUBTS):
+        told = make(d.ambient_c, seed, d.full, d.gain)
+        errors, _, _ = ours(told, d.told * TRUE_AH)
+        other, _ = others(told, d.told * TRUE_AH, every=4)
+        for look in LOOKS:
+            mine[look].append(100.0 * errors[look] / PACK.nameplate_wh)
+            theirs[look].append(100.0 * other.get(look, math.nan) / PACK.nameplate_wh)
+        print(d, *(f"{k}: {mine[k][-1]:+.1f} {theirs[k][-1]:+.1f}" for k in LOOKS))
+    for look in LOOKS:
+        both = (np.sqrt(np.nanmean(np.square(x))) for x in (mine[look], theirs[look]))
+        own, other_rms = (float(x) for x in both)
+        print(f"{look:.2f}: ours {own:.2f}, progpy {other_rms:.2f} % of nameplate, rms")
+        assert own < 0.5 * other_rms, look

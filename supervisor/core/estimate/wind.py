@@ -50,7 +50,6 @@ STEADY_S = 60.0
 ANCHOR_S = 180.0  # a change is looked for over three to six minutes
 SOLVE_S = 15.0  # how often the field is worked out anew; belief() does it for its own moment
 GUST_LENGTH_M = 270.0  # Dryden L_u at 100..120 m, MIL-F-8785C form (262.8..275.0 m)
-HEADING_NOISE_RAD = 0.02  # short-time noise of heading and sideslip
 
 
 class Sample(NamedTuple):
@@ -208,9 +207,8 @@ def observe(state: WindState, sample: Sample) -> WindState:
         steady = state.steady_mps + gain * (sample.tas_mps - state.steady_mps)
     z, h = rows(sample, sensors, steady)
     tau_s = GUST_LENGTH_M / max(sample.tas_mps, 5.0)
-    white = (HEADING_NOISE_RAD * sample.tas_mps) ** 2
     gust, counts, changed = gusts.watch(
-        state.gusts, _against(state.here, z, h), _against(state.foreseen, z, h), white, tau_s, dt_s
+        state.gusts, _against(state.here, z, h), _against(state.foreseen, z, h), tau_s, dt_s
     )
     before = state.gusts
     state = replace(state, last_s=sample.t_s, gusts=gust, steady_mps=steady, assumed=sample.assumed)
@@ -228,8 +226,7 @@ def observe(state: WindState, sample: Sample) -> WindState:
         return new_sensors(state, sample.t_s, airspeed=abs(along) > ALONG_SIGMA * sure)
     if not counts:
         return state
-    # white-equivalent variance of correlated noise: sigma^2 2 tau / dt
-    var = gust.var * max(2.0 * tau_s / dt_s, 1.0) + white
+    var = gust.lasting(tau_s, dt_s)
     place = np.array([sample.north_m, sample.east_m, sample.height_m, sample.t_s])
     seen = Evidence(place, dt_s, h.T @ h / var, h.T @ z / var)
     change = wind_change.add(
