@@ -82,8 +82,10 @@ def look(belief: Belief, plan: Plan, flight: Flight) -> Look:
     )
 
 
-# Rows of the drawn wind; how fast an aircraft that also turns and comes back leaves a place.
-WEATHER_ROWS, WEATHER_STEP_S, MOVING_MPS = 13, 600.0, 10.0
+# Rows of the drawn wind; how far a flight gets away from where it was, over the time between, at
+# a quarter of an hour and more: all the way, but for the one along parallel lines.
+WEATHER_ROWS, WEATHER_STEP_S = 13, 600.0
+LEAVING_MPS = {"estuary": 20.0, "beacons": 20.0, "search": 20.0, "survey": 3.0}
 
 Change = Callable[[Scenario, Plan, int], tuple[Scenario, Plan]]
 
@@ -169,15 +171,18 @@ def as_expected(scenario: Scenario, plan: Plan, seed: int) -> tuple[Scenario, Pl
         "airspeed_offset_mps": about(0.0, bias_mps),
         "compass_offset_deg": about(0.0, math.degrees(compass_rad)),
     }
-    scenario = replace(scenario, weather=_weather(scenario.weather, plan, random))
+    weather = _weather(scenario.weather, plan, random, LEAVING_MPS[scenario.name])
+    scenario = replace(scenario, weather=weather)
     return replace(scenario, truth=scenario.truth | truth, sensors=sensors), plan
 
 
-def _weather(weather: Weather, plan: Plan, random: np.random.Generator) -> Weather:
+def _weather(
+    weather: Weather, plan: Plan, random: np.random.Generator, leaving_mps: float
+) -> Weather:
     """The flight file's wind, off by what the field expects: a bias of hours and a quicker drift.
 
-    The simulator's drift is the same everywhere; what a change of place adds to the field's at an
-    aircraft's speed is in its time.
+    The simulator's drift is the same everywhere; what the field loses by a change of place is in
+    its time.
     """
     kernel = windfield.kernel_of(plan.weather.wind_sd_mps)
     nowhere = np.zeros(WEATHER_ROWS)
@@ -197,7 +202,7 @@ def _weather(weather: Weather, plan: Plan, random: np.random.Generator) -> Weath
     return replace(
         weather, rows=tuple(rows), speed_factor=(1.0, 1.0), turn_deg=(0.0, 0.0), delay_s=(0.0, 0.0),
         drift_sd_mps=kernel.vary_mps * math.sqrt(lively),
-        drift_time_s=1.0 / (1.0 / kernel.vary_s + MOVING_MPS / kernel.vary_m),
+        drift_time_s=1.0 / (1.0 / kernel.vary_s + leaving_mps / kernel.vary_m),
     )  # fmt: skip
 
 

@@ -133,7 +133,7 @@ def ours(
 def others(
     told: Telemetry, ah: float = TRUE_AH, every: int = 2
 ) -> tuple[dict[float, float], float]:
-    """The same from progpy; its state of charge is given the told capacity and our energy curve."""
+    """The same from progpy; its charge is given the told capacity and our energy curve."""
     progpy_models = pytest.importorskip("progpy.models")
     estimators = pytest.importorskip("progpy.state_estimators")
     model = progpy_models.BatteryElectroChemEOD()

@@ -1,16 +1,23 @@
 """What the believed wind does not explain: gusts when it is quick, a changed sensor when it lasts.
 
-The residual of the wind triangle is split by a slow mean. Its quick part is gust and white noise
-of the instruments, told apart by what two samples in a row have in common: gusts last, noise does
-not, and the less a sample tells the longer its error lasts. The slow part of another residual, against what was foreseen some minutes ago for
-here and now, should be within the error that was foreseen; when it stays beyond four sigma of
-that, either a sensor has changed or a front was crossed.
+How much the residual of the wind triangle differs from itself a moment and some seconds ago (its
+structure function) tells gusts from the instruments' white noise, and neither from what lasts:
+
+    1/2 E (x(t) - x(t - d))^2 = gust (1 - rho(d)) + white
+
+with Dryden's correlations, exp(-d/T) along the flight and exp(-d/T) (1 - d/2T) across it: gusts
+across last half as long, and so a sample tells twice as much of the wind there (MIL-F-8785C).
+
+In a turn the ground velocity comes a moment late, and what that makes is none of them: such samples
+count and teach little. The slow part of another residual, against what was foreseen some minutes
+ago for here and now, should be within the error that was foreseen; when it stays beyond four sigma
+of that, either a sensor has changed or a front was crossed.
 """
 
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import NamedTuple
 
 import numpy as np
@@ -19,29 +26,41 @@ from numpy.typing import NDArray
 Array = NDArray[np.float64]
 
 MEAN_S, VARIANCE_S = 60.0, 120.0
-MISSED = 1.25  # what a mean over 60 s takes away from gusts that last 13 s: 1 + 13 / 60, rounded up
-ODD_SAMPLE_CHI2 = 25.0  # a single sample beyond 5 sigma is left out
+# A sample beyond 5 sigma is left out; many in a row are no outliers, the belief is.
+ODD_SAMPLE_CHI2, ODD_ROW_S = 25.0, 10.0
 ODD_MEAN_CHI2, ODD_S = 16.0, 15.0
 FLOOR, WHITE_FLOOR = 0.04, 0.02  # [m^2/s^2]
-WILD = 3.0  # sigma: beyond it a step counts as that
+# How late ground velocity comes after heading (common practice for satellite receivers, no source),
+# and how long a turn makes the same of it.
+LATE_S, LATE_LASTS_S = 0.2, 4.0
+SHAKEN = 2.5  # [m^2/s^2] after a change: for minutes the belief itself is what is off
+WILD, WILD_MPS = 3.0, 10.0  # differences beyond 3 sigma, and errors beyond that, count as those
 UNIT: Array = np.eye(2)
+NOTHING: Array = np.full(2, math.nan)
 
 
 @dataclass(frozen=True, slots=True)
 class Gusts:
-    """Variance a component [m^2/s^2] of gusts and of white noise; slow means of both residuals, the
-    last step away from the first of them, and how long the second has been odd."""
+    """Variance a component [m^2/s^2] of gusts and of white noise; the residual at the last sample
+    and one held ``held_s`` ago; the slow mean of what was not foreseen, and how long it is odd."""
 
     var: float = 0.64
     white: float = 0.2  # heading and sideslip of 0.02 rad, and an airspeed's 0.2 m/s
-    mean: Array = field(default_factory=lambda: np.zeros(2))
+    last: Array = field(default_factory=lambda: NOTHING)
+    held: Array = field(default_factory=lambda: NOTHING)
+    held_s: float = 0.0
     foreseen: Array = field(default_factory=lambda: np.zeros(2))
-    step: Array = field(default_factory=lambda: np.zeros(2))
     odd_s: float = 0.0
+    wild_s: float = 0.0  # how long samples have been left out
 
-    def lasting(self, gust_s: float, dt_s: float) -> float:
-        """White-equivalent variance of one sample: correlated noise is worth sigma^2 2 tau / dt."""
-        return self.var * max(2.0 * gust_s / dt_s, 1.0) + self.white
+    def lasting(self, gust_s: float, dt_s: float, late_var: float) -> tuple[float, float]:
+        """White-equivalent variance of one sample, along and across the flight.
+
+        Noise is worth its variance times twice the integral of its correlation, over ``dt_s``.
+        """
+        other = self.white + late_var * max(2.0 * LATE_LASTS_S / dt_s, 1.0)
+        along, across = (max(times * gust_s / dt_s, 1.0) for times in (2.0, 1.0))
+        return self.var * along + other, self.var * across + other
 
 
 class Residual(NamedTuple):
@@ -52,34 +71,69 @@ class Residual(NamedTuple):
 
 
 def watch(
-    gusts: Gusts, now: Residual, foreseen: Residual, gust_s: float, dt_s: float
+    gusts: Gusts,
+    now: Residual,
+    foreseen: Residual,
+    gust_s: float,
+    dt_s: float,
+    late_var: float = 0.0,
 ) -> tuple[Gusts, bool, bool]:
     """(belief, residuals) -> belief, whether this sample counts, whether something has changed.
 
     ``now`` and ``foreseen``: against the newest belief and against the one of some minutes ago;
-    ``gust_s``: how long a gust lasts along the flight.
+    ``gust_s``: how long a gust lasts along the flight; ``late_var``: of what a turn adds.
     """
     both = gusts.var + gusts.white
-    total = now.cov + both * UNIT
-    counts = _chi2(now.value, total) <= ODD_SAMPLE_CHI2
-    gain = min(dt_s / MEAN_S, 1.0)
-    step = now.value - gusts.mean
-    limit = 10.0 * math.sqrt(both)
-    mean = gusts.mean + gain * _within(step, limit)
-    slow = gusts.foreseen + gain * _within(foreseen.value - gusts.foreseen, limit)
+    wild = _chi2(now.value, now.cov + (both + late_var) * UNIT) > ODD_SAMPLE_CHI2
+    wild_s = gusts.wild_s + dt_s if wild else 0.0
+    counts = not wild or wild_s > ODD_ROW_S
+    trust = both / (both + late_var)
+    gain = trust * min(dt_s / MEAN_S, 1.0)
+    away = foreseen.value - gusts.foreseen
+    slow = gusts.foreseen + gain * _within(away, WILD_MPS)
     # variance left in a mean over MEAN_S of noise that lasts gust_s
     left = gusts.var * gust_s / (MEAN_S + gust_s)
     odd = _chi2(slow, foreseen.cov + left * UNIT) > ODD_MEAN_CHI2
     odd_s = gusts.odd_s + dt_s if odd else 0.0
-    step = _within(step, WILD * math.sqrt(both))
-    lasts = MISSED * 0.5 * float(step @ gusts.step) * math.exp(dt_s / gust_s)
-    noise = MISSED * 0.5 * float(step @ step) - lasts
-    learn = dt_s / VARIANCE_S
-    var = max(gusts.var + learn * (lasts - gusts.var), FLOOR)
-    white = max(gusts.white + learn * (noise - gusts.white), WHITE_FLOOR)
+    gusts = _learned(gusts, now.value, gust_s, dt_s, trust)
     if odd_s >= ODD_S:
-        return Gusts(var, white), counts, True
-    return Gusts(var, white, mean, slow, step, odd_s), counts, False
+        return Gusts(max(gusts.var, SHAKEN), gusts.white), counts, True
+    return replace(gusts, foreseen=slow, odd_s=odd_s, wild_s=wild_s), counts, False
+
+
+def _learned(gusts: Gusts, value: Array, gust_s: float, dt_s: float, trust: float) -> Gusts:
+    """Both variances, from the differences to the last residual and to the one that is held."""
+    var, white, held_s = gusts.var, gusts.white, gusts.held_s + dt_s
+    near = _half_square(value - gusts.last, var + white)
+    noise = near - var * _apart(dt_s / gust_s)
+    white = max(white + trust * dt_s / VARIANCE_S * (noise - white), WHITE_FLOOR)
+    if held_s < gust_s:
+        return replace(gusts, white=white, last=value, held_s=held_s)
+    far = _half_square(value - gusts.held, var + white)
+    lasts = (far - white) / _apart(held_s / gust_s)
+    var = max(var + trust * held_s / VARIANCE_S * (lasts - var), FLOOR)
+    return replace(gusts, var=var, white=white, last=value, held=value, held_s=0.0)
+
+
+def _apart(x: float) -> float:
+    """1 - rho after ``x`` times a gust's length, mean of along and across."""
+    return 1.0 - math.exp(-x) * (1.0 - 0.25 * x)
+
+
+def _half_square(difference: Array, var: float) -> float:
+    """Half its mean square a component; ``var`` when there is nothing to compare with."""
+    if difference[0] != difference[0]:
+        return var
+    d = _within(difference, WILD * math.sqrt(2.0 * var))
+    return 0.25 * float(d @ d)
+
+
+def late_var(heading_rad: float, before_rad: float, dt_s: float, tas_mps: float) -> float:
+    """Variance a component [m^2/s^2] of ground velocity ``LATE_S`` late, from the turn's rate."""
+    turned = math.remainder(heading_rad - before_rad, 2.0 * math.pi)
+    if turned != turned:
+        return 0.0
+    return 0.5 * (LATE_S * tas_mps * turned / dt_s) ** 2
 
 
 def _within(value: Array, limit: float) -> Array:

@@ -86,6 +86,7 @@ class WindState:
     take_off_s: float
     evidence: tuple[Evidence, ...] = ()
     last_s: float = -math.inf
+    heading_rad: float = NAN  # at the last sample
     gusts: gusts.Gusts = field(default_factory=gusts.Gusts)
     sensor_var: Array = field(default_factory=lambda: np.square(np.array(SENSOR_SD)))
     report_odd: int = 0
@@ -207,11 +208,14 @@ def observe(state: WindState, sample: Sample) -> WindState:
         steady = state.steady_mps + gain * (sample.tas_mps - state.steady_mps)
     z, h = rows(sample, sensors, steady)
     tau_s = GUST_LENGTH_M / max(sample.tas_mps, 5.0)
-    gust, counts, changed = gusts.watch(
-        state.gusts, _against(state.here, z, h), _against(state.foreseen, z, h), tau_s, dt_s
-    )
+    late = gusts.late_var(sample.heading_rad, state.heading_rad, dt_s, sample.tas_mps)
+    now, foreseen = _against(state.here, z, h), _against(state.foreseen, z, h)
+    gust, counts, changed = gusts.watch(state.gusts, now, foreseen, tau_s, dt_s, late)
     before = state.gusts
-    state = replace(state, last_s=sample.t_s, gusts=gust, steady_mps=steady, assumed=sample.assumed)
+    state = replace(
+        state, last_s=sample.t_s, heading_rad=sample.heading_rad, gusts=gust, steady_mps=steady,
+        assumed=sample.assumed,
+    )  # fmt: skip
     nose = np.array([math.cos(sample.heading_rad), math.sin(sample.heading_rad)])
     along = float(nose @ before.foreseen)
     state = _asked_power(state, sample, dt_s)
@@ -226,9 +230,11 @@ def observe(state: WindState, sample: Sample) -> WindState:
         return new_sensors(state, sample.t_s, airspeed=abs(along) > ALONG_SIGMA * sure)
     if not counts:
         return state
-    var = gust.lasting(tau_s, dt_s)
+    along_var, across_var = gust.lasting(tau_s, dt_s, late)
+    more = 1.0 / along_var - 1.0 / across_var
+    weight = h.T @ (gusts.UNIT / across_var + more * np.outer(nose, nose))
     place = np.array([sample.north_m, sample.east_m, sample.height_m, sample.t_s])
-    seen = Evidence(place, dt_s, h.T @ h / var, h.T @ z / var)
+    seen = Evidence(place, dt_s, weight @ h, weight @ z)
     change = wind_change.add(
         state.change, state.kernel, seen, sample.heading_rad, sensors, state.forecast_here
     )
