@@ -143,8 +143,8 @@ class PackBelief:
 
     ``mean`` (7,), ``cov`` (7, 7), of the mean cell. ``capacity_ah`` is what scale 1 means, at the
     pack's temperature. The resistance scale multiplies R0, R1 and R2, each times the cell's own
-    temperature factor, and the slow scale R2 once more. ``weak_capacity``: by what fraction the smallest cell's capacity is smaller
-    than the mean cell's.
+    temperature factor, and the slow scale R2 once more. ``weak_capacity``: by what fraction the
+    smallest cell's capacity is smaller than the mean cell's.
     """
 
     mean: Array

@@ -30,9 +30,10 @@ MEAN_S, VARIANCE_S = 60.0, 120.0
 ODD_SAMPLE_CHI2, ODD_ROW_S = 25.0, 10.0
 ODD_MEAN_CHI2, ODD_S = 16.0, 15.0
 FLOOR, WHITE_FLOOR = 0.04, 0.02  # [m^2/s^2]
-# How late ground velocity comes after heading (common practice for satellite receivers, no source),
-# and how long a turn makes the same of it.
-LATE_S, LATE_LASTS_S = 0.2, 4.0
+# How late ground velocity comes after heading (common practice for satellite receivers, no source).
+# It makes the same of every turn to one side, an orbit's minutes long: to an orbit it looks like a
+# compass that is off.
+LATE_S, LATE_LASTS_S = 0.2, 300.0
 SHAKEN = 2.5  # [m^2/s^2] after a change: for minutes the belief itself is what is off
 WILD, WILD_MPS = 3.0, 10.0  # differences beyond 3 sigma, and errors beyond that, count as those
 UNIT: Array = np.eye(2)

@@ -77,6 +77,13 @@ class Expected(NamedTuple):
     cov: Array
 
 
+class Past(NamedTuple):
+    """What was believed some minutes ago."""
+
+    field: Field
+    change: wind_change.Change
+
+
 @dataclass(frozen=True, slots=True)
 class WindState:
     """Evidence so far; the open stretch is its last entry. ``sensor_var`` (4,): a priori."""
@@ -96,8 +103,8 @@ class WindState:
     solved_s: float = -math.inf
     here: Expected | None = None  # at the last solve, for there and then
     foreseen: Expected | None = None  # the same from the anchor
-    anchor: Field | None = None  # a belief of ANCHOR_S to twice that ago, to be compared with
-    next_anchor: Field | None = None
+    anchor: Past | None = None  # a belief of ANCHOR_S to twice that ago, to be compared with
+    next_anchor: Past | None = None
     forecast_here: Array = field(default_factory=lambda: np.zeros(2))
     sensors_s: float = -math.inf  # when a sensor was last found changed
     refuted_s: float = -math.inf  # when the airspeed was last found to be none
@@ -125,15 +132,16 @@ def _refreshed(state: WindState, place: Array) -> WindState:
     """The field worked out anew, and what it and its older self expect here and now."""
     solved = solve(state, float(place[3]))
     anchor, following = state.anchor, state.next_anchor
-    if following is None or solved.now_s - following.now_s >= ANCHOR_S:
-        anchor, following = following or solved, solved
+    if following is None or solved.now_s - following.field.now_s >= ANCHOR_S:
+        now = Past(solved, state.change)
+        anchor, following = following or now, now
     north, east, height, t_s = place[:, None]
     return replace(
         state,
         solved=solved,
         solved_s=solved.now_s,
         here=_expected(solved, place),
-        foreseen=_expected(anchor or solved, place),
+        foreseen=_expected(anchor.field if anchor else solved, place),
         anchor=anchor,
         next_anchor=following,
         forecast_here=state.forecast.at(north, east, height, t_s - state.take_off_s)[0],
@@ -263,16 +271,21 @@ def _alike(along_mps: float, power_mps: float) -> bool:
 
 
 def without_airspeed(state: WindState, t_s: float) -> WindState:
-    """The tube shows no airspeed: what it made of the last minutes is forgotten, and the airspeed
-    assumed from here on (see ``Sample``) is as sure as the power can tell it."""
-    since = state.anchor.now_s if state.anchor else t_s - ANCHOR_S
+    """The tube shows no airspeed: what it made of the last minutes is forgotten, a livelier wind
+    too, and the airspeed assumed from here on (see ``Sample``) is as sure as the power can tell it.
+    """
+    since, change = t_s - ANCHOR_S, state.change
+    if state.anchor:
+        since, change = state.anchor.field.now_s, state.anchor.change
     kept = tuple(e for e in state.evidence if e.place[3] <= since)
     var = state.sensor_var.copy()
     var[3] = WITHOUT_SD**2
     place = _place_at(state.evidence, t_s)
     state = replace(
-        state, evidence=kept, sensor_var=var, anchor=None, next_anchor=None, steady_mps=NAN
-    )
+        state, evidence=kept, sensor_var=var, anchor=None, next_anchor=None, steady_mps=NAN,
+        change=replace(change, block=None, before=None),
+        kernel=replace(state.kernel, lively=change.lively),
+    )  # fmt: skip
     return replace(_refreshed(state, place), refuted_s=t_s, by_power_s=0.0, assumed=True)
 
 

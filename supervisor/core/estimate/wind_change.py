@@ -1,10 +1,14 @@
 """How lively the wind is today: the strength of its change, learned from its own changes.
 
 The kernel's fast part has a variance that is multiplied by an unknown ``lively``. Its posterior is
-kept on a short grid: each change between two stretches of flight, a few minutes apart and on the
+kept on a short grid: each change between two stretches of flight, one after the other and on the
 same heading (so that the sensors' errors cancel), is worth a Gaussian likelihood with variance
 
-    lively D_v(dt, d) + D_b(dt, d) + noise of both means,    D = 2 (k(0) - k(dt, d))
+    2/3 (lively D_v(dt, d) + D_b(dt, d)) + noise of both means,    D = 2 (k(0) - k(dt, d))
+
+since what is compared are means over stretches as long as they are apart: over a time so short that
+the wind wanders like a random walk they differ by two thirds of what two moments do (the Allan
+variance of a random walk, K^2 T / 3, is half of it: IEEE Std 952, annex C; from memory).
 """
 
 from __future__ import annotations
@@ -21,8 +25,9 @@ Array = NDArray[np.float64]
 
 GRID: Array = np.array([0.125, 0.25, 0.5, 1.0, 2.0, 4.0, 8.0, 16.0])
 PRIOR_LOG_SD = 0.9  # winds of 0.4 to 2.5 times the usual variance are usual
-FORGET = 0.98  # a change of a few hours ago says less about now
-BLOCK_S, SAME_HEADING_RAD = 240.0, 0.35
+FORGET = 0.99  # a change of a few hours ago says less about now
+BLOCK_S, SAME_HEADING_RAD = 90.0, 0.35
+OF_MEANS = 2.0 / 3.0
 
 
 def _prior() -> Array:
@@ -72,7 +77,7 @@ def learn(
     k, k_slow = unit.between(both, both), slow.between(both, both)
     total = k[0, 0] + k[1, 1] - 2.0 * k[0, 1]
     d_slow = k_slow[0, 0] + k_slow[1, 1] - 2.0 * k_slow[0, 1]
-    var = GRID[:, None] * (total - d_slow) + d_slow + noise[None, :]
+    var = OF_MEANS * (GRID[:, None] * (total - d_slow) + d_slow) + noise[None, :]
     # a change beyond four sigma of the liveliest wind is a front: it counts as four sigma
     square = np.minimum(np.square(difference)[None, :], 16.0 * var[-1])
     fit = -0.5 * (square / var + np.log(var)).sum(axis=1)
