@@ -15,6 +15,7 @@ from supervisor.debrief.flown import Block, Flown
 WING_S, LEAST_WING_S, LEAST_HOVER_S = 30.0, 15.0, 6.0
 HOVERS = ("take-off", "landing")
 LEVEL = ("cruise", "loiter", "climb")
+LEAST_READINGS = 5  # in a block, before their spread says anything
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,6 +33,8 @@ class Steady:
     flight: Array
     t_s: Array
     wind_mps: Array  # through which it hovers
+    unrest: Array  # ripple of the power within the block, see ripple(); 0 in a hover
+    surge: Array  # ripple of the airspeed; 0 in a hover
 
     def only(self, keep: NDArray[np.bool_]) -> Steady:
         """The rows where ``keep`` is true."""
@@ -42,11 +45,13 @@ def steady_blocks(flights: list[Flown]) -> Steady:
     """Of all flights: half minutes on the wing without descent, and each hover."""
     rows, run = [], 0
     for number, flown in enumerate(flights):
+        series = _series(flown)
         flying = [b for b in flown.blocks if b.t_s >= flown.take_off_s and b.seconds > 0.0]
         for phase, group in groupby(flying, key=lambda b: b.phase):
             run += 1
             if phase in LEVEL:
-                rows += [_row(part, 0.0, run, number) for part in _parts(list(group)[1:])]
+                parts = _parts(list(group)[1:])
+                rows += [(*_row(p, 0.0, run, number), *_ripples(series, p)) for p in parts]
             elif phase in HOVERS:
                 blocks = list(group)
                 # the ends belong half to the transition, or to the ground's cushion
@@ -54,9 +59,9 @@ def steady_blocks(flights: list[Flown]) -> Steady:
                     blocks = blocks[1:]
                 blocks = blocks[:-1] or blocks
                 if sum(b.seconds for b in blocks) >= LEAST_HOVER_S:
-                    rows.append(_row(blocks, 1.0, run, number))
+                    rows.append((*_row(blocks, 1.0, run, number), 0.0, 0.0))
     kept = [r for r in rows if np.all(np.isfinite(r)) or r[0] == 1.0]
-    columns = np.array(kept, dtype=float).reshape(len(kept), 11).T
+    columns = np.array(kept, dtype=float).reshape(len(kept), len(Steady.__slots__)).T
     return Steady(*columns)
 
 
@@ -89,6 +94,27 @@ def _row(blocks: list[Block], hover: float, run: int, number: int) -> tuple[floa
         blocks[0].t_s,
         mean_wind(blocks),
     )
+
+
+def _series(flown: Flown) -> list[tuple[Array, Array]]:
+    """Times and values of power [W] and true airspeed [m/s]."""
+    air = np.array([(m.t_s, math.hypot(m.air_n_mps, m.air_e_mps)) for m in flown.motion])
+    t_s, tas_mps = air.reshape(-1, 2).T
+    return [(flown.pack.t_s, flown.pack.power_w), (t_s, tas_mps)]
+
+
+def _ripples(series: list[tuple[Array, Array]], blocks: list[Block]) -> tuple[float, ...]:
+    end_s = blocks[-1].t_s + blocks[-1].seconds
+    return tuple(ripple(t, values, blocks[0].t_s, end_s) for t, values in series)
+
+
+def ripple(t_s: Array, values: Array, from_s: float, to_s: float) -> float:
+    """Variance over the square of the mean of what was read in this time [-]; 0 if too little."""
+    first, end = np.searchsorted(t_s, (from_s, to_s))
+    read = values[first:end]
+    if len(read) < LEAST_READINGS or read.mean() <= 0.0:
+        return 0.0
+    return float(read.var(ddof=1) / read.mean() ** 2)
 
 
 def mean_wind(blocks: list[Block]) -> float:

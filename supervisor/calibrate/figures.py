@@ -9,7 +9,7 @@ import numpy as np
 
 from supervisor.calibrate.airspeed import AirSamples, AirspeedFit, fit_airspeed
 from supervisor.calibrate.blocks import steady_blocks
-from supervisor.calibrate.pack import PackFit, binned, fit_pack, pulse_ohm
+from supervisor.calibrate.pack import PackFit, binned, fit_pack, pulse_ohm, zero_w
 from supervisor.calibrate.power import (
     CLIMB,
     HOVER,
@@ -78,7 +78,7 @@ def calibrate(flight: Flight, flights: list[Flown]) -> Calibration:
     """The figures of ``flight``'s aircraft and pack as these flights show them."""
     craft = flight.aircraft
     rows = steady_blocks(flights)
-    power = fit_power(craft, craft.mass_kg, rows)
+    power = fit_power(craft, craft.mass_kg, rows, zero_w(flight.pack))
     air = fit_airspeed(air_samples(flights))
     pack = fit_pack(
         flight.pack,

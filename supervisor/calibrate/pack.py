@@ -273,6 +273,11 @@ def _held(prior: Prior, capacity: float) -> Prior:
     return Prior(_with(prior.mean, capacity), _with(prior.sd, HELD_SD))
 
 
+def zero_w(pack: Pack) -> float:
+    """What the current sensor's zero error makes of a power [W], one sigma, at half charge."""
+    return OFFSET_A * pack.series * float(ocv_v(pack.cell, HALF))
+
+
 def _offset_share(pack: Pack, flights: list[PackSeries]) -> float:
     """What the current sensor's zero error makes of the charge drawn [-]."""
     mean_a = min(float(s.current_a.mean()) for s in flights) * pack.parallel

@@ -13,7 +13,8 @@ from supervisor.budget.text import WIDTH
 from supervisor.calibrate.figures import Calibration, Figure
 
 ADVICE = (
-    "Figures are for airspeeds as indicated, and hold for the weights and the air that were flown. "
+    "Figures are for airspeeds as indicated, and hold for the weights that were flown. Powers on "
+    "the wing are for smooth air: gusts cost more. "
     "Check them before they replace yours; a new figure moves every budget."
 )
 

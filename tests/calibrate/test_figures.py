@@ -30,7 +30,7 @@ def steady(speeds: list[float], scales: list[float], noise: float = 0.0) -> Stea
     hover, tas, climb = np.array(rows).T
     one = np.ones(len(rows))
     blank = Steady(hover, one, 1.2 * one, tas, climb, one, 30.0 * one, np.arange(len(rows)) / 1.0,
-                   0.0 * one, one, 0.0 * one)  # fmt: skip
+                   0.0 * one, one, *[0.0 * one] * 3)  # fmt: skip
     watts = parts_w(CRAFT, CRAFT.mass_kg, blank) @ np.array(scales) + CRAFT.avionics_w
     return replace(blank, power_w=watts * (1.0 + noise * rng.standard_normal(len(rows))))
 
@@ -134,8 +134,7 @@ def held_course(seed: int) -> AirSamples:
 def still(seconds: float, climb_mps: float) -> Steady:
     """One hover without wind."""
     one, none = np.ones(1), np.zeros(1)
-    return Steady(one, one, 1.2 * one, none, climb_mps * one, one, seconds * one, none, none, none,
-                  none)  # fmt: skip
+    return Steady(one, one, 1.2 * one, none, climb_mps * one, one, seconds * one, *[none] * 6)
 
 
 @pytest.mark.parametrize(("climb_mps", "more"), [(0.0, 0.0), (2.5, 0.110), (-0.8, -0.030)])

@@ -48,9 +48,7 @@ def fitted() -> tuple[Aircraft, np.ndarray]:
     craft = believed()
     tas = np.repeat([14.0, 17.0, 20.0, 24.0], 100)
     one, none = np.ones(len(tas)), np.zeros(len(tas))
-    rows = Steady(
-        none, published_w(tas), RHO * one, tas, none, one, 30.0 * one, none, none, none, none
-    )
+    rows = Steady(none, published_w(tas), RHO * one, tas, none, one, 30.0 * one, *[none] * 6)
     return craft, fit_power(craft, MASS_KG, rows).fit.x
 
 

@@ -11,8 +11,10 @@ from __future__ import annotations
 
 import os
 import sys
+from dataclasses import replace
 from pathlib import Path
 
+import numpy as np
 import pytest
 
 from sim import scenario
@@ -22,7 +24,7 @@ sys.path.insert(0, str(Path(__file__).parents[1] / "calibrate"))
 from intervals import LONG, cases, told
 
 MISSION = Path(__file__).parents[2] / "deploy" / "ci-example" / "scenario.toml"
-FLIGHTS = 34
+FLIGHTS, GUSTY = 34, 12
 PACK = {"pack capacity", "pack resistance of a new one's", "pack resistance, 30 s"}
 
 
@@ -37,6 +39,21 @@ def test_true_values_lie_in_the_stated_intervals() -> None:
 
 
 @pytest.mark.slow
+def test_power_flown_in_gusts_is_told_without_a_lean() -> None:
+    """A wind that grows to 11 m/s, and a current sensor without error: what is left is the method.
+
+    Told by the powers as flown these twelve came out 1.85 % too high; now it is 0.5 %. Over 100
+    flights with all errors (``intervals.py estuary 100 2000``): 1.86 % and 87 inside the interval
+    then, 0.46 % and 97 now, with a spread of 1.85 % where 2.09 % is stated.
+    """
+    truth = scenario.load("estuary")
+    exact = {"current_gain": (1.0, 1.0), "current_offset_a": (0.0, 0.0)}
+    rows = cases(replace(truth, sensors=exact), GUSTY, 2000.0)["cruise power"]
+    off = np.array([case.off for case in rows])
+    assert abs(off.mean()) < 0.01, told({"cruise power": rows})
+
+
+@pytest.mark.slow
 @pytest.mark.skipif(os.environ.get("HOMELEG_LONG") != "1", reason="an hour: HOMELEG_LONG=1")
 @pytest.mark.parametrize(("name", "flights", "turn_s"), LONG)
 def test_each_figure_of_a_hundred_long_flights(name: str, flights: int, turn_s: float) -> None:
@@ -44,3 +61,6 @@ def test_each_figure_of_a_hundred_long_flights(name: str, flights: int, turn_s: 
     assert set(found) >= PACK
     for rows in found.values():
         assert sum(case.inside for case in rows) >= 0.90 * len(rows), told(found)
+        # a lean by a whole sigma would still leave 83 of 100 inside (Gaussian)
+        _, off, sd, _ = np.array(rows).T
+        assert abs(off.mean()) < 0.6 * sd.mean(), told(found)
