@@ -2,8 +2,9 @@
 
 Notation as usual: x state, P covariance, F transition, Q process noise, z measurement, h one row of
 the measurement matrix, r its variance. Scalars are taken one at a time: no matrix is inverted, and
-what the standard calls "not sent" is simply not applied. Checked against filterpy to 1e-9. Arrays are multiplied by
-``dot``: of matrices this small a call costs more than the sums in it, and ``@`` twice as much.
+what the standard calls "not sent" is simply not applied. Checked against filterpy to 1e-9. Arrays
+are multiplied by ``dot``: with matrices this small the calls cost more than the sums in them, and
+``@`` costs twice as much as ``dot``.
 """
 
 from __future__ import annotations
