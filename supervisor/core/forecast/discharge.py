@@ -141,14 +141,11 @@ def drain(
     ocv *= current
     ocv *= t_s * per_ah
     drop = current * resistance
-    return (
-        Charge(
-            cell.u - ocv,
-            one.keep * cell.v1 + drop * (spec.r1_ohm * (1.0 - one.keep)),
-            two.keep * cell.v2 + drop * (spec.r2_ohm * (1.0 - two.keep)),
-        ),
-        current,
-    )
+    v1 = drop * (spec.r1_ohm * (1.0 - one.keep))
+    v1 += one.keep * cell.v1
+    v2 = np.multiply(drop, spec.r2_ohm * (1.0 - two.keep), out=drop)
+    v2 += two.keep * cell.v2
+    return Charge(cell.u - ocv, v1, v2), current
 
 
 def current_a(source_v: Floats, resistance_ohm: Floats, power_w: Floats) -> Floats:
@@ -205,5 +202,9 @@ def thaw(cell: Cell, base_c: Floats, rise_k: Floats) -> Floats:
     """Factor on resistance when a cell at ``base_c`` warms by ``rise_k``, to second order."""
     slope = -cell.resistance_temperature_k / ((base_c + KELVIN) * (base_c + KELVIN))
     x = slope * rise_k
-    result: Floats = 1.0 + x + 0.5 * x * x
+    # 1 + x + x^2 / 2
+    result: Floats = 0.5 * x
+    result *= x
+    x += 1.0
+    result += x
     return result

@@ -40,7 +40,7 @@ from supervisor.core.forecast.legs import (
     seen_or_planned,
     ways_to,
 )
-from supervisor.core.forecast.members import USUAL, Members, Unforeseen, air_at, draw
+from supervisor.core.forecast.members import USUAL, Air, Members, Unforeseen, air_at, draw
 from supervisor.core.forecast.run import Forecast, Run, fail_times_s
 from supervisor.core.forecast.self_check import SelfCheck, due, note
 from supervisor.core.forecast.tail import low_quantile
@@ -97,6 +97,7 @@ class Forecaster:
         self.members, self.points = members, points
         self.dtype = np.dtype(dtype)
         self._drawn: Floats = np.empty((members, 0))
+        self._airs: dict[tuple[float, float], Air] = {}
         self.chart = map_of(flight)
         self.route = route_on_map(flight, self.chart)
         self.table: CellTables = tables(flight.pack.cell, self.dtype)
@@ -315,9 +316,16 @@ class Forecaster:
             winds=ask_ways(query, ways, leave_s[: len(places)], ground, cruise_m),
             cruise_m=cruise_m,
             ground_m=ground_m,
-            cruise_air=air_at(flight, belief, np.array([cruise_m]), self.dtype),
-            ground_air=air_at(flight, belief, np.array([ground_m + 10.0]), self.dtype),
+            cruise_air=self._air(belief, cruise_m),
+            ground_air=self._air(belief, ground_m + 10.0),
         )
+
+    def _air(self, belief: Belief, height_m: float) -> Air:
+        """The air at one height: the same all day."""
+        key = (height_m, belief.day_offset_k)
+        if key not in self._airs:
+            self._airs[key] = air_at(self.flight, belief, np.array([height_m]), self.dtype)
+        return self._airs[key]
 
     def _fly_plan(
         self,

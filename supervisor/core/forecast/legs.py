@@ -342,12 +342,14 @@ def ways_to(
     """
     goal = _standing(chart, site.lat_rad, site.lon_rad)
     home = site is flight.home
-    lines = [_line(flight, chart, route, place, ahead, goal, home) for place, ahead, _ in points]
-    if underway and home and flight.return_plan.style is not ReturnStyle.DIRECT:
-        now = points[0][2]  # a point in a circle has no course; it began on this one
-        courses = [course if any(course) else now for _, _, course in points]
-        lines = [_rest(*both) for both in zip(lines, courses, strict=True)]
-    return _measure(lines, [course for _, _, course in points])
+    rest = underway and home and flight.return_plan.style is not ReturnStyle.DIRECT
+    now = points[0][2]  # a point in a circle has no course; it began on this one
+    lines = {}  # points in a circle are all the same
+    for point in dict.fromkeys(points):
+        place, ahead, course = point
+        line = _line(flight, chart, route, place, ahead, goal, home)
+        lines[point] = _rest(line, course if any(course) else now) if rest else line
+    return _measure([lines[point] for point in points], [course for _, _, course in points])
 
 
 @lru_cache(maxsize=64)
