@@ -89,7 +89,10 @@ class Spread:
         wn = wind[0][:, self.columns].astype(dtype, copy=False)
         we = wind[1][:, self.columns].astype(dtype, copy=False)
         by_n, by_e = (self.weights * north).astype(dtype), (self.weights * east).astype(dtype)
-        return wn @ by_n + we @ by_e, we @ by_n - wn @ by_e
+        along, across = wn @ by_n, we @ by_n
+        along += we @ by_e
+        across -= wn @ by_e
+        return along, across
 
 
 def hat_weights(nodes: Array, at: Array) -> Array:
