@@ -57,12 +57,19 @@ def _factors(count: int) -> Array:
     return result
 
 
+def raised(cov: Array, variance: float) -> Array:
+    """``cov`` with ``variance`` more on its diagonal."""
+    result = cov.copy()
+    result.reshape(-1)[:: len(cov) + 1] += variance
+    return result
+
+
 def gaussian(rng: np.random.Generator, mean: Array, cov: Array, members: int) -> Array:
     """(members, len(mean)) samples of N(mean, cov).
 
     By the Cholesky root, which follows the covariance without the sudden turns that eigenvectors
     make when two of their values cross.
     """
-    root = np.linalg.cholesky(cov + JITTER * np.eye(len(mean)))
+    root = np.linalg.cholesky(raised(cov, JITTER))
     result: Array = mirrored(rng, members, len(mean)) @ root.T + mean
     return result

@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pytest
 
-from supervisor.core.belief import Belief
+from supervisor.core.belief import Array, Belief
 from supervisor.core.events import Phase
 from supervisor.core.forecast.advice import best_airspeed, best_height, equal_time_s
 from supervisor.core.forecast.forecaster import Forecaster
@@ -70,8 +70,8 @@ class Sheared:
 
     per_m: float
 
-    def mean_at(self, *where: float) -> tuple[float, float, float]:
-        return self.per_m * where[2], 0.0, 0.5  # blows north, home lies south
+    def means(self, _n: Array, _e: Array, height_m: Array, _ahead_s: Array) -> Array:
+        return np.column_stack([self.per_m * height_m, 0.0 * height_m])  # north; home lies south
 
 
 # 200 m up the wind stands against the way home with 12 m/s, 100 m up with 6: lower is better; with

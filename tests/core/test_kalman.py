@@ -50,6 +50,34 @@ def test_an_update_keeps_the_covariance_a_covariance(seed: int, size: int, r: fl
     np.testing.assert_array_equal(seen.p, seen.p.T)
 
 
+@given(seed=st.integers(0, 2**31), size=st.integers(2, 8), r=st.floats(1e-6, 1e3))
+def test_a_considered_state_stays_and_counts(seed: int, size: int, r: float) -> None:
+    """Schmidt's filter is Joseph's form with the gain of that state set to nothing."""
+    rng = np.random.default_rng(seed)
+    root = rng.standard_normal((size, size))
+    p, h, x = root @ root.T + 1e-3 * np.eye(size), *rng.standard_normal((2, size))
+    kept = int(rng.integers(size))
+    seen = update(x, p, 1.0, h, r, kept)
+    k = p @ h / (h @ p @ h + r)
+    k[kept] = 0.0
+    left = np.eye(size) - np.outer(k, h)
+    joseph = left @ p @ left.T + r * np.outer(k, k)
+    np.testing.assert_allclose(seen.p, joseph, rtol=0, atol=1e-9 * float(np.trace(p)))
+    np.testing.assert_allclose(seen.x, x + k, rtol=0, atol=1e-9)
+
+
+def test_a_long_flight_leaves_the_covariance_symmetric() -> None:
+    """Three hours at 10 Hz: what F P F' rounds away from symmetry must not pile up."""
+    rng = np.random.default_rng(5)
+    f = np.diag(np.linspace(0.9, 1.0, 8)) + np.triu(rng.normal(0.0, 1e-3, (8, 8)), 1)
+    x, p, q = np.zeros(8), np.eye(8), 1e-6 * np.eye(8)
+    for h in rng.standard_normal((108_000, 8)):
+        x, p = predict(x, p, f, q)
+        seen = update(x, p, 0.1, h, 0.1)
+        x, p = seen.x, seen.p
+    assert np.abs(p - p.T).max() < 1e-12 * np.abs(p).max()
+
+
 def test_a_first_order_process_keeps_its_spread() -> None:
     """a^2 sd^2 + growth = sd^2 (stationary): closed form of Ornstein and Uhlenbeck's process."""
     for dt, tau in ((0.1, 5.0), (30.0, 20.0), (900.0, 1800.0)):

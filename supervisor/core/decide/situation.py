@@ -50,7 +50,8 @@ class Heard:
 
     def hear(self, observation: Observation) -> None:
         """Remember it."""
-        self.t_s = max(self.t_s, observation.t_s)
+        if observation.t_s > self.t_s:
+            self.t_s = observation.t_s
         note = self._notes.get(type(observation))
         if note is not None:
             note(observation)

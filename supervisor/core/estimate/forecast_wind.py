@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from dataclasses import dataclass
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
@@ -34,10 +34,31 @@ class Series:
 
 
 @dataclass(frozen=True, slots=True)
+class Column:
+    """All heights of one place, lowest first; ``levels_m`` not below the profile's own layer."""
+
+    place: tuple[float, float] | None
+    series: tuple[Series, ...]
+    levels_m: Array
+
+    @classmethod
+    def at(cls, place: tuple[float, float] | None, series: Iterable[Series]) -> Column:
+        """Those of ``series`` that belong to ``place``."""
+        own = sorted((s for s in series if s.place == place), key=lambda s: s.height_m)
+        return cls(place, tuple(own), np.array([max(s.height_m, PROFILE_LOW_M) for s in own]))
+
+
+@dataclass(frozen=True, slots=True)
 class ForecastWind:
     """The flight file's wind rows, ready to be asked at many points."""
 
     series: tuple[Series, ...]
+    columns: tuple[Column, ...] = field(init=False, repr=False, compare=False)
+
+    def __post_init__(self) -> None:
+        places = dict.fromkeys(s.place for s in self.series)
+        columns = tuple(Column.at(place, self.series) for place in places)
+        object.__setattr__(self, "columns", columns)
 
     def at(self, north_m: Array, east_m: Array, height_m: Array, after_s: Array) -> Array:
         """(Q, 2) forecast wind [m/s]: linear in time, by profile in height, by distance in place.
@@ -47,10 +68,9 @@ class ForecastWind:
         """
         total = np.zeros((len(north_m), 2))
         weight = np.zeros(len(north_m))
-        for place in dict.fromkeys(s.place for s in self.series):
-            column = [s for s in self.series if s.place == place]
-            w = _weight(place, north_m, east_m)
-            total += w[:, None] * _column(column, height_m, after_s)
+        for column in self.columns:
+            w = _weight(column.place, north_m, east_m)
+            total += w[:, None] * _wind(column, height_m, after_s)
             weight += w
         result: Array = total / weight[:, None] if self.series else total
         return result
@@ -64,15 +84,12 @@ def _weight(place: tuple[float, float] | None, north_m: Array, east_m: Array) ->
     return result
 
 
-def _column(column: list[Series], height_m: Array, after_s: Array) -> Array:
+def _wind(column: Column, height_m: Array, after_s: Array) -> Array:
     """Wind of one place: each height in time, then between the heights."""
-    column = sorted(column, key=lambda s: s.height_m)
-    levels = np.array([max(s.height_m, PROFILE_LOW_M) for s in column])
+    levels = column.levels_m
     winds = [
-        np.column_stack(
-            [np.interp(after_s, s.after_s, s.n_mps), np.interp(after_s, s.after_s, s.e_mps)]
-        )
-        for s in column
+        np.array([np.interp(after_s, s.after_s, s.n_mps), np.interp(after_s, s.after_s, s.e_mps)]).T
+        for s in column.series
     ]
     if len(levels) == 1:
         only: Array = winds[0] * (profile(height_m) / profile(levels))[:, None]

@@ -170,7 +170,7 @@ def predict(
     f[SLOW, SLOW], f[SLOW, RESISTANCE], f[SLOW, GAIN] = a2, to2, to2
     f[SLOW, SLOW_SCALE] = to2
     f[ERROR, ERROR] = ae
-    p = f @ state.p @ f.T
+    p = f.dot(state.p).dot(f.T)
     p.reshape(-1)[:: STATES + 1] += _noise(
         dt_s, used, i_cell, cell, hot, stand_in, age, abs(fast_v), abs(slow_v)
     )
@@ -252,18 +252,19 @@ def correct(
     new = seen.x
     new[CHARGE] = min(max(new[CHARGE], 0.0), 1.0)
     mean_a = state.steady_a + min(dt_s / STEADY_S, 1.0) * (sample.now_a - state.steady_a)
-    state = state._replace(x=new, p=seen.p, current_a=sample.now_a, steady_a=mean_a, last=seen)
-    if not state.aged:
-        state = _aged(state, pack)
-    since_s = state.t_s - state.cells_s
-    if not sample.cell_v or since_s < CELLS_S:
-        return state
-    sag = drop + float(new[FAST] + new[SLOW])
-    each_v = np.array(sample.cell_v)
-    spread = weak_cell.observe(
-        state.cells, each_v, float(new[CHARGE]), sag, curves.ocv_grid, min(since_s, 60.0)
-    )
-    return state._replace(cells=spread, cells_s=state.t_s)
+    each, each_s, since_s = state.cells, state.cells_s, state.t_s - state.cells_s
+    if sample.cell_v and since_s >= CELLS_S:
+        sag = drop + float(new[FAST] + new[SLOW])
+        each_v = np.array(sample.cell_v)
+        each = weak_cell.observe(
+            each, each_v, float(new[CHARGE]), sag, curves.ocv_grid, min(since_s, 60.0)
+        )
+        each_s = state.t_s
+    state = state._replace(
+        x=new, p=seen.p, current_a=sample.now_a, steady_a=mean_a, last=seen,
+        cells=each, cells_s=each_s,
+    )  # fmt: skip
+    return state if state.aged else _aged(state, pack)
 
 
 def _aged(state: PackState, pack: Pack) -> PackState:

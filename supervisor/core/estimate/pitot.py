@@ -83,13 +83,11 @@ def watch(pitot: Pitot, t_s: float, cas_mps: float, height_m: float) -> Pitot:
     hh = keep * (pitot.hh + a * dh * dh)
     hq = keep * (pitot.hq + a * dh * dq)
     qq = keep * (pitot.qq + a * dq * dq)
-    moved = replace(
-        pitot, t_s=t_s, mean_h=pitot.mean_h + a * dh, mean_q=pitot.mean_q + a * dq,
-        hh=hh, hq=hq, qq=qq,
-    )  # fmt: skip
-    if hh < HEIGHT_SD_M**2:
-        return moved
-    odd = hq > SLOPE * hh and hq > CORRELATION * math.sqrt(hh * qq)
-    since = min(pitot.odd_since_s, t_s) if odd else math.inf
-    blocked = pitot.blocked if hq > 0.0 else False  # freed when speed and height trade again
-    return replace(moved, odd_since_s=since, blocked=blocked or t_s - since >= PERSIST_S)
+    since, blocked = pitot.odd_since_s, pitot.blocked
+    if hh >= HEIGHT_SD_M**2:
+        odd = hq > SLOPE * hh and hq > CORRELATION * math.sqrt(hh * qq)
+        since = min(since, t_s) if odd else math.inf
+        # freed when speed and height trade again
+        blocked = (blocked and hq > 0.0) or t_s - since >= PERSIST_S
+    mean_h, mean_q = pitot.mean_h + a * dh, pitot.mean_q + a * dq
+    return Pitot(t_s, mean_h, mean_q, hh, hq, qq, since, blocked, pitot.refuted, pitot.agrees_s)

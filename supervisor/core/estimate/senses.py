@@ -42,7 +42,8 @@ class Senses:
         clean = check(obs) if check else obs
         if clean is not obs:
             self._refused[kind.__name__] = obs.t_s
-        if clean is None or not clean.t_s >= self.last_t_s(kind):
+        last = self._last.get(kind)
+        if clean is None or not clean.t_s >= (last.t_s if last is not None else -math.inf):
             return None
         self._last[kind] = clean
         return clean

@@ -30,6 +30,7 @@ READING_SD_V, LASTING_S = 0.003, 10.0
 ODD_SIGMA, FAULT_CAPACITY_SD, FAULT_RESISTANCE_SD = 5.0, 0.05, 0.25
 WANDER = np.array([CAPACITY_WANDER**2, 0.0, RESISTANCE_WANDER**2])
 FAULT = np.array([FAULT_CAPACITY_SD**2, 0.0, FAULT_RESISTANCE_SD**2])
+PAIRS = ([0, 0, 1], [0, 1, 1])  # of (d, q): where the three covariances of a cell stand
 # Where weakness counts: the landing hover, at 12 % charge. Sag in volts per unit of d and of q.
 SAG_CAPACITY_V, SAG_RESISTANCE_V = 2.2, 0.35
 
@@ -67,26 +68,27 @@ def observe(
     open-circuit voltage on an even grid of charge.
     """
     d, q = spread.x.T
-    grid = _even(len(ocv_v))
-    own = 1.0 - (1.0 - charge) / (1.0 - d)
-    low, high = np.interp([own - 0.005, own + 0.005], grid, ocv_v)
-    own_v = 0.5 * (low + high)
+    grid, rest = _even(len(ocv_v)), 1.0 - d
+    own = 1.0 - (1.0 - charge) / rest
+    low, high = np.interp(own - 0.005, grid, ocv_v), np.interp(own + 0.005, grid, ocv_v)
     # h = (d V / d d, d V / d q)
-    h_d = np.maximum(high - low, 0.0) / 0.01 * (1.0 - charge) / np.square(1.0 - d)
+    h_d = np.maximum(high - low, 0.0) * (100.0 * (1.0 - charge)) / (rest * rest)
     h_q = sag_v
-    expected = float(np.interp(charge, grid, ocv_v)) - own_v + h_q * q
-    surprise = float(np.mean(cell_v)) - cell_v - expected
+    expected = float(np.interp(charge, grid, ocv_v)) - 0.5 * (low + high) + h_q * q
+    surprise = float(cell_v.sum()) / len(cell_v) - cell_v - expected
     p = spread.p + WANDER * (dt_s / 3600.0)
     r = READING_SD_V**2 * max(LASTING_S / max(dt_s, 0.1), 1.0)
-    odd = surprise > ODD_SIGMA * np.sqrt(_variance(p, h_d, h_q) + r)
-    p += odd[:, None] * FAULT
+    ph, s = _seen(p, h_d, h_q, r)
+    odd = surprise > ODD_SIGMA * np.sqrt(s)
+    if odd.any():
+        p += odd[:, None] * FAULT
+        ph, s = _seen(p, h_d, h_q, r)
     # K = P h' / (h P h' + r), cell by cell
-    ph_d, ph_q = p[:, 0] * h_d + p[:, 1] * h_q, p[:, 1] * h_d + p[:, 2] * h_q
-    s = _variance(p, h_d, h_q) + r
-    x = spread.x + np.array([ph_d, ph_q]).T * (surprise / s)[:, None]
-    p -= np.array([ph_d * ph_d, ph_d * ph_q, ph_q * ph_q]).T / s[:, None]
+    x = spread.x + (ph * (surprise / s)).T
+    p -= (ph[PAIRS[0]] * ph[PAIRS[1]] / s).T
     # only differences are seen: their mean is the mean cell's business
-    return CellSpread(np.minimum(np.maximum(x - x.mean(axis=0), -0.5), 0.5), p)
+    x -= x.sum(axis=0) / len(x)
+    return CellSpread(np.minimum(np.maximum(x, -0.5), 0.5), p)
 
 
 @lru_cache(maxsize=4)
@@ -94,10 +96,11 @@ def _even(count: int) -> Array:
     return np.linspace(0.0, 1.0, count)
 
 
-def _variance(p: Array, h_d: Array, h_q: float) -> Array:
-    """h P h', cell by cell."""
-    result: Array = p[:, 0] * h_d * h_d + 2.0 * p[:, 1] * h_d * h_q + p[:, 2] * h_q * h_q
-    return result
+def _seen(p: Array, h_d: Array, h_q: float, r: float) -> tuple[Array, Array]:
+    """P h' (2, cells) and h P h' + r, cell by cell."""
+    p_dd, p_dq, p_qq = p.T
+    ph_d, ph_q = p_dd * h_d + p_dq * h_q, p_dq * h_d + p_qq * h_q
+    return np.array([ph_d, ph_q]), ph_d * h_d + ph_q * h_q + r
 
 
 def largest_of(count: int) -> float:

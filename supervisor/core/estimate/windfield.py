@@ -23,7 +23,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from supervisor.core.draws import gaussian, heavy
+from supervisor.core.draws import gaussian, heavy, raised
 from supervisor.core.estimate.forecast_wind import PROFILE_LOW_M, ForecastWind, profile
 
 Array = NDArray[np.float64]
@@ -63,23 +63,23 @@ class Kernel:
 
     def between(self, a: Array, b: Array) -> Array:
         """(len(a), len(b)) covariances of points (north, east, height, time) in columns."""
-        d_m = np.hypot(a[:, None, 0] - b[None, :, 0], a[:, None, 1] - b[None, :, 1])
-        dt_s = np.abs(a[:, None, 3] - b[None, :, 3])
-        log_a = np.log(np.maximum(a[:, 2], PROFILE_LOW_M))
-        log_b = np.log(np.maximum(b[:, 2], PROFILE_LOW_M))
-        d_log = np.abs(log_a[:, None] - log_b[None, :])
-        bias = self.bias_mps**2 * np.exp(-dt_s / self.bias_s - d_m / self.bias_m)
-        vary = (
-            self.lively
-            * self.vary_mps**2
-            * np.exp(-dt_s / self.vary_s - d_m / self.vary_m - d_log / self.vary_log_h)
-        )
-        both = bias + vary
+        d_m = np.hypot(a[:, None, 0] - b[:, 0], a[:, None, 1] - b[:, 1])
+        dt_s = np.abs(a[:, None, 3] - b[:, 3])
+        (log_a, profile_a), (log_b, profile_b) = _layers(a), _layers(b)
+        d_log = np.abs(log_a[:, None] - log_b)
+        both: Array = self.bias_mps**2 * np.exp(-(dt_s / self.bias_s + d_m / self.bias_m))
+        apart = dt_s / self.vary_s + d_m / self.vary_m + d_log / self.vary_log_h
+        both += self.lively * self.vary_mps**2 * np.exp(-apart)
         for moment in self.jumps:
-            after = np.outer(a[:, 3] > moment, b[:, 3] > moment)
-            both = both + self.jump_mps**2 * after * np.exp(-d_m / self.jump_m)
-        result: Array = np.outer(profile(a[:, 2]), profile(b[:, 2])) * both
-        return result
+            after = (a[:, 3] > moment)[:, None] & (b[:, 3] > moment)
+            both += self.jump_mps**2 * after * np.exp(-d_m / self.jump_m)
+        both *= profile_a[:, None] * profile_b
+        return both
+
+
+def _layers(points: Array) -> tuple[Array, Array]:
+    """(logarithm of the height, profile there) of points (north, east, height, time)."""
+    return np.log(np.maximum(points[:, 2], PROFILE_LOW_M)), profile(points[:, 2])
 
 
 def kernel_of(wind_sd_mps: float) -> Kernel:
@@ -139,9 +139,10 @@ class Field:
         q, m = len(points), len(self.nodes)
         cov = np.zeros((2 * q, 2 * q))
         cov[:q, :q] = cov[q:, q:] = self.kernel.between(points, points)
-        for i, j in ((0, 0), (0, 1), (1, 0), (1, 1)) if m else ():
+        for i, j in ((0, 0), (1, 0), (1, 1)) if m else ():
             block = self.b[i * m : (i + 1) * m, j * m : (j + 1) * m]
             cov[i * q : (i + 1) * q, j * q : (j + 1) * q] -= cross @ block @ cross.T
+        cov[:q, q:] = cov[q:, :q].T
         return cov
 
     def with_sensors(
@@ -182,7 +183,7 @@ class Field:
         """
         mean, cov = self.with_sensors(north_m, east_m, height_m, ahead_s)
         q = len(north_m)
-        both = gaussian(rng, mean, cov + ALIKE * np.eye(len(cov)), members)
+        both = gaussian(rng, mean, raised(cov, ALIKE), members)
         _stretched(rng, both[:, : 2 * q], mean[: 2 * q])
         scale, bias, assumed = (both[:, 2 * q + i] for i in (0, 1, 3))
         factor = 1.0 + (assumed - self.sensor_mean[3] if self.assumed else scale + bias / cas_mps)
@@ -200,7 +201,7 @@ class Field:
         """See ``WindBelief.draw``."""
         mean, cov = self.moments(north_m, east_m, height_m, ahead_s)
         q = len(north_m)
-        both = gaussian(rng, mean.T.ravel(), cov + ALIKE * np.eye(2 * q), members)
+        both = gaussian(rng, mean.T.ravel(), raised(cov, ALIKE), members)
         _stretched(rng, both, mean.T.ravel())
         return both[:, :q], both[:, q:]
 

@@ -31,7 +31,7 @@ def best_airspeed(
     """(calibrated airspeed [m/s] of least energy home, Wh saved over the airspeed set)."""
     craft, plan = flight.aircraft, flight.return_plan
     cas = np.append(craft.stall_mps * AIRSPEEDS, plan.airspeed_mps)
-    energy = _energy_wh(flight, belief, cas, plan.height_m, headwind_mps, way_m)
+    energy = _energy_wh(flight, belief, cas, [plan.height_m], headwind_mps, way_m)
     best = int(np.argmin(energy))
     return float(cas[best]), float(energy[-1] - energy[best])
 
@@ -45,29 +45,30 @@ def best_height(
     heights = [set_m, *(h for h in HEIGHTS_M if abs(h - set_m) <= 100.0 and h >= low)]
     norm = max(math.hypot(*middle), 1.0)
     north, east = -middle[0] / norm, -middle[1] / norm
-    energy = []
-    for height in heights:
-        wind_n, wind_e, _ = belief.wind.mean_at(*middle, height, when_s)
-        head = -(wind_n * north + wind_e * east)
-        cas = np.array([flight.return_plan.airspeed_mps])
-        cruise = float(_energy_wh(flight, belief, cas, height, head, way_m)[0])
-        energy.append(cruise + _climb_wh(flight, belief, height - belief.position.height_m))
+    above_m = np.array(heights)
+    mid_n, mid_e, when = (np.full(len(heights), v) for v in (*middle, when_s))
+    wind = belief.wind.means(mid_n, mid_e, above_m, when)
+    head = -(wind[:, 0] * north + wind[:, 1] * east)
+    cas = np.full(len(heights), flight.return_plan.airspeed_mps)
+    energy = _energy_wh(flight, belief, cas, heights, head, way_m)
+    energy += _climb_wh(flight, belief, above_m - belief.position.height_m)
     best = int(np.argmin(energy))
-    return heights[best], energy[0] - energy[best]
+    return heights[best], float(energy[0] - energy[best])
 
 
 def _energy_wh(
     flight: Flight,
     belief: Belief,
     cas_mps: Array,
-    height_m: float,
-    headwind_mps: float,
+    heights_m: list[float],
+    headwind_mps: Array | float,
     way_m: float,
 ) -> Array:
     """Cruise energy over ``way_m`` [Wh]; inf where the ground speed is no return."""
-    power = belief.power
-    density = density_kgpm3(flight.home.elevation_m + height_m, belief.day_offset_k)
-    tas = cas_mps * tas_per_cas(density)
+    power, home_m = belief.power, flight.home.elevation_m
+    each = [density_kgpm3(home_m + height, belief.day_offset_k) for height in heights_m]
+    density = np.array(each)
+    tas = cas_mps * np.array([tas_per_cas(d) for d in each])
     bare = np.asarray(wing_w(flight.aircraft, power.mass_kg, density, tas))
     watts = bare * math.exp(float(power.log_mean[2])) + power.avionics_w
     ground = tas - headwind_mps
@@ -76,10 +77,11 @@ def _energy_wh(
     return result
 
 
-def _climb_wh(flight: Flight, belief: Belief, rise_m: float) -> float:
+def _climb_wh(flight: Flight, belief: Belief, rise_m: Array) -> Array:
     """Energy [Wh] of the height alone: m g h over the propulsion's efficiency."""
     joules = belief.power.mass_kg * G0_MPS2 * rise_m
-    return joules / flight.aircraft.cruise_efficiency / 3600.0
+    energy_wh: Array = joules / flight.aircraft.cruise_efficiency / 3600.0
+    return energy_wh
 
 
 def equal_time_s(ahead_s: Array, home_s: Array) -> float:

@@ -100,10 +100,11 @@ class PlanBeside:
             left = Left(belief, planned, way_m)
             beside = replace(beside, left=left, flown_m=0.0, to_go_m=way_m, start_c=start_c)
         elif beside.left is not None:
-            planned, leg = self._on_the_way(beside.left, belief), HOME
+            to_go_m = self._way_m(belief)
+            planned, leg = self._on_the_way(beside.left, belief, to_go_m), HOME
             fix, dt_s = belief.position, min(belief.t_s - beside.seen_s, LONGEST_S)
             flown_m = beside.flown_m + math.hypot(fix.vn_mps, fix.ve_mps) * dt_s
-            beside = replace(beside, flown_m=flown_m, to_go_m=self._way_m(belief))
+            beside = replace(beside, flown_m=flown_m, to_go_m=to_go_m)
         else:
             return beside, None
         overrun = {k: v for k, v in beside.overrun_wh.items() if k <= leg}
@@ -128,17 +129,17 @@ class PlanBeside:
         ways = ways_to(self.flight, self.chart, self.route, here, home, underway=underway)
         return float(ways.total_m[0])
 
-    def _on_the_way(self, left: Left, belief: Belief) -> Planned:
-        """The planned home leg less what is flown of it."""
+    def _on_the_way(self, left: Left, belief: Belief, way_m: float) -> Planned:
+        """The planned home leg less what is flown of it, with ``way_m`` still to go."""
         planned = dict(left.planned.ledger_wh)
-        shares = self._shares(left, belief)
+        shares = self._shares(left, belief, way_m)
         still = {name: share * planned.get(name, 0.0) for name, share in shares.items()}
         flown = sum(planned.get(name, 0.0) for name in PHASES) - sum(still.values())
         energy_wh = left.planned.energy_wh - flown
         ledger: Ledger = ledger_of(self.flight.policy, still, energy_wh)
         return Planned(left.planned.t_s, energy_wh, ledger)
 
-    def _shares(self, left: Left, belief: Belief) -> dict[str, float]:
+    def _shares(self, left: Left, belief: Belief, way_m: float) -> dict[str, float]:
         """What is still to come of each phase of the home leg, 0 to 1."""
         craft, plan = self.flight.aircraft, self.flight.return_plan
         height, low = belief.position.height_m, craft.transition_height_m
@@ -146,7 +147,6 @@ class PlanBeside:
         rise = plan.height_m - began_m
         climb = (plan.height_m - height) / rise if abs(rise) > LEVEL_M else 0.0
         down_m = max(plan.height_m - low, 0.0) / plan.descent_mps * plan.airspeed_mps
-        way_m = self._way_m(belief)
         cruise = (way_m - down_m) / max(left.way_m - down_m, 1.0)
         # height says how much descent is left only where the descent is due
         due = way_m < 1.5 * down_m

@@ -24,6 +24,7 @@ from supervisor.core.forecast.legs import (
     plan_ahead,
 )
 from supervisor.core.forecast.way import Departures
+from supervisor.core.forecast.wind_nodes import expected_at
 from supervisor.core.plan import Aircraft, Flight
 from supervisor.core.power import wing_w
 
@@ -53,7 +54,7 @@ def course_from(
     plan: list[Stretch] = stretches or []
     if stretches is None and not belief.homeward:
         plan = plan_ahead(flight, route, belief, habits)
-    here = belief.wind.mean_at(belief.north_m, belief.east_m, belief.position.height_m, 0.0)
+    here = expected_at(belief.wind, belief.north_m, belief.east_m, belief.position.height_m)
     seconds = [_expected_s(s, here) for s in plan]
     horizon = horizon_s(flight, belief)
     pieces = cut_to_points(plan, points, seconds, horizon)
@@ -124,7 +125,7 @@ def _lift_after(craft: Aircraft, s: Stretch) -> float:
     return 0.0 if in_transition else _lift_s(craft, s.end_height_m, s.ground_m)
 
 
-def _expected_s(s: Stretch, wind: tuple[float, float, float]) -> float:
+def _expected_s(s: Stretch, wind: Point) -> float:
     """Roughly how long a stretch takes in the wind met here: only spaces points and nodes."""
     if s.kind is not Kind.WING:
         return s.dwell_s

@@ -144,14 +144,11 @@ def drain(
     ocv *= current
     ocv *= t_s * per_ah
     drop = current * resistance
-    return (
-        Charge(
-            cell.u - ocv,
-            one.keep * cell.v1 + drop * (spec.r1_ohm * (1.0 - one.keep)),
-            two.keep * cell.v2 + drop * ((1.0 - two.keep) * slow_ohm),
-        ),
-        current,
-    )
+    v1 = drop * (spec.r1_ohm * (1.0 - one.keep))
+    v1 += one.keep * cell.v1
+    drop *= (1.0 - two.keep) * slow_ohm
+    drop += two.keep * cell.v2
+    return Charge(cell.u - ocv, v1, drop), current
 
 
 def current_a(source_v: Floats, resistance_ohm: Floats, power_w: Floats) -> Floats:
@@ -208,5 +205,9 @@ def thaw(cell: Cell, base_c: Floats, rise_k: Floats) -> Floats:
     """Factor on resistance when a cell at ``base_c`` warms by ``rise_k``, to second order."""
     slope = -cell.resistance_temperature_k / ((base_c + KELVIN) * (base_c + KELVIN))
     x = slope * rise_k
-    result: Floats = 1.0 + x + 0.5 * x * x
+    # 1 + x + x^2 / 2
+    result: Floats = 0.5 * x
+    result *= x
+    x += 1.0
+    result += x
     return result

@@ -16,6 +16,7 @@ import numpy as np
 from supervisor.core.atmosphere import density_kgpm3, tas_per_cas
 from supervisor.core.belief import Array, Belief
 from supervisor.core.forecast.run import Forecast
+from supervisor.core.forecast.wind_nodes import expected_at
 from supervisor.core.plan import Flight
 
 BEARINGS = 24
@@ -56,7 +57,7 @@ def covered_m(flight: Flight, belief: Belief, forecast: Forecast) -> tuple[float
 def _ground_speeds(flight: Flight, belief: Belief) -> Array:
     """Ground speed home from every bearing, in the wind believed half way from here."""
     height = flight.return_plan.height_m
-    north, east, _ = belief.wind.mean_at(0.5 * belief.north_m, 0.5 * belief.east_m, height, 0.0)
+    north, east = expected_at(belief.wind, 0.5 * belief.north_m, 0.5 * belief.east_m, height)
     density = density_kgpm3(flight.home.elevation_m + height, belief.day_offset_k)
     tas = flight.return_plan.airspeed_mps * tas_per_cas(density)
     bearing = math.tau * np.arange(BEARINGS) / BEARINGS

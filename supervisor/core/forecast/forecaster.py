@@ -40,7 +40,7 @@ from supervisor.core.forecast.legs import (
     seen_or_planned,
     ways_to,
 )
-from supervisor.core.forecast.members import USUAL, Members, Unforeseen, air_at, draw
+from supervisor.core.forecast.members import USUAL, Air, Members, Unforeseen, air_at, draw
 from supervisor.core.forecast.run import Forecast, Run, fail_times_s
 from supervisor.core.forecast.self_check import SelfCheck, due, note
 from supervisor.core.forecast.tail import low_quantile
@@ -51,7 +51,7 @@ from supervisor.core.forecast.way import (
     joined_landings,
 )
 from supervisor.core.forecast.why import Explainer, Turned, Why
-from supervisor.core.forecast.wind_nodes import Query, ask_plan, ask_ways
+from supervisor.core.forecast.wind_nodes import Query, ask_plan, ask_ways, expected_at
 from supervisor.core.plan import Flight, Site
 
 TELL_S = 20.0  # reasons and advice are at most this old, and one look
@@ -97,6 +97,7 @@ class Forecaster:
         self.members, self.points = members, points
         self.dtype = np.dtype(dtype)
         self._drawn: Floats = np.empty((members, 0))
+        self._airs: dict[tuple[float, float], Air] = {}
         self.chart = map_of(flight)
         self.route = route_on_map(flight, self.chart)
         self.table: CellTables = tables(flight.pack.cell, self.dtype)
@@ -218,30 +219,39 @@ class Forecaster:
         circle = Stretch(
             Kind.CIRCLE, here, here, height, height, cas, dwell_s=held_s, waypoint=first
         )
-        stay = self.run(run.belief, circle.cut(STATION_POINTS))
+        stay = self.run(run.belief, circle.cut(STATION_POINTS), run.members)
         fails_s = fail_times_s(stay.ahead.t_s, stay.joint_margin_wh(), whole=False)
         policy = self.flight.policy
         return low_quantile(fails_s, 1.0 - policy.confidence) - policy.reaction_s
 
-    def run(self, belief: Belief, stretches: list[Stretch] | None = None) -> Run:
+    def run(
+        self,
+        belief: Belief,
+        stretches: list[Stretch] | None = None,
+        members: Members | None = None,
+    ) -> Run:
         """The members' fates, before they are summed up.
 
-        ``stretches``: what is flown on instead of the plan; then only home is looked at.
+        ``stretches``: what is flown on instead of the plan; then only home is looked at, by the
+        ``members`` that were drawn from this belief for the plan.
         """
         flight, dtype = self.flight, self.dtype
-        rng, of_air = (np.random.default_rng([self.seed, k]) for k in range(2))
         habits = seen_or_planned(flight, belief)
         course = course_from(flight, self.route, belief, habits, self.points, stretches)
-        members = draw(flight, belief, rng, self.members, dtype, self.unforeseen)
+        if members is None:
+            rng = np.random.default_rng([self.seed, 0])
+            members = draw(flight, belief, rng, self.members, dtype, self.unforeseen)
         query = Query()
         leave_s = np.concatenate([[0.0], np.cumsum(course.seconds)])
         plan_wind = self._ask_plan(query, course, leave_s)
         sites = (flight.home, *(flight.alternates if stretches is None else ()))
+        met: dict[float, Point] = {}
         targets = [
-            self._target(query, belief, course.places[: len(out.height_m)], leave_s, site)
+            self._target(query, belief, course.places[: len(out.height_m)], leave_s, site, met)
             for out, site in zip(course.departures, sites, strict=False)
         ]
         cas = flight.return_plan.airspeed_mps
+        of_air = np.random.default_rng([self.seed, 1])
         drawn, factor = query.draw_air(belief.wind, of_air, self.members, cas)
         wind = (drawn[0].astype(dtype), drawn[1].astype(dtype))
         members = replace(members, true_cas=factor.astype(dtype)[:, None])
@@ -283,14 +293,20 @@ class Forecaster:
         places: list[tuple[Point, int, Point]],
         leave_s: Array,
         site: Site,
+        met: dict[float, Point],
     ) -> Destination:
-        """``site`` as seen from ``places``, the first of the course's points."""
+        """``site`` as seen from ``places``, the first of the course's points.
+
+        ``met``: the wind believed here at the heights that sites before it asked for.
+        """
         flight = self.flight
         ground_m = site.elevation_m - flight.home.elevation_m
         low = ground_m + flight.aircraft.transition_height_m
         cruise_m = max(flight.return_plan.height_m, low)
         ways = ways_to(flight, self.chart, self.route, places, site, underway=belief.homeward)
-        north, east, _ = belief.wind.mean_at(belief.north_m, belief.east_m, cruise_m, 0.0)
+        if cruise_m not in met:
+            met[cruise_m] = expected_at(belief.wind, belief.north_m, belief.east_m, cruise_m)
+        north, east = met[cruise_m]
         cas = flight.return_plan.airspeed_mps
         tail = ((north * ways.north + east * ways.east) * ways.length_m).sum(axis=0)
         mean_tail = tail / np.maximum(ways.total_m, 1.0)
@@ -300,9 +316,16 @@ class Forecaster:
             winds=ask_ways(query, ways, leave_s[: len(places)], ground, cruise_m),
             cruise_m=cruise_m,
             ground_m=ground_m,
-            cruise_air=air_at(flight, belief, np.array([cruise_m]), self.dtype),
-            ground_air=air_at(flight, belief, np.array([ground_m + 10.0]), self.dtype),
+            cruise_air=self._air(belief, cruise_m),
+            ground_air=self._air(belief, ground_m + 10.0),
         )
+
+    def _air(self, belief: Belief, height_m: float) -> Air:
+        """The air at one height: the same all day."""
+        key = (height_m, belief.day_offset_k)
+        if key not in self._airs:
+            self._airs[key] = air_at(self.flight, belief, np.array([height_m]), self.dtype)
+        return self._airs[key]
 
     def _fly_plan(
         self,

@@ -11,6 +11,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 from enum import IntEnum
+from functools import lru_cache
 from itertools import pairwise
 
 import numpy as np
@@ -339,14 +340,22 @@ def ways_to(
 
     ``underway``: it flies home already; what is passed of a bent way home is not flown again.
     """
-    goal = chart.to_map(site.lat_rad, site.lon_rad)
+    goal = _standing(chart, site.lat_rad, site.lon_rad)
     home = site is flight.home
-    lines = [_line(flight, chart, route, place, ahead, goal, home) for place, ahead, _ in points]
-    if underway and home and flight.return_plan.style is not ReturnStyle.DIRECT:
-        now = points[0][2]  # a point in a circle has no course; it began on this one
-        courses = [course if any(course) else now for _, _, course in points]
-        lines = [_rest(*both) for both in zip(lines, courses, strict=True)]
-    return _measure(lines, [course for _, _, course in points])
+    rest = underway and home and flight.return_plan.style is not ReturnStyle.DIRECT
+    now = points[0][2]  # a point in a circle has no course; it began on this one
+    lines = {}  # points in a circle are all the same
+    for point in dict.fromkeys(points):
+        place, ahead, course = point
+        line = _line(flight, chart, route, place, ahead, goal, home)
+        lines[point] = _rest(line, course if any(course) else now) if rest else line
+    return _measure([lines[point] for point in points], [course for _, _, course in points])
+
+
+@lru_cache(maxsize=64)
+def _standing(chart: LocalMap, lat_rad: float, lon_rad: float) -> Point:
+    """On the map, for what does not move: asked for at every look."""
+    return chart.to_map(lat_rad, lon_rad)
 
 
 def _rest(line: list[Point], course: Point) -> list[Point]:
@@ -381,7 +390,7 @@ def _line(
         return [place, *reversed(route[:ahead]), goal]
     if home and plan.style is ReturnStyle.CORRIDOR:
         # All of it in order, however far along the corridor the aircraft already is.
-        return [place, *(chart.to_map(*p) for p in plan.via), goal]
+        return [place, *(_standing(chart, *p) for p in plan.via), goal]
     steps = [k / DIRECT_PIECES for k in range(DIRECT_PIECES + 1)]
     return [
         (place[0] + a * (goal[0] - place[0]), place[1] + a * (goal[1] - place[1])) for a in steps

@@ -20,7 +20,7 @@ from supervisor.core.forecast.discharge import Floats
 from supervisor.core.forecast.legs import Habits
 from supervisor.core.forecast.members import Members
 from supervisor.core.forecast.self_check import HORIZONS_S
-from supervisor.core.forecast.tail import low_quantile, quantiles, spread
+from supervisor.core.forecast.tail import low_quantiles, quantiles, spread
 from supervisor.core.forecast.way import Landings
 from supervisor.core.geodesy import LocalMap
 from supervisor.core.plan import Flight, Site
@@ -156,7 +156,12 @@ class Run:
         energy, _ = self.margins()
         margin = self.joint_margin_wh()
         turn_s = fail_times_s(self.ahead.t_s, margin, self.course.whole)
-        safe_s = low_quantile(turn_s, 1.0 - policy.confidence) - policy.reaction_s
+        confidences = (policy.confidence, *SWEEP)
+        safes_s = [
+            quantile - policy.reaction_s
+            for quantile in low_quantiles(turn_s, [1.0 - c for c in confidences])
+        ]
+        safe_s = safes_s[0]
         good = margin >= 0.0
         covered_at = good.mean(axis=0, dtype=float)
         hover = self._widened(self.landings[0].hover_v)[:, 0]
@@ -188,7 +193,7 @@ class Run:
             ahead_s=self.ahead.t_s.mean(axis=0, dtype=float),
             covered_at=covered_at,
             margin_wh=quantiles(energy, (0.05, 0.5, 0.95)),
-            safe_at=tuple((c, low_quantile(turn_s, 1.0 - c) - policy.reaction_s) for c in SWEEP),
+            safe_at=tuple(zip(SWEEP, safes_s[1:], strict=True)),
             doubts=(self.missed,) if max(self.widen) > 1.0 else (),
             advice=(),
             ledger_sd_wh=self._ledger_sd(),

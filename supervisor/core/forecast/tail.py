@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from functools import lru_cache
 from statistics import NormalDist
 from typing import Any
@@ -44,7 +45,12 @@ def _rank(share: float, count: int) -> int:
 
 
 def low_quantile(values: NDArray[np.float64], share: float) -> float:
-    """The ``share`` quantile of a distribution known by members, for small ``share``.
+    """The ``share`` quantile of a distribution known by members, for small ``share``."""
+    return low_quantiles(values, (share,))[0]
+
+
+def low_quantiles(values: NDArray[np.float64], shares: Sequence[float]) -> list[float]:
+    """Quantiles of a distribution known by members, for small ``shares``.
 
     Members stand at normal scores (Blom's plotting positions, z = Phi^-1((i - 3/8) / (n + 1/4));
     G. Blom, Statistical Estimates and Transformed Beta-Variables, 1958, from memory); between them
@@ -56,12 +62,18 @@ def low_quantile(values: NDArray[np.float64], share: float) -> float:
     """
     count = len(values)
     finite = int(np.isfinite(values).sum())
-    if finite < max(share * count, 1.0):
-        return float("inf")
     lowest = np.sort(values)[: min(finite, int(0.6 * count) + 2)]
     z = _scores(count)[: len(lowest)]
-    middle = _NORMAL.inv_cdf(share)
-    readings = [_read(z, lowest, middle + shift) for shift in (-SMOOTH_Z, 0.0, SMOOTH_Z)]
+    return [
+        _smoothed(z, lowest, _NORMAL.inv_cdf(share))
+        if finite >= max(share * count, 1.0)
+        else float("inf")
+        for share in shares
+    ]
+
+
+def _smoothed(z: NDArray[np.float64], ordered: NDArray[np.float64], middle: float) -> float:
+    readings = [_read(z, ordered, middle + shift) for shift in (-SMOOTH_Z, 0.0, SMOOTH_Z)]
     return sum(readings) / len(readings)
 
 

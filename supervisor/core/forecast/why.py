@@ -90,6 +90,20 @@ class Turned:
     detour_s: float = 0.0
 
 
+@dataclass(frozen=True, slots=True)
+class WayHome:
+    """A way home with the winds on it, a row a version: what all that fly it have in common."""
+
+    points: Departures
+    to: Destination
+    wind: tuple[Array, Array]
+
+    def of_last(self) -> WayHome:
+        """For the last version alone."""
+        north, east = self.wind
+        return replace(self, wind=(north[-1:], east[-1:]))
+
+
 class Explainer:
     """Explains margins of one flight."""
 
@@ -97,6 +111,10 @@ class Explainer:
         self.flight = flight
         self.paper: Paper = on_paper(flight)
         self.steps: list[Step] = fine(outbound(self.paper))
+        plan = self.paper.member
+        self.planned = {f: np.repeat(getattr(plan, f), COUNT, axis=0) for f in plan.__slots__}
+        self.return_air = self._air(flight.return_plan.height_m)
+        self.ground_air = self._air(10.0)
 
     def why(self, belief: Belief, margin_wh: float, start_c: float = math.nan) -> Why:
         """Terms [Wh] that lead from the plan's margin here to ``margin_wh``; positive ate it.
@@ -124,14 +142,17 @@ class Explainer:
         wind = TwoWinds(self.paper.wind, belief, belief.airborne_s, turned.since_s)
         members = self._versions(belief, turned.start_c)
         ahead = self._fly_here(belief, flown, members, wind)
-        fate = self._way_home(belief, members, ahead, wind)
+        way = self._way_home(belief, wind, COUNT)
+        fate = self._fly_home(way, members, ahead, self.paper.habits)
         left = np.broadcast_to(fate.u * members.to_wh, (COUNT, 1))[:, 0]
         margins = left - self.flight.policy.final_reserve_wh
         terms = {name: float(margins[i] - margins[i + 1]) for i, name in enumerate(VERSIONS[1:])}
         level_w = self._level_w(belief, members)
         late_s = max(belief.airborne_s - float(ahead.t_s[-1, -1]), 0.0)
-        terms["wind"] += self._slow_s(turned, members, ahead) / 3600.0 * level_w
-        climb_wh, landing_wh = self._habits_wh(turned, members, ahead)
+        alone = way.of_last(), members.some(slice(-1, None)), _only_last(ahead)
+        planned = self._fly_home(*alone, self.paper.habits)
+        terms["wind"] += self._slow_s(turned, planned, *alone[1:]) / 3600.0 * level_w
+        climb_wh, landing_wh = self._habits_wh(turned, planned, *alone)
         terms["climb"] += climb_wh
         terms["hover"] += landing_wh
         terms["delay"] = (late_s + turned.detour_s) / 3600.0 * level_w
@@ -154,8 +175,7 @@ class Explainer:
             share = min((left - to_go) / max(stretch.length_m, 1.0), 1.0)
             if share <= 0.0:
                 break
-            parts = stretch.cut(100)[: max(round(100 * share), 1)]
-            done.append(_joined(parts))
+            done += stretch.cut_at([0.0, max(round(100 * share), 1) / 100])
             left -= stretch.length_m
         return done
 
@@ -176,7 +196,7 @@ class Explainer:
             first = VERSIONS.index(name)
             return np.array([[after if k >= first else before] for k in range(COUNT)])
 
-        same = {f: np.repeat(getattr(plan, f), COUNT, axis=0) for f in plan.__slots__}
+        same = self.planned
         return Members(**same | {
             "climb": from_version("climb", one, scale[1]),
             "cruise": from_version("drag", one, scale[2]),
@@ -204,14 +224,7 @@ class Explainer:
         calm = np.zeros((COUNT, len(flown)))
         return fly_plan(self.flight, self.paper.table, members, air, columns, both, calm)
 
-    def _way_home(
-        self,
-        belief: Belief,
-        members: Members,
-        ahead: Ahead,
-        wind: TwoWinds,
-        habits: Habits | None = None,
-    ) -> Landings:
+    def _way_home(self, belief: Belief, wind: TwoWinds, rows: int) -> WayHome:
         """Turning at ``belief``, or what is left of the way when it flies home already."""
         flight, fix, first = self.flight, belief.position, next_waypoint(self.flight, belief)
         places, home = [((belief.north_m, belief.east_m), first, course_of(belief))], flight.home
@@ -220,38 +233,38 @@ class Explainer:
         query, height = Query(), flight.return_plan.height_m
         pace = np.array([flight.return_plan.airspeed_mps])
         winds = ask_ways(query, ways, np.zeros(1), pace, height)
-        drawn = query.draw(wind, np.random.default_rng(0), len(members.u))
+        drawn = query.draw(wind, np.random.default_rng(0), rows)
         one, none = np.ones(1), np.zeros(1)
         dropped = _dropped_kg(flight, belief)
         points = Departures(np.array([fix.height_m]), none + dropped, none, one, one)
-        to = Destination(ways, winds, height, 0.0, self._air(height), self._air(10.0))
-        table, way = self.paper.table, habits or self.paper.habits
-        return fly_ways(flight, table, members, _last(ahead), [(points, to)], drawn, way)[0]
+        to = Destination(ways, winds, height, 0.0, self.return_air, self.ground_air)
+        return WayHome(points, to, drawn)
 
-    def _habits_wh(self, turned: Turned, members: Members, ahead: Ahead) -> tuple[float, float]:
+    def _fly_home(self, way: WayHome, members: Members, ahead: Ahead, habits: Habits) -> Landings:
+        """Home from the last point of ``ahead``."""
+        flight, to = self.flight, [(way.points, way.to)]
+        return fly_ways(flight, self.paper.table, members, _last(ahead), to, way.wind, habits)[0]
+
+    def _habits_wh(
+        self, turned: Turned, planned: Landings, way: WayHome, last: Members, here: Ahead
+    ) -> tuple[float, float]:
         """What the way home costs more because climb and descent, and because the landing, are
         flown in another way than planned [Wh]."""
-        belief, last, here = turned.there, members.some(slice(-1, None)), _only_last(ahead)
-        wind = TwoWinds(self.paper.wind, belief, belief.airborne_s, turned.since_s, planned_rows=0)
-        seen = seen_or_planned(self.flight, turned.now or belief)
-        planned = self.paper.habits
-        air = replace(seen, landing_hover_s=planned.landing_hover_s)
-        left = [
-            float(np.ravel(self._way_home(belief, last, here, wind, way).u * last.to_wh)[0])
-            for way in (planned, air, seen)
-        ]
+        seen = seen_or_planned(self.flight, turned.now or turned.there)
+        air = replace(seen, landing_hover_s=self.paper.habits.landing_hover_s)
+        fates = planned, *(self._fly_home(way, last, here, habits) for habits in (air, seen))
+        left = [float(np.ravel(fate.u * last.to_wh)[0]) for fate in fates]
         return left[0] - left[1], left[1] - left[2]
 
-    def _slow_s(self, turned: Turned, members: Members, ahead: Ahead) -> float:
+    def _slow_s(self, turned: Turned, planned: Landings, last: Members, here: Ahead) -> float:
         """How much longer the way home has become since the turn, detours apart [s]."""
-        if turned.now is None:
+        now = turned.now
+        if now is None:
             return 0.0
-        last, seconds = members.some(slice(-1, None)), []
-        for belief, ago_s in ((turned.there, turned.since_s), (turned.now, 0.0)):
-            wind = TwoWinds(self.paper.wind, turned.now, belief.airborne_s, ago_s, planned_rows=0)
-            fate = self._way_home(belief, last, _only_last(ahead), wind)
-            seconds.append(float(np.ravel(fate.seconds)[0]))
-        return turned.since_s + seconds[1] - seconds[0] - turned.detour_s
+        wind = TwoWinds(self.paper.wind, now, now.airborne_s, planned_rows=0)
+        fate = self._fly_home(self._way_home(now, wind, 1), last, here, self.paper.habits)
+        then_s, now_s = (float(np.ravel(f.seconds)[0]) for f in (planned, fate))
+        return turned.since_s + now_s - then_s - turned.detour_s
 
     def _air(self, height_m: float) -> Air:
         return air_at(self.flight, self.paper.belief, np.array([height_m]), np.float64)
@@ -279,12 +292,6 @@ def _dropped_kg(flight: Flight, belief: Belief) -> float:
     here = flight.route[first].drop_kg if first < len(flight.route) else 0.0
     missing = flight.aircraft.mass_kg - gone - belief.power.mass_kg
     return gone + (here if missing > 0.5 * here > 0.0 else 0.0)
-
-
-def _joined(parts: list[Stretch]) -> Stretch:
-    first, last = parts[0], parts[-1]
-    dwell = sum(p.dwell_s for p in parts)
-    return replace(first, end=last.end, end_height_m=last.end_height_m, dwell_s=dwell)
 
 
 def _last(ahead: Ahead) -> Ahead:

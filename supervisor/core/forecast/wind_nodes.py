@@ -9,13 +9,14 @@ interpolated loses a little spread, as any average over a leg does.
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from functools import lru_cache
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from supervisor.core.belief import Array, WindBelief, WindDraws
-from supervisor.core.forecast.legs import Ways
+from supervisor.core.forecast.legs import Point, Ways
 
 Floats = NDArray[np.floating[Any]]
 
@@ -59,6 +60,15 @@ class Query:
         return (north, east), factor
 
 
+def expected_at(
+    wind: WindBelief, north_m: float, east_m: float, height_m: float, ahead_s: float = 0.0
+) -> Point:
+    """(north, east) [m/s] expected at one point: ``mean_at`` without sigma, its dearest part."""
+    one = (np.array([v]) for v in (north_m, east_m, height_m, ahead_s))
+    north, east = wind.means(*one)[0].tolist()
+    return north, east
+
+
 @dataclass(frozen=True, slots=True)
 class Spread:
     """Columns of the draw, and the weights that carry them to legs: (nodes, legs)."""
@@ -79,7 +89,10 @@ class Spread:
         wn = wind[0][:, self.columns].astype(dtype, copy=False)
         we = wind[1][:, self.columns].astype(dtype, copy=False)
         by_n, by_e = (self.weights * north).astype(dtype), (self.weights * east).astype(dtype)
-        return wn @ by_n + we @ by_e, we @ by_n - wn @ by_e
+        along, across = wn @ by_n, we @ by_n
+        along += we @ by_e
+        across -= wn @ by_e
+        return along, across
 
 
 def hat_weights(nodes: Array, at: Array) -> Array:
@@ -98,7 +111,7 @@ def hat_weights(nodes: Array, at: Array) -> Array:
 
 def ask_plan(query: Query, mid_n: Array, mid_e: Array, height: Array, ahead_s: Array) -> Spread:
     """Nodes along the plan, given the middles of its stretches."""
-    pick = np.unique(np.linspace(0, len(ahead_s) - 1, PLAN_NODES).round().astype(int))
+    pick = _even(len(ahead_s), PLAN_NODES)
     columns = query.add(mid_n[pick], mid_e[pick], height[pick], ahead_s[pick])
     return Spread.of(columns.start, hat_weights(ahead_s[pick], ahead_s))
 
@@ -111,24 +124,30 @@ def ask_ways(
     ``leave_s`` (points,): expected time at each turn-back point; ``ground_mps`` (points,): expected
     ground speed on the way.
     """
-    points = len(leave_s)
-    anchors = np.unique(np.linspace(0, points - 1, ANCHORS).round().astype(int))
-    pieces = np.arange(ways.length_m.shape[0])
-    first = query.count
-    for anchor in anchors:
-        nearest = np.abs(ways.share[:, anchor, None] - SHARES).argmin(axis=0)
-        piece = pieces[nearest]
-        seconds = ways.total_m[anchor] / ground_mps[anchor]
-        query.add(
-            ways.mid_n_m[piece, anchor],
-            ways.mid_e_m[piece, anchor],
-            np.full(len(SHARES), height_m),
-            leave_s[anchor] + SHARES * seconds,
-        )
-    by_anchor = hat_weights(anchors.astype(float), np.arange(points, dtype=float))
-    result: list[Spread] = []
-    for p in pieces:
-        by_share = hat_weights(SHARES, ways.share[p])
-        weights = by_anchor[:, None, :] * by_share[None, :, :]
-        result.append(Spread.of(first, weights.reshape(-1, points)))
-    return result
+    points, (pieces, _) = len(leave_s), ways.length_m.shape
+    anchors = _even(points, ANCHORS)
+    at = anchors[:, None]
+    piece = np.abs(ways.share[:, at] - SHARES).argmin(axis=0)
+    seconds = SHARES * (ways.total_m[anchors] / ground_mps[anchors])[:, None]
+    columns = query.add(
+        ways.mid_n_m[piece, at].ravel(),
+        ways.mid_e_m[piece, at].ravel(),
+        np.full(piece.size, height_m),
+        (leave_s[at] + seconds).ravel(),
+    )
+    by_anchor = _between_anchors(points)[None, :, None, :]
+    by_share = hat_weights(SHARES, ways.share.ravel()).reshape(-1, pieces, points)
+    weights = (by_anchor * by_share.transpose(1, 0, 2)[:, None]).reshape(pieces, -1, points)
+    return [Spread.of(columns.start, piece) for piece in weights]
+
+
+@lru_cache(maxsize=256)
+def _even(count: int, wanted: int) -> NDArray[np.intp]:
+    """``wanted`` of ``count`` indices, evenly spread, first and last among them."""
+    return np.unique(np.linspace(0, count - 1, wanted).round().astype(np.intp))
+
+
+@lru_cache(maxsize=256)
+def _between_anchors(points: int) -> Array:
+    """Weights of the anchors at every turn-back point."""
+    return hat_weights(_even(points, ANCHORS).astype(float), np.arange(points, dtype=float))
