@@ -80,7 +80,7 @@ def test_the_stated_spread_of_the_cruise_power_holds() -> None:
         factor = math.exp(0.08 * rng.standard_normal())
         scales = fly(start(CRAFT), Phase.CRUISE, 900, factor, rng)
         model, _ = model_w(CRAFT, sample(0.0, Phase.CRUISE, 0.0), CRAFT.mass_kg)
-        h = np.zeros(6)
+        h = np.zeros(7)
         h[CRUISE] = math.exp(scales.x[CRUISE]) * model
         h[power_scales.AVIONICS] = math.exp(scales.x[power_scales.AVIONICS]) * CRAFT.avionics_w
         error = h[CRUISE] + h[power_scales.AVIONICS] - factor * model - CRAFT.avionics_w
