@@ -13,6 +13,7 @@ from supervisor.core.atmosphere import tas_per_cas
 from supervisor.core.belief import Belief
 from supervisor.core.cruise_scale import bent, parasite_share, slope_sd, speed_factor
 from supervisor.core.estimate import power_scales, speed_by_power
+from supervisor.core.estimate.power_noise import expected_var
 from supervisor.core.estimate.power_scales import (
     AVIONICS,
     CRUISE,
@@ -176,7 +177,7 @@ def test_one_block_is_the_closed_form_of_a_linear_update() -> None:
     by_mass = h[MASS]
     h[MASS] = 0.0
     expected = expected_w(scales, CRAFT, mean)
-    r = scales.regimes[CRUISE].noise_var * expected**2
+    r = expected_var(scales.regimes[CRUISE]) * expected**2
     r += by_mass**2 * scales.p[MASS, MASS]
     after = power_scales.take(replace(scales, last_s=30.0), CRAFT, mean)
     precise = np.linalg.inv(np.linalg.inv(scales.p) + np.outer(h, h) / r)

@@ -53,7 +53,8 @@ class Record:
     """One flight."""
 
     looks: list[Look] = field(default_factory=list)
-    innovations: list[float] = field(default_factory=list)
+    innovations: list[float] = field(default_factory=list)  # of the power filter, standardised
+    regimes: list[int] = field(default_factory=list)  # of the same blocks
     same_phase: list[bool] = field(default_factory=list)
     doubts: set[str] = field(default_factory=set)
     cruise_error: float = math.nan  # believed over true power in cruise, less one
@@ -113,6 +114,7 @@ def fly(name: str, seed: int, change: Change | None = None) -> Record:
         if newest is not seen and newest is not None:
             seen = newest
             record.innovations.append(seen.innovation / math.sqrt(seen.variance))
+            record.regimes.append(power_scales.REGIME.get(estimator.phase, power_scales.CRUISE))
         if state.phase.value == "cruise" and abs(state.vd_mps) < 1.0:
             sample = power_scales.PowerSample(
                 state.t_s, Phase.CRUISE, 0.0, state.density_kgpm3, state.tas_mps, 0.0
