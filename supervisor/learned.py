@@ -35,10 +35,12 @@ from supervisor.errors import InputError
 from supervisor.priors import Matrix, Vector, pack_prior, power_prior, restated, unfit
 from supervisor.problems import first_problem
 
-SCHEMA = 2
-# From a schema to the next. 2 names the figures that the scales rest on; before, nobody knows.
+SCHEMA = 3
+# From a schema to the next. 2 names the figures that the scales rest on; before, nobody knows. 3
+# tells the slope of the cruise scale, beside the five scales that older versions read.
 MIGRATIONS: dict[int, Callable[[dict[str, Any]], dict[str, Any]]] = {
     1: lambda data: data | {"figures": {}},
+    2: lambda data: data,
 }
 LOGBOOK_ROWS = 500  # about two years of daily flights; older rows are dropped
 SAME = 1e-6  # relative: a figure that differs by more was written anew
@@ -54,7 +56,11 @@ class _Kept(BaseModel):
 
 class AircraftLearned(_Kept):
     """Logarithms of the scales of hover, climb, cruise, descent, avionics on the flight file's
-    ``figures``, with their covariance; how many flights they rest on."""
+    ``figures``, with their covariance; how many flights they rest on.
+
+    ``slope``: of the cruise scale over airspeed; ``slope_cov``: with the five, and its variance;
+    empty where none was told.
+    """
 
     aircraft_id: str
     flights: Annotated[int, Field(ge=1)]
@@ -62,6 +68,15 @@ class AircraftLearned(_Kept):
     figures: Figures
     log_mean: Annotated[Vector, Field(min_length=5, max_length=5)]
     log_cov: Annotated[Matrix, Field(min_length=5, max_length=5)]
+    slope: FiniteFloat = 0.0
+    slope_cov: Annotated[Vector, Field(max_length=6)] = ()
+
+    def scales(self) -> tuple[Vector, Matrix]:
+        """Mean and covariance of all that was told."""
+        if not self.slope_cov:
+            return self.log_mean, self.log_cov
+        rows = zip(self.log_cov, self.slope_cov, strict=False)
+        return (*self.log_mean, self.slope), (*((*row, c) for row, c in rows), self.slope_cov)
 
 
 class PackRow(BaseModel):
@@ -167,7 +182,7 @@ def _power_prior(folder: Path, flight: Flight) -> PowerPrior | None:
     if kept is None or not _same(kept.figures, aircraft_figures(flight.aircraft)):
         return None
     where = str(aircraft_path(folder, kept.aircraft_id))
-    return next_power(power_prior(kept.log_mean, kept.log_cov, where))
+    return next_power(power_prior(*kept.scales(), where))
 
 
 def _pack_prior(folder: Path, flight: Flight) -> PackPrior | None:
@@ -228,13 +243,16 @@ def _aircraft_after(
 ) -> AircraftLearned:
     path = aircraft_path(folder, flight.aircraft.aircraft_id)
     before = _before(AircraftLearned, path)
+    mean, cov = lessons.power.log_mean.tolist(), lessons.power.log_cov.tolist()
     return AircraftLearned(
         aircraft_id=flight.aircraft.aircraft_id,
         flights=before.flights + 1 if before else 1,
         updated_unix_s=unix_s,
         figures=aircraft_figures(flight.aircraft),
-        log_mean=tuple(lessons.power.log_mean.tolist()),
-        log_cov=tuple(map(tuple, lessons.power.log_cov.tolist())),
+        log_mean=tuple(mean[:5]),
+        log_cov=tuple(tuple(row[:5]) for row in cov[:5]),
+        slope=mean[5],
+        slope_cov=tuple(cov[5]),
     )
 
 

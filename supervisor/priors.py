@@ -24,11 +24,17 @@ Vector = tuple[FiniteFloat, ...]
 Matrix = tuple[Vector, ...]
 # Scales beyond these belong to another aircraft or another pack, or to a broken sensor. Ours: a
 # figure that is wrong by more is to be mended in the flight file. Natural logarithms.
-POWER_SCALES = ("hover", "climb", "cruise", "descent", "avionics")
-POWER_MOST = np.log([2.0, 2.0, 2.0, 2.0, 5.0])
+SLOPE = "cruise slope (over e times the speed)"
+POWER_SCALES = ("hover", "climb", "cruise", "descent", "avionics", SLOPE)
+POWER_MOST = np.log([2.0, 2.0, 2.0, 2.0, 5.0, 2.7])
+WITHOUT_SLOPE = POWER_SCALES[:5]  # what versions before it have written
 PACK_SCALES = ("resistance", "capacity", "current gain")
 PACK_LEAST, PACK_MOST = np.log([0.3, 0.4, 0.8]), np.log([5.0, 1.3, 1.25])
-LIMITS = {POWER_SCALES: (-POWER_MOST, POWER_MOST), PACK_SCALES: (PACK_LEAST, PACK_MOST)}
+LIMITS = {
+    POWER_SCALES: (-POWER_MOST, POWER_MOST),
+    WITHOUT_SLOPE: (-POWER_MOST[:5], POWER_MOST[:5]),
+    PACK_SCALES: (PACK_LEAST, PACK_MOST),
+}
 SD_LEAST, SD_MOST = 1e-5, 1.5
 CAPACITY = 1  # its place in a pack's scales
 
@@ -95,7 +101,7 @@ def restated(pack: PackPrior, capacity_ah: float, flight: Flight) -> PackPrior:
 
 def power_prior(mean: Vector, cov: Matrix, where: str) -> PowerPrior:
     """The power scales as arrays; InputError when no flight can have taught them."""
-    return PowerPrior(*_fit(mean, cov, POWER_SCALES, where))
+    return PowerPrior(*_fit(mean, cov, _power_scales(len(mean)), where))
 
 
 def pack_prior(mean: Vector, cov: Matrix, where: str) -> PackPrior:
@@ -106,10 +112,16 @@ def pack_prior(mean: Vector, cov: Matrix, where: str) -> PackPrior:
 def unfit(prior: Prior) -> str:
     """Why no flight should start from this; ``""`` when one may."""
     power, pack = prior.power, prior.pack
-    wrong = _wrong(power.log_mean, power.log_cov, POWER_SCALES) if power else ""
+    wrong = ""
+    if power is not None:
+        wrong = _wrong(power.log_mean, power.log_cov, _power_scales(len(power.log_mean)))
     if wrong or pack is None:
         return wrong
     return _wrong(pack.log_mean, pack.log_cov, PACK_SCALES)
+
+
+def _power_scales(told: int) -> tuple[str, ...]:
+    return WITHOUT_SLOPE if told == len(WITHOUT_SLOPE) else POWER_SCALES
 
 
 def _fit(mean: Vector, cov: Matrix, names: tuple[str, ...], where: str) -> tuple[Array, Array]:

@@ -12,6 +12,7 @@ import numpy as np
 import pytest
 
 from supervisor import learned
+from supervisor.core.cruise_scale import slope_sd
 from supervisor.core.estimate.estimator import Estimator
 from supervisor.core.estimate.prior import PackPrior, PowerPrior, Prior
 from supervisor.errors import InputError
@@ -123,13 +124,13 @@ def kept_flight(folder: Path) -> tuple[Path, dict[str, object]]:
 
 def test_a_file_of_the_first_schema_is_brought_forward(tmp_path: Path) -> None:
     path, data = kept_flight(tmp_path)
-    assert data["schema_version"] == 2
+    assert data["schema_version"] == 3
     del data["figures"]  # schema 1 did not say what the scales rest on
     path.write_text(json.dumps(data | {"schema_version": 1}))
     assert learned.prior_for(tmp_path, flight()).pack is not None
     learned.keep(tmp_path, flight(), flown(seconds=50).lessons(), 1.8e9 + 86400.0)
     kept = json.loads(path.read_text())
-    assert (kept["schema_version"], len(kept["logbook"])) == (2, 2)
+    assert (kept["schema_version"], len(kept["logbook"])) == (3, 2)
     assert kept["figures"]
 
 
@@ -146,12 +147,47 @@ def test_a_roll_back_reads_what_it_knows_and_keeps_the_rest_aside(tmp_path: Path
     assert path.with_name("pack-P07.json.schema-5").read_text() == later
 
 
+def test_an_aircraft_without_a_slope_starts_at_its_prior(tmp_path: Path) -> None:
+    """Schema 2 knew five figures: they are taken, and the next flight ends with six."""
+    kept_flight(tmp_path)
+    path = learned.aircraft_path(tmp_path, "heron-1")
+    data = json.loads(path.read_text())
+    told = learned.prior_for(tmp_path, flight()).power
+    assert told is not None
+    assert told.log_mean.shape == (6,)
+    assert told.slope == data["slope"]
+    assert (len(data["log_mean"]), len(data["slope_cov"])) == (5, 6)  # five for older versions
+    for name in ("slope", "slope_cov"):
+        del data[name]
+    path.write_text(json.dumps(data | {"schema_version": 2}))
+    prior = learned.prior_for(tmp_path, flight())
+    assert prior.power is not None
+    np.testing.assert_array_equal(prior.power.log_mean, told.log_mean[:5])
+    np.testing.assert_array_equal(prior.power.log_cov, told.log_cov[:5, :5])
+    belief = flown(prior, 3).belief(3.0)
+    assert belief is not None
+    assert belief.power.log_mean[5] == 0.0
+    assert math.sqrt(belief.power.log_cov[5, 5]) == pytest.approx(slope_sd(flight().aircraft))
+    learned.keep(tmp_path, flight(), flown(prior).lessons(), 1.8e9 + 86400.0)
+    assert len(json.loads(path.read_text())["slope_cov"]) == 6
+
+
+def test_a_spoilt_slope_is_refused(tmp_path: Path) -> None:
+    kept_flight(tmp_path)
+    path = learned.aircraft_path(tmp_path, "heron-1")
+    data = json.loads(path.read_text())
+    for wrong in ({"slope_cov": [0.0] * 3}, {"slope": 1.2}, {"slope_cov": [0.0] * 5 + [-0.1]}):
+        path.write_text(json.dumps(data | wrong))
+        with pytest.raises(InputError, match="aircraft-heron-1"):
+            learned.prior_for(tmp_path, flight())
+
+
 def test_the_next_upgrade_finds_every_flight(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     path, _ = kept_flight(tmp_path)
-    monkeypatch.setattr(learned, "SCHEMA", 3)
-    monkeypatch.setitem(learned.MIGRATIONS, 2, lambda data: data)
+    monkeypatch.setattr(learned, "SCHEMA", 4)
+    monkeypatch.setitem(learned.MIGRATIONS, 3, lambda data: data)
     learned.keep(tmp_path, flight(), flown(seconds=50).lessons(), 1.8e9 + 86400.0)
     kept = json.loads(path.read_text())
     assert len(kept["logbook"]) == 2

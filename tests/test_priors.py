@@ -19,14 +19,16 @@ from tests.core.flights import flight
 
 def some(power_mean: list[float], pack_mean: list[float], spread: float = 0.02) -> Prior:
     draw = np.random.default_rng(3)
-    root, small = draw.normal(size=(5, 5)) * spread, draw.normal(size=(3, 3)) * spread
+    size = len(power_mean)
+    root, small = draw.normal(size=(size, size)) * spread, draw.normal(size=(3, 3)) * spread
     return Prior(
-        PowerPrior(np.array(power_mean), root @ root.T + 1e-6 * np.eye(5)),
+        PowerPrior(np.array(power_mean), root @ root.T + 1e-6 * np.eye(size)),
         PackPrior(np.array(pack_mean), small @ small.T + 1e-6 * np.eye(3)),
     )
 
 
-SCALES = st.lists(st.floats(-0.6, 0.6), min_size=5, max_size=5)
+# five as older versions wrote them, six with the slope of the cruise scale
+SCALES = st.lists(st.floats(-0.6, 0.6), min_size=5, max_size=6)
 
 
 @given(SCALES, st.floats(-1.0, 1.5), st.floats(-0.9, 0.2))
@@ -54,14 +56,14 @@ def test_none_is_nothing() -> None:
 
 
 def test_half_of_it_is_half_of_it() -> None:
-    whole = some([0.0] * 5, [0.0] * 3)
+    whole = some([0.0] * 6, [0.0] * 3)
     half = prior_of(prior_text(Prior(whole.power), flight()), flight(), "here")
     assert half.power is not None
     assert half.pack is None
 
 
 def test_another_capacity_in_a_what_if_keeps_the_ampere_hours() -> None:
-    text = prior_text(some([0.0] * 5, [0.0, -0.05, 0.0]), flight())
+    text = prior_text(some([0.0] * 6, [0.0, -0.05, 0.0]), flight())
     smaller = replace(flight(), pack=replace(flight().pack, capacity_ah=17.0))
     moved = prior_of(text, smaller, "here").pack
     assert moved is not None
@@ -76,8 +78,10 @@ def test_another_capacity_in_a_what_if_keeps_the_ampere_hours() -> None:
         (("power", "log_mean", 2), -2.0),
         (("pack", "log_mean", 1), 1.0),  # a pack of 2.7 times its capacity
         (("pack", "log_mean", 1), -2.0),
-        (("power", "log_cov", 0), [9.0, 0.0, 0.0, 0.0, 0.0]),  # not symmetric any more
-        (("power", "log_cov", 0), [0.0] * 5),
+        (("power", "log_cov", 0), [9.0, 0.0, 0.0, 0.0, 0.0, 0.0]),  # not symmetric any more
+        (("power", "log_cov", 0), [0.0] * 6),
+        (("power", "log_mean", 5), 1.1),  # three times as much at e times the speed
+        (("power", "log_mean"), [0.0] * 5),  # fewer means than variances
         (("pack", "log_cov"), [[-1.0, 0.0, 0.0], [0.0, 1e-4, 0.0], [0.0, 0.0, 1e-4]]),
         (("pack", "log_cov"), [[9.0, 0.0, 0.0], [0.0, 1e-4, 0.0], [0.0, 0.0, 1e-4]]),
         (("pack", "log_cov"), [[1.0, 0.0], [0.0, 1.0]]),
@@ -88,7 +92,7 @@ def test_another_capacity_in_a_what_if_keeps_the_ampere_hours() -> None:
     ],
 )
 def test_an_unfit_prior_is_refused(place: tuple[str | int, ...], value: object) -> None:
-    data = json.loads(prior_text(some([0.0] * 5, [0.0] * 3), flight()))
+    data = json.loads(prior_text(some([0.0] * 6, [0.0] * 3), flight()))
     inner = data
     for key in place[:-1]:
         inner = inner[key]
@@ -108,7 +112,7 @@ def test_any_text_is_a_prior_or_refused(text: str) -> None:
 
 @pytest.mark.parametrize("wrong", [math.nan, math.inf])
 def test_what_is_not_a_number_is_unfit(wrong: float) -> None:
-    good = some([0.0] * 5, [0.0] * 3)
+    good = some([0.0] * 6, [0.0] * 3)
     assert unfit(good) == ""
     assert unfit(Prior(PowerPrior(np.full(5, wrong), np.eye(5) * 1e-4)))
     assert unfit(Prior(None, PackPrior(np.zeros(3), np.full((3, 3), wrong))))

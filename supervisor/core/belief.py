@@ -12,7 +12,7 @@ from typing import Protocol
 import numpy as np
 from numpy.typing import NDArray
 
-from supervisor.core.draws import gaussian, mirrored
+from supervisor.core.draws import correlated, gaussian, mirrored
 from supervisor.core.events import Phase, Position
 
 Array = NDArray[np.float64]
@@ -79,6 +79,7 @@ class PowerMembers:
     cruise: Array
     descent: Array
     avionics_w: Array
+    slope: Array
     mass_kg: Array
 
 
@@ -86,7 +87,8 @@ class PowerMembers:
 class PowerBelief:
     """Scales on the power model, as log-normals, and the mass.
 
-    ``log_mean`` and ``log_cov``: hover, climb, cruise, descent, avionics (5,), (5, 5).
+    ``log_mean`` and ``log_cov``: hover, climb, cruise, descent, avionics, and the slope of the
+    cruise's over airspeed (core/cruise_scale.py): (6,), (6, 6).
     ``gust_w_sd``: spread of cruise power over minutes that no scale explains, seen this flight.
     """
 
@@ -99,7 +101,10 @@ class PowerBelief:
 
     def draw(self, rng: np.random.Generator, members: int) -> PowerMembers:
         """``members`` samples."""
-        scales = np.exp(gaussian(rng, self.log_mean, self.log_cov, members))
+        # The slope has a generator of its own: all other draws are what they are without it.
+        normals = [mirrored(rng, members, 5), mirrored(rng.spawn(1)[0], members)]
+        logs = correlated(np.concatenate(normals, axis=1), self.log_mean, self.log_cov)
+        scales = np.exp(logs[:, :5])
         mass = self.mass_kg + self.mass_sd_kg * mirrored(rng, members)[:, 0]
         return PowerMembers(
             hover=scales[:, 0],
@@ -107,6 +112,7 @@ class PowerBelief:
             cruise=scales[:, 2],
             descent=scales[:, 3],
             avionics_w=self.avionics_w * scales[:, 4],
+            slope=logs[:, 5],
             mass_kg=mass,
         )
 

@@ -65,11 +65,16 @@ def raised(cov: Array, variance: float) -> Array:
 
 
 def gaussian(rng: np.random.Generator, mean: Array, cov: Array, members: int) -> Array:
-    """(members, len(mean)) samples of N(mean, cov).
+    """(members, len(mean)) samples of N(mean, cov)."""
+    return correlated(mirrored(rng, members, len(mean)), mean, cov)
+
+
+def correlated(normals: Array, mean: Array, cov: Array) -> Array:
+    """Standard normals (members, len(mean)) as samples of N(mean, cov).
 
     By the Cholesky root, which follows the covariance without the sudden turns that eigenvectors
     make when two of their values cross.
     """
     root = np.linalg.cholesky(raised(cov, JITTER))
-    result: Array = mirrored(rng, members, len(mean)) @ root.T + mean
+    result: Array = normals @ root.T + mean
     return result

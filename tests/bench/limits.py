@@ -53,7 +53,8 @@ def without(belief: Belief) -> dict[str, tuple[Belief, Unforeseen]]:
     known = replace(pack, cov=1e-9 * pack.cov, **full)
     hover, wing, nothing = power.log_cov.copy(), power.log_cov.copy(), 0.0 * power.log_cov
     hover[0, :] = hover[:, 0] = 0.0
-    wing[1:4, :] = wing[:, 1:4] = 0.0
+    for k in (1, 2, 3, 5):  # climb, cruise, descent and the cruise's slope over airspeed
+        wing[k, :] = wing[:, k] = 0.0
     sure = replace(power, log_cov=nothing, mass_sd_kg=0.0, gust_w_sd=0.0)
     return {
         "wind": (replace(belief, wind=calm), USUAL),

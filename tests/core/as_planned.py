@@ -84,7 +84,7 @@ def arrived(paper: Paper, waited_s: float = 0.0) -> Belief:
     pack: PackBelief = replace(base, mean=mean, temperature_c=warm_c)
     scales = [float(x[0, 0]) for x in (member.hover, member.climb, member.cruise, member.descent)]
     power = replace(
-        paper.belief.power, log_mean=np.array([*np.log(scales), 0.0]),
+        paper.belief.power, log_mean=np.array([*np.log(scales), 0.0, 0.0]),
         mass_kg=float(member.mass_kg[0, 0]),
     )  # fmt: skip
     return replace(

@@ -108,7 +108,10 @@ class Loops:
         induced = 2.0 * craft.k * (weight * load) ** 2 / (rho * v * craft.wing_area_m2)
         shaft = max(parasite + induced + weight * climb, 0.0)
         name = "climb" if climb > 0.05 else "descent" if climb < -0.05 else "cruise"
-        return shaft / craft.cruise_efficiency * self.m(name, i) + self.m("avionics_w", i)
+        scale = self.m(name, i)
+        if name == "cruise":
+            scale *= (cas / craft.cruise_mps) ** self.m("slope", i)
+        return shaft / craft.cruise_efficiency * scale + self.m("avionics_w", i)
 
     def hover_w(self, i: int, rho: float, climb: float, gone: float) -> float:
         weight = (self.m("mass_kg", i) - gone) * G

@@ -41,7 +41,7 @@ def doubtful(wind: SteadyWind | None = None, charge: float = 0.9, **changes: Any
     )
     power = replace(
         belief.power,
-        log_cov=np.diag(np.square([0.04, 0.05, 0.02, 0.15, 0.1])),
+        log_cov=np.diag(np.square([0.04, 0.05, 0.02, 0.15, 0.1, 0.1])),
         mass_sd_kg=0.1,
         gust_w_sd=20.0,
     )
@@ -67,7 +67,13 @@ def forecast(belief: Belief, members: int = 300, **more: Any) -> Forecast:
     return maker.forecast(belief)
 
 
-def test_the_same_as_plain_loops(monkeypatch: pytest.MonkeyPatch) -> None:
+@pytest.mark.parametrize("home_mps", [21.0, 25.0])
+def test_the_same_as_plain_loops(monkeypatch: pytest.MonkeyPatch, home_mps: float) -> None:
+    base = flight()
+    plan = replace(base, return_plan=replace(base.return_plan, airspeed_mps=home_mps))
+    if home_mps != base.aircraft.cruise_mps:  # and no two legs of one speed
+        legs = [replace(w, airspeed_mps=18.0 + i) for i, w in enumerate(base.route)]
+        plan = replace(plan, route=tuple(legs))
     caught: dict[str, tuple[Any, ...]] = {}
 
     def catching(name: str, real: Any) -> Any:
@@ -79,7 +85,7 @@ def test_the_same_as_plain_loops(monkeypatch: pytest.MonkeyPatch) -> None:
 
     monkeypatch.setattr(module, "fly_plan", catching("plan", module.fly_plan))
     monkeypatch.setattr(module, "fly_ways", catching("ways", module.fly_ways))
-    maker = Forecaster(flight(), members=5, points=14, dtype=np.float64, explain=False)
+    maker = Forecaster(plan, members=5, points=14, dtype=np.float64, explain=False)
     run = maker.run(doubtful())
 
     loops = Loops(run)

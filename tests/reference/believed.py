@@ -17,7 +17,9 @@ from sim.harness import ask_slowly
 from sim.scenario import Scenario, Weather, WindRow, load
 from sim.telemetry import Telemetry
 from supervisor.core import cells
+from supervisor.core.atmosphere import tas_per_cas
 from supervisor.core.belief import Belief
+from supervisor.core.cruise_scale import speed_factor
 from supervisor.core.estimate import pack, power_scales, wind, wind_change, windfield
 from supervisor.core.estimate.estimator import Estimator
 from supervisor.core.estimate.forecast_wind import forecast_wind
@@ -52,7 +54,8 @@ class Record:
     """One flight."""
 
     looks: list[Look] = field(default_factory=list)
-    innovations: list[float] = field(default_factory=list)
+    innovations: list[float] = field(default_factory=list)  # of the power filter, standardised
+    regimes: list[int] = field(default_factory=list)  # of the same blocks
     same_phase: list[bool] = field(default_factory=list)
     doubts: set[str] = field(default_factory=set)
     cruise_error: float = math.nan  # believed over true power in cruise, less one
@@ -101,7 +104,7 @@ def fly(name: str, seed: int, change: Change | None = None) -> Record:
     telemetry.begin(flight.state)
     ask_slowly(telemetry)
     record, due, seen = Record(), list(LOOKS_S), None
-    watts, read, model = [], [], []
+    watts, read, model, cas = [], [], [], []
     figures = telemetry.sensors.figures
     while not flight.done and flight.t_s < UNTIL_S:
         state = flight.step()
@@ -117,6 +120,7 @@ def fly(name: str, seed: int, change: Change | None = None) -> Record:
         if newest is not seen and newest is not None:
             seen = newest
             record.innovations.append(seen.innovation / math.sqrt(seen.variance))
+            record.regimes.append(power_scales.REGIME.get(estimator.phase, power_scales.CRUISE))
         if state.phase.value == "cruise" and abs(state.vd_mps) < 1.0:
             sample = power_scales.PowerSample(
                 state.t_s, Phase.CRUISE, 0.0, state.density_kgpm3, state.tas_mps, 0.0
@@ -125,6 +129,7 @@ def fly(name: str, seed: int, change: Change | None = None) -> Record:
             amps = figures["current_gain"] * state.current_a + figures["current_offset_a"]
             read.append(amps * state.pack_v)
             model.append(power_scales.model_w(plan.aircraft, sample, state.mass_kg)[0])
+            cas.append(state.tas_mps / tas_per_cas(state.density_kgpm3))
         if due and state.t_s >= due[0]:
             due.pop(0)
             belief = estimator.belief(state.t_s)
@@ -134,7 +139,8 @@ def fly(name: str, seed: int, change: Change | None = None) -> Record:
     belief = estimator.belief(flight.t_s)
     assert belief is not None
     gain = math.exp(belief.pack.mean[5])
-    told = math.exp(belief.power.log_mean[2]) * float(np.mean(model))
+    factor = speed_factor(plan.aircraft, belief.power.log_mean[5], np.array(cas))
+    told = math.exp(belief.power.log_mean[2]) * float(np.mean(factor * np.array(model)))
     told += math.exp(belief.power.log_mean[4]) * belief.power.avionics_w
     record.cruise_error = told * gain / float(np.mean(watts)) - 1.0
     record.read_error = told / float(np.mean(read)) - 1.0

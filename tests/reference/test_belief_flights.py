@@ -19,6 +19,7 @@ import numpy as np
 import pytest
 from scipy.stats import chi2
 
+from supervisor.core.estimate.power_scales import CLIMB, CRUISE, HOVER
 from tests.reference.believed import FLIGHTS, LOOKS_S, SCENARIOS, Record, fly
 
 pytestmark = pytest.mark.slow
@@ -87,17 +88,41 @@ def test_cruise_power_is_within_two_percent(records: list[Record]) -> None:
 
 
 def test_innovations_of_the_power_filter_are_white(records: list[Record]) -> None:
-    """Autocorrelation at one block, all flights together: within 3 / sqrt(n) and a tenth."""
+    """Autocorrelation at one block, all flights together: within 3 / sqrt(n)."""
     products, squares, count = 0.0, 0.0, 0
     for r in records:
         nu = np.array(r.innovations)
         products += float(nu[1:] @ nu[:-1])
         squares += float(nu @ nu)
         count += len(nu)
-    rho, mean_nis = products / squares, squares / count
-    print(f"power: lag-1 correlation {rho:+.3f}, mean NIS {mean_nis:.2f} over {count} blocks")
-    assert abs(rho) < max(3.0 / math.sqrt(count), 0.1)
-    assert 0.4 < mean_nis < 1.4
+    rho = products / squares
+    print(f"power: lag-1 correlation {rho:+.3f} over {count} blocks")
+    assert abs(rho) < 3.0 / math.sqrt(count)
+
+
+# A block's noise is not quite normal and the air of these four scenarios not quite that of others:
+# a tenth beside what chance allows (chi-square, 0.5 % tails).
+ALLOWED = 0.1
+
+
+@pytest.mark.parametrize("regime", [CRUISE, CLIMB, HOVER], ids=["cruise", "climb", "hover"])
+def test_the_power_filters_noise_is_what_it_says(records: list[Record], regime: int) -> None:
+    """Mean normalised innovation squared by regime; 200 flights would tell it to 3 % in cruise.
+
+    Cruise, whose noise is learned in flight, is held from both sides. A flight has one climb and
+    one block or two of its take-off, in which the builder's trust counts most: from above.
+    """
+    nis = np.array([
+        nu * nu
+        for r in records
+        for nu, of in zip(r.innovations, r.regimes, strict=True)
+        if of == regime
+    ])  # fmt: skip
+    low, high = chi2.ppf((0.005, 0.995), len(nis)) / len(nis)
+    print(f"power: mean NIS {np.mean(nis):.2f} over {len(nis)} blocks of one regime")
+    assert np.mean(nis) < high + ALLOWED
+    if regime == CRUISE:
+        assert np.mean(nis) > low - ALLOWED
 
 
 def test_phases_are_those_flown(records: list[Record]) -> None:

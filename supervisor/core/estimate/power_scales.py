@@ -1,9 +1,13 @@
 """What the aircraft really draws, over what the builder's figures say: scales learned in flight.
 
-State (6): natural logarithms of the scales of hover, climb, cruise, descent and avionics, and the
-mass [kg]. An extended Kalman filter on electrical power, one scalar at a time:
+State (7): natural logarithms of the scales of hover, climb, cruise, descent and avionics, the slope
+s of the cruise's over airspeed (core/cruise_scale.py), and the mass [kg]. An extended Kalman filter
+on electrical power, one scalar at a time:
 
-    P = exp(l_regime) P_model(m, speed, density, climb) + exp(l_avionics) P_avionics
+    P = exp(l_regime + s v) P_model(m, speed, density, climb) + exp(l_avionics) P_avionics
+
+with v = ln(V / V_ref) in cruise. In climb and descent v is nil: the weight that is lifted there is
+more of the power than the polar, both are flown at one airspeed, and each has a scale of its own.
 
 Speed, climb and power are averaged over five to thirty seconds first: a gust moves the climb rate
 and not the power, and a filter that took each second for itself would learn from that.
@@ -21,9 +25,13 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from supervisor.core.atmosphere import tas_per_cas
 from supervisor.core.belief import PowerBelief
 from supervisor.core.constants import G0_MPS2
+from supervisor.core.cruise_scale import log_speed, slope_sd
+from supervisor.core.estimate import power_noise
 from supervisor.core.estimate.kalman import Updated, update
+from supervisor.core.estimate.power_noise import Regime
 from supervisor.core.estimate.prior import PowerPrior
 from supervisor.core.events import Phase
 from supervisor.core.plan import Aircraft
@@ -31,7 +39,8 @@ from supervisor.core.power import INDUCED_FACTOR, INDUCED_SHARE, hover_drag
 
 Array = NDArray[np.float64]
 
-HOVER, CLIMB, CRUISE, DESCENT, AVIONICS, MASS = range(6)
+HOVER, CLIMB, CRUISE, DESCENT, AVIONICS, SLOPE, MASS = range(7)
+LEARNED = slice(HOVER, MASS)  # what the next flight starts from
 REGIME: dict[Phase, int] = {
     Phase.HOVER_CLIMB: HOVER,
     Phase.HOVER_LANDING: HOVER,
@@ -41,28 +50,21 @@ REGIME: dict[Phase, int] = {
     Phase.DESCENT: DESCENT,
 }
 
-# Prior spreads, beyond what climb and descent share with cruise (polar, propulsion); ours.
-CLIMB_OWN_SD, DESCENT_OWN_SD, AVIONICS_SD, MASS_SD = 0.05, 0.15, 0.15, 0.015
+# Prior spreads, beyond what climb and descent share with cruise (polar, propulsion); ours. In a
+# climb the propeller works at another point: simulated ones take 9 % more than told there, +- 6 %.
+CLIMB_OWN_SD, DESCENT_OWN_SD, AVIONICS_SD, MASS_SD = 0.08, 0.15, 0.15, 0.015
 # A scale may wander by this much in an hour: rain, dirt, a warming motor.
 WANDER_PER_ROOT_H = 0.02
 # Blocks: on the wing as long as a lull lasts, so that blocks are nearly independent.
 BLOCK_S = {HOVER: 5.0, CLIMB: 20.0, CRUISE: 30.0, DESCENT: 20.0}
 SAMPLE_S = 0.9
-START_NOISE = {HOVER: 0.10, CLIMB: 0.06, CRUISE: 0.06, DESCENT: 0.2}  # of a block's mean
-# One hover differs from the next by wind, ground effect and rate of descent, all its blocks alike:
-# their noise is held so large that a hover of half a minute tells its power to 4 %.
-LEAST_NOISE = {HOVER: 0.10, CLIMB: 0.01, CRUISE: 0.01, DESCENT: 0.02}
-NOISE_GAIN = 0.05
-
-
-@dataclass(frozen=True, slots=True)
-class Regime:
-    """How much power fluctuates in a regime (relative variance), and the two change detectors."""
-
-    noise_var: float
-    up: float = 0.0
-    down: float = 0.0
-    seen_s: float = -math.inf
+# Airspeed within 3 % of what it was is the same speed, held in gusts: power follows none of them,
+# and a slope learned from them would be the polar's own with the sign turned round.
+SAME_SPEED = 0.03
+SLOWEST_MPS = 5.0  # slower than any wing flies, whatever the tube says
+# A hover is steady while neither its climb nor its way through the air changes by more than this:
+# what changes is the transition, whose power is another, though the phase is still a hover's.
+STEADY_CLIMB_MPS, STEADY_AIR_MPS = 0.7, 1.5
 
 
 class PowerSample(NamedTuple):
@@ -94,21 +96,27 @@ class Scales:
     gust_w: float = 0.0  # 1 sigma of cruise power over a minute's lull, from the blocks' spread
     changed_s: float = -math.inf
     changed: int = -1
+    fast: float = math.nan  # ln(V / V_ref) of the cruise, as it was last seen to change
 
 
 def start(aircraft: Aircraft, prior: PowerPrior | None = None) -> Scales:
     """Prior from the builder's trust in his figures, or from earlier flights."""
-    x, p = np.zeros(6), np.zeros((6, 6))
+    x, p = np.zeros(7), np.zeros((7, 7))
     x[MASS] = aircraft.mass_kg
     shared = aircraft.cruise_sd**2
     p[CLIMB : DESCENT + 1, CLIMB : DESCENT + 1] = shared
     own = (aircraft.hover_sd, CLIMB_OWN_SD, 0.0, DESCENT_OWN_SD, AVIONICS_SD)
     p[range(5), range(5)] += np.square(own)
+    p[SLOPE, SLOPE] = slope_sd(aircraft) ** 2
     if prior is not None:
-        x[:5], p[:5, :5] = prior.log_mean, prior.log_cov
+        told = len(prior.log_mean)  # five by a version that knew no slope
+        x[:told], p[:told, :told] = prior.log_mean, prior.log_cov
+        # flights at one speed leave it unseen: what lies between them makes it no less sure
+        known = min(slope_sd(aircraft) / math.sqrt(p[SLOPE, SLOPE]), 1.0)
+        p[SLOPE] *= known
+        p[:, SLOPE] *= known
     p[MASS, MASS] = (MASS_SD * aircraft.mass_kg) ** 2
-    regimes = tuple(Regime(START_NOISE[i] ** 2) for i in range(4))
-    return Scales(x, p, regimes)
+    return Scales(x, p, power_noise.untaught())
 
 
 def model_w(aircraft: Aircraft, sample: PowerSample, mass_kg: float) -> tuple[float, float]:
@@ -126,7 +134,7 @@ def model_w(aircraft: Aircraft, sample: PowerSample, mass_kg: float) -> tuple[fl
         induced = math.sqrt(math.sqrt(half * half + 1.0) - half)
         power *= INDUCED_SHARE * induced + 1.0 - INDUCED_SHARE + hover_drag(aircraft) * x * x * x
         return power, 1.5 * power / mass_kg
-    v, area = max(sample.tas_mps, 5.0), aircraft.wing_area_m2
+    v, area = max(sample.tas_mps, SLOWEST_MPS), aircraft.wing_area_m2
     parasite = 0.5 * sample.density * v**3 * area * aircraft.cd0
     lift = weight_n * sample.load_factor
     induced = 2.0 * aircraft.k * lift * lift / (sample.density * v * area)
@@ -144,11 +152,21 @@ def observe(scales: Scales, aircraft: Aircraft, sample: PowerSample) -> Scales:
         return replace(scales, block=())
     if block and sample.t_s - block[-1].t_s < SAMPLE_S:
         return scales
-    broken = block and (sample.phase is not block[0].phase or sample.t_s - block[-1].t_s > 5.0)
-    block = (sample,) if broken else (*block, sample)
+    block = (sample,) if block and _broken(block, sample) else (*block, sample)
     if sample.t_s - block[0].t_s < BLOCK_S[REGIME[sample.phase]] or len(block) < 5:
         return replace(scales, block=block)
     return take(replace(scales, block=()), aircraft, block_mean(block))
+
+
+def _broken(block: tuple[PowerSample, ...], sample: PowerSample) -> bool:
+    """Whether a block cannot go on with this sample: another phase, a gap, or a hover that ends."""
+    first = block[0]
+    if sample.phase is not first.phase or sample.t_s - block[-1].t_s > 5.0:
+        return True
+    return REGIME[sample.phase] == HOVER and (
+        abs(sample.climb_mps - first.climb_mps) > STEADY_CLIMB_MPS
+        or abs(sample.tas_mps - first.tas_mps) > STEADY_AIR_MPS
+    )
 
 
 def block_mean(block: tuple[PowerSample, ...]) -> PowerSample:
@@ -170,9 +188,13 @@ def take(scales: Scales, aircraft: Aircraft, mean: PowerSample) -> Scales:
     # Q: random walk of the logarithms
     p[range(4), range(4)] += WANDER_PER_ROOT_H**2 * dt_s / 3600.0
     model, by_mass = model_w(aircraft, mean, float(x[MASS]))
-    scale, avionics = math.exp(x[regime]), math.exp(x[AVIONICS]) * aircraft.avionics_w
-    h = np.zeros(6)
-    h[regime], h[AVIONICS] = scale * model, avionics
+    fast = _fast(aircraft, mean)
+    if regime == CRUISE and abs(fast - scales.fast) < SAME_SPEED:
+        fast = scales.fast
+    scale = math.exp(x[regime] + fast * x[SLOPE])
+    avionics = math.exp(x[AVIONICS]) * aircraft.avionics_w
+    h = np.zeros(7)
+    h[regime], h[SLOPE], h[AVIONICS] = scale * model, fast * scale * model, avionics
     r_mass = 0.0
     if regime == HOVER:
         h[MASS] = scale * by_mass
@@ -181,17 +203,35 @@ def take(scales: Scales, aircraft: Aircraft, mean: PowerSample) -> Scales:
         r_mass = (scale * by_mass) ** 2 * float(p[MASS, MASS])
     expected = scale * model + avionics
     reference = max(expected, 0.5 * _level_w(aircraft, mean, float(x[MASS])))
-    noise = _begun(scales.regimes[regime], regime, mean.t_s)
-    r = noise.noise_var * reference**2
+    noise = scales.regimes[regime]
+    if regime == HOVER:
+        noise = power_noise.begun(noise, mean.t_s)
+    r = power_noise.expected_var(noise) * reference**2
     seen = update(x, p, mean.power_w - expected, h, r + r_mass)
-    noise, changed = _watch(_noise(noise, seen, r, LEAST_NOISE[regime]), seen)
+    least, most = power_noise.LEAST_NOISE[regime], power_noise.MOST_NOISE[regime]
+    noise = power_noise.learned(noise, seen, r, least, most)
+    noise, changed = power_noise.watched(noise, seen)
     regimes = tuple(noise if i == regime else old for i, old in enumerate(scales.regimes))
     # a block of half a minute shows sqrt(60 / 90) of a lull that lasts a minute
     gust_w = math.sqrt(1.5 * noise.noise_var) * expected if regime == CRUISE else scales.gust_w
     scales = replace(
-        scales, gust_w=gust_w, x=seen.x, p=seen.p, regimes=regimes, last_s=mean.t_s, seen=seen
-    )
+        scales, gust_w=gust_w, x=seen.x, p=seen.p, regimes=regimes, last_s=mean.t_s, seen=seen,
+        fast=fast if regime == CRUISE else scales.fast,
+    )  # fmt: skip
     return _freed(scales, regime) if changed else scales
+
+
+def _fast(aircraft: Aircraft, sample: PowerSample) -> float:
+    """ln(V / V_ref) in cruise; nil in the other regimes."""
+    if REGIME[sample.phase] != CRUISE:
+        return 0.0
+    return log_speed(aircraft, max(sample.tas_mps, SLOWEST_MPS) / tas_per_cas(sample.density))
+
+
+def cruise_var(scales: Scales, aircraft: Aircraft, tas_mps: float, density: float) -> float:
+    """Variance of the logarithm of the cruise scale at a true airspeed [m/s]."""
+    fast, p = log_speed(aircraft, tas_mps / tas_per_cas(density)), scales.p.item
+    return p(CRUISE, CRUISE) + fast * (2.0 * p(CRUISE, SLOPE) + fast * p(SLOPE, SLOPE))
 
 
 def _level_w(aircraft: Aircraft, mean: PowerSample, mass_kg: float) -> float:
@@ -199,47 +239,7 @@ def _level_w(aircraft: Aircraft, mean: PowerSample, mass_kg: float) -> float:
     return model_w(aircraft, mean._replace(climb_mps=max(mean.climb_mps, 0.0)), mass_kg)[0]
 
 
-def _noise(noise: Regime, seen: Updated, r: float, least: float) -> Regime:
-    """A block's own spread, learned from innovations less what the state's spread explains."""
-    share = r / seen.variance
-    # a surprise counts as four sigma at most: a change is for the detector, not for the noise
-    relative = share * min(seen.nis, 16.0) + (1.0 - share)
-    factor = 1.0 + NOISE_GAIN * share * (relative - 1.0)
-    return replace(noise, noise_var=min(max(noise.noise_var * factor, least**2), 0.09))
-
-
-# --- sudden change -------------------------------------------------------------------------------
-
-# Two-sided CUSUM (Page 1954) on standardised innovations of the blocks; allowance k, threshold h.
-# By Siegmund's formula ARL = (exp(2 k b) - 2 k b - 1) / (2 k^2), b = h + 1.166: one false alarm in
-# 9600 blocks, some 80 h of cruise at 30 s each; a shift of two deviations is found in 6 blocks.
-ALLOWANCE, THRESHOLD = 0.5, 8.0
-APART_S = 60.0  # without a block between them two hovers are two
 CHANGE_SD = 0.20  # how much a scale may have changed when the detector fires
-
-
-def cusum(up: float, down: float, value: float) -> tuple[float, float]:
-    """One step: S+ = max(0, S+ + z - k), S- = max(0, S- - z - k)."""
-    return max(0.0, up + value - ALLOWANCE), max(0.0, down - value - ALLOWANCE)
-
-
-def _watch(noise: Regime, seen: Updated) -> tuple[Regime, bool]:
-    """Feed the detector; True when it fires, and it then starts anew."""
-    up, down = cusum(noise.up, noise.down, seen.innovation / math.sqrt(seen.variance))
-    if max(up, down) > THRESHOLD:
-        return replace(noise, up=0.0, down=0.0), True
-    return replace(noise, up=up, down=down), False
-
-
-def _begun(noise: Regime, regime: int, t_s: float) -> Regime:
-    """A new hover: its blocks are all alike, and owe nothing to those of the hover before.
-
-    The last block of a take-off may take in the transition; an hour later, over the pad, that is
-    no sign of a change.
-    """
-    if regime == HOVER and t_s - noise.seen_s > APART_S:
-        noise = replace(noise, up=0.0, down=0.0)
-    return replace(noise, seen_s=t_s)
 
 
 def _freed(scales: Scales, regime: int) -> Scales:
@@ -267,7 +267,7 @@ def dropped(scales: Scales, drop_kg: float) -> Scales:
 
 def posterior(scales: Scales) -> PowerPrior:
     """What was learned, for the next flight."""
-    return PowerPrior(scales.x[:5].copy(), scales.p[:5, :5].copy())
+    return PowerPrior(scales.x[LEARNED].copy(), scales.p[LEARNED, LEARNED].copy())
 
 
 def belief(
@@ -278,7 +278,7 @@ def belief(
     The hover's scale is learned for calm air; ``relief`` makes it that of the landing to come, in
     the wind expected there (power.hover_relief).
     """
-    log_mean, log_cov = scales.x[:5].copy(), scales.p[:5, :5].copy()
+    log_mean, log_cov = scales.x[LEARNED].copy(), scales.p[LEARNED, LEARNED].copy()
     log_mean[HOVER] += math.log(relief)
     log_cov[HOVER, HOVER] += (relief_sd / relief) ** 2
     return PowerBelief(
@@ -297,7 +297,8 @@ def expected_w(scales: Scales, aircraft: Aircraft, sample: PowerSample) -> float
         return math.nan
     model, _ = model_w(aircraft, sample, float(scales.x[MASS]))
     avionics = math.exp(scales.x[AVIONICS]) * aircraft.avionics_w
-    return math.exp(scales.x[REGIME[sample.phase]]) * model + avionics
+    log_scale = scales.x[REGIME[sample.phase]] + _fast(aircraft, sample) * scales.x[SLOPE]
+    return math.exp(log_scale) * model + avionics
 
 
 def hover_reference_w(aircraft: Aircraft, density: float) -> float:

@@ -15,16 +15,22 @@ Array = NDArray[np.float64]
 
 # What may change from one flight to the next, 1 sigma of the logarithm: dirt, propellers, rigging;
 # for a pack one cycle's fade, and what a different temperature leaves in the figures.
-BETWEEN_SCALES, BETWEEN_AVIONICS = 0.015, 0.05
+BETWEEN_SCALES, BETWEEN_AVIONICS, BETWEEN_SLOPE = 0.015, 0.05, 0.01
 BETWEEN_RESISTANCE, BETWEEN_CAPACITY, BETWEEN_GAIN = 0.05, 0.006, 0.003
 
 
 @dataclass(frozen=True, slots=True)
 class PowerPrior:
-    """Logarithms of the scales of hover, climb, cruise, descent, avionics: (5,) and (5, 5)."""
+    """Logarithms of the scales of hover, climb, cruise, descent, avionics, and the slope of the
+    cruise's over airspeed: (6,) and (6, 6), or (5,) and (5, 5) of before there was a slope."""
 
     log_mean: Array
     log_cov: Array
+
+    @property
+    def slope(self) -> float:
+        """The slope's mean; 0 where none was told."""
+        return float(self.log_mean[5]) if len(self.log_mean) > 5 else 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,8 +71,9 @@ class Lessons:
 
 def next_power(posterior: PowerPrior) -> PowerPrior:
     """The posterior of one flight as the prior of the next."""
-    between = np.square([BETWEEN_SCALES] * 4 + [BETWEEN_AVIONICS])
-    return PowerPrior(posterior.log_mean, posterior.log_cov + np.diag(between))
+    between = np.square([BETWEEN_SCALES] * 4 + [BETWEEN_AVIONICS, BETWEEN_SLOPE])
+    told = len(posterior.log_mean)
+    return PowerPrior(posterior.log_mean, posterior.log_cov + np.diag(between[:told]))
 
 
 def next_pack(posterior: PackPrior) -> PackPrior:

@@ -1,10 +1,10 @@
 """How fast the air goes by, told by the power: for when the airspeed tube cannot be believed.
 
-In level flight the power is that of the polar, P = s (a V^3 + b / V) + avionics, with the scale s
-learned while the tube was good. Faster than the speed of least power this has one solution, so the
-power drawn says the airspeed; near the best-range speed P goes about as V, and a scale known to 2 %
-gives a speed known to 2 %. Ice on the wing would be taken for speed: the ground speed tells those
-apart (wind.py), and what is told here is only where that starts from.
+In level flight the power is that of the polar, P = s(V) (a V^3 + b / V) + avionics, with the scale
+s(V) learned while the tube was good (core/cruise_scale.py). Faster than the speed of least power
+this has one solution, so the power drawn says the airspeed; near the best-range speed P goes about
+as V, and a scale known to 2 % gives a speed known to 2 %. Ice on the wing would be taken for speed:
+the ground speed tells those apart (wind.py), and what is told here is only where that starts from.
 """
 
 from __future__ import annotations
@@ -12,7 +12,9 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass, replace
 
+from supervisor.core.atmosphere import tas_per_cas
 from supervisor.core.constants import G0_MPS2
+from supervisor.core.cruise_scale import log_speed
 from supervisor.core.estimate import power_scales
 from supervisor.core.estimate.power_scales import PowerSample, Scales
 from supervisor.core.plan import Aircraft
@@ -21,7 +23,9 @@ NAN = math.nan
 MEAN_S = 20.0  # a gust moves the speed for some ten seconds
 KEEP_EVERY_S, KEEP_S = 60.0, 360.0  # what was learned in the last minutes may be learned from a lie
 KNOWN_SD = 0.03  # of the scale's logarithm: before it is learned, power tells no speed
-STEPS = 12  # of Newton's method; from the right of a convex function it never overshoots
+# Newton's method: from the right of a convex function it never overshoots, and (V / V_ref)^s times
+# the polar is one for any slope below one. A last step from a milliwatt is exact to a millionth.
+STEPS, CLOSE_W = 12, 1e-3
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,9 +60,11 @@ def watch(
         climb = speed.climb_mps + gain * (climb - speed.climb_mps)
     kept = speed.kept if speed.held is not None else _kept(speed.kept, sample.t_s, scales)
     known, told = speed.held or (kept[0][1] if kept else None), NAN
-    if known is not None and known.p[power_scales.CRUISE, power_scales.CRUISE] <= KNOWN_SD**2:
+    if known is not None:
         mean = sample._replace(power_w=power, climb_mps=climb)
         told = tas_mps(aircraft, known, mean)
+        if not power_scales.cruise_var(known, aircraft, told, sample.density) <= KNOWN_SD**2:
+            told = NAN
     return SpeedByPower(sample.t_s, power, climb, told, kept, speed.held)
 
 
@@ -84,21 +90,26 @@ def tas_mps(aircraft: Aircraft, scales: Scales, sample: PowerSample) -> float:
     """True airspeed [m/s] on the fast side of the power curve at ``sample``'s power and climb.
 
     The speed of least power where the power is less than that; the polar is that of
-    ``core/power.py``: a V^3 + b / V + W w = eta P (level flight, climb rate w).
+    ``core/power.py``: s(V) (a V^3 + b / V + W w) = eta P (level flight, climb rate w).
     """
-    mass = float(scales.x[power_scales.MASS])
+    _, _, scale, _, avionics, slope, mass = scales.x.tolist()
     weight_n = mass * G0_MPS2
-    avionics = math.exp(float(scales.x[power_scales.AVIONICS])) * aircraft.avionics_w
-    scale = math.exp(float(scales.x[power_scales.CRUISE]))
-    thrust_w = (sample.power_w - avionics) * aircraft.cruise_efficiency / scale
-    thrust_w -= weight_n * sample.climb_mps
+    at_ref_w = sample.power_w - math.exp(avionics) * aircraft.avionics_w
+    at_ref_w *= aircraft.cruise_efficiency * math.exp(-scale)
+    rise_w = weight_n * sample.climb_mps
+    per_cas = tas_per_cas(sample.density)
     a = 0.5 * sample.density * aircraft.wing_area_m2 * aircraft.cd0
     lift_n = weight_n * sample.load_factor
     b = 2.0 * aircraft.k * lift_n * lift_n / (sample.density * aircraft.wing_area_m2)
-    least = math.sqrt(math.sqrt(b / (3.0 * a)))
-    if not thrust_w > a * least**3 + b / least:
+    least = math.sqrt(math.sqrt(b * (1.0 - slope) / (a * (3.0 + slope))))  # level: d/dV = 0
+    given_w = at_ref_w * math.exp(-slope * log_speed(aircraft, least / per_cas))
+    if not given_w - rise_w > a * least**3 + b / least:
         return least
-    v = math.cbrt(thrust_w / a)
+    v = math.cbrt((given_w - rise_w) / a)
     for _ in range(STEPS):
-        v -= (a * v**3 + b / v - thrust_w) / (3.0 * a * v * v - b / (v * v))
+        given_w = at_ref_w * math.exp(-slope * log_speed(aircraft, v / per_cas))
+        off_w = a * v * v * v + b / v + rise_w - given_w
+        v -= off_w / (3.0 * a * v * v + (slope * given_w - b / v) / v)
+        if -CLOSE_W < off_w < CLOSE_W:
+            break
     return v

@@ -17,6 +17,7 @@ import numpy as np
 from supervisor.core.atmosphere import density_kgpm3, tas_per_cas
 from supervisor.core.belief import Array, Belief
 from supervisor.core.constants import G0_MPS2
+from supervisor.core.cruise_scale import speed_factor
 from supervisor.core.plan import Flight
 from supervisor.core.power import wing_w
 
@@ -70,7 +71,8 @@ def _energy_wh(
     density = np.array(each)
     tas = cas_mps * np.array([tas_per_cas(d) for d in each])
     bare = np.asarray(wing_w(flight.aircraft, power.mass_kg, density, tas))
-    watts = bare * math.exp(float(power.log_mean[2])) + power.avionics_w
+    scale = math.exp(power.log_mean[2]) * speed_factor(flight.aircraft, power.log_mean[5], cas_mps)
+    watts = bare * scale + power.avionics_w
     ground = tas - headwind_mps
     seconds = way_m / np.maximum(ground, SLOWEST_MPS)
     result: Array = np.where(ground > SLOWEST_MPS, watts * seconds / 3600.0, np.inf)

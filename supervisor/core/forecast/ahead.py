@@ -134,9 +134,7 @@ def _stretch_power_w(flight: Flight, members: Members, air: Air, legs: Columns) 
     load = np.where(legs.kind == Kind.CIRCLE, 1.0 / np.cos(bank), 1.0).astype(air.density.dtype)
     cas = np.where(legs.cas_mps > 1.0, legs.cas_mps, flight.aircraft.cruise_mps)
     cas = cas.astype(air.density.dtype)
-    power = wing_power_w(
-        flight, members, air, cas * members.airspeed, legs.climb_mps, legs.dropped_kg, load
-    )
+    power = wing_power_w(flight, members, air, cas, legs.climb_mps, legs.dropped_kg, load)
     hover = np.flatnonzero(legs.kind == Kind.HOVER)
     if len(hover):
         power[:, hover] = hover_power_w(

@@ -135,6 +135,7 @@ def _expected_s(s: Stretch, wind: Point) -> float:
 
 
 def _level_w(craft: Aircraft, belief: Belief) -> float:
+    """Cruise power [W] at the stated airspeed, where the scale is the cruise's own."""
     scale = math.exp(float(belief.power.log_mean[2]))
     bare = wing_w(craft, belief.power.mass_kg, RHO0_KGPM3, craft.cruise_mps)
     return float(np.asarray(bare)) * scale + belief.power.avionics_w

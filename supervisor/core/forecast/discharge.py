@@ -146,9 +146,9 @@ def drain(
     drop = current * resistance
     v1 = drop * (spec.r1_ohm * (1.0 - one.keep))
     v1 += one.keep * cell.v1
-    drop *= (1.0 - two.keep) * slow_ohm
-    drop += two.keep * cell.v2
-    return Charge(cell.u - ocv, v1, drop), current
+    v2 = np.multiply(drop, (1.0 - two.keep) * slow_ohm, out=drop)
+    v2 += two.keep * cell.v2
+    return Charge(cell.u - ocv, v1, v2), current
 
 
 def current_a(source_v: Floats, resistance_ohm: Floats, power_w: Floats) -> Floats:

@@ -18,6 +18,7 @@ from supervisor.core.atmosphere import density_kgpm3, tas_per_cas
 from supervisor.core.belief import Belief
 from supervisor.core.cells import temperature_factor
 from supervisor.core.constants import G0_MPS2, T0_K
+from supervisor.core.cruise_scale import speed_factor
 from supervisor.core.draws import mirrored
 from supervisor.core.forecast.discharge import u_of_charge
 from supervisor.core.plan import Flight
@@ -60,9 +61,10 @@ class Members:
     empty_u: Floats  # u of the mean cell when the weakest is empty: the string gives no more
     hover: Floats
     climb: Floats
-    cruise: Floats
+    cruise: Floats  # at the cruise airspeed that the flight file states
     descent: Floats
     avionics_w: Floats
+    slope: Floats  # of ln cruise over ln airspeed
     mass_kg: Floats
     landing: Floats  # factor on the landing's duration
     airspeed: Floats  # factor on the indicated airspeed asked for
@@ -113,6 +115,7 @@ def draw(
         cruise=column(gain * power.cruise),
         descent=column(gain * power.descent),
         avionics_w=column(gain * power.avionics_w),
+        slope=column(power.slope),
         mass_kg=column(power.mass_kg),
         landing=column(np.exp(unforeseen.landing_time_sd * chance[0])),
         airspeed=column(1.0 + unforeseen.airspeed_sd * chance[1]),
@@ -148,22 +151,39 @@ def wing_power_w(
     flight: Flight,
     members: Members,
     air: Air,
-    cas_mps: Floats,
+    asked_mps: Floats,
     climb_mps: Floats,
     dropped_kg: Floats,
     load_factor: Floats | float = 1.0,
 ) -> Floats:
-    """Electrical power of the whole aircraft on the wing [W], (members, points)."""
-    tas = cas_mps * air.tas_per_cas
+    """Electrical power of the whole aircraft on the wing [W], (members, points).
+
+    ``asked_mps``: calibrated airspeed, (points,); each member holds it as exactly as it does.
+    """
+    tas = asked_mps * members.airspeed * air.tas_per_cas
     mass = members.mass_kg - dropped_kg
     bare = wing_w(flight.aircraft, mass, air.density, tas, climb_mps, load_factor)
-    scale = np.where(
-        climb_mps > 0.05,
-        members.climb,
-        np.where(climb_mps < -0.05, members.descent, members.cruise),
-    )
-    result: Floats = bare * scale + members.avionics_w
+    result: Floats = bare * _scale(flight, members, asked_mps, climb_mps) + members.avionics_w
     return result
+
+
+def _scale(flight: Flight, members: Members, asked_mps: Floats, climb_mps: Floats) -> Floats:
+    """By regime, in cruise at each member's own speed; (members, 1) where all points are alike."""
+    up, down = once(climb_mps > 0.05), once(climb_mps < -0.05)
+    if len(up) == 1 and up[0]:
+        return members.climb
+    if len(down) == 1 and down[0]:
+        return members.descent
+    flown_mps = once(asked_mps) * members.airspeed
+    cruise: Floats = members.cruise * speed_factor(flight.aircraft, members.slope, flown_mps)
+    if len(up) == len(down) == 1:
+        return cruise
+    return np.where(up, members.climb, np.where(down, members.descent, cruise))
+
+
+def once(by_point: NDArray[Any]) -> NDArray[Any]:
+    """(1,) where all points are alike: what follows from it is then worked out once a member."""
+    return by_point[:1] if (by_point == by_point[0]).all() else by_point
 
 
 def hover_power_w(

@@ -30,6 +30,7 @@ from supervisor.core.forecast.members import (
     Air,
     Members,
     hover_power_w,
+    once,
     turn_s,
     wing_power_w,
 )
@@ -127,12 +128,12 @@ def fly_ways(
     discharge = _Discharge(flight, table, members)
     left: dict[tuple[int, float], _Pack] = {}
     result: list[Landings] = []
-    cas = flight.return_plan.airspeed_mps * habits.cas_factor * members.airspeed
+    asked = np.full(1, flight.return_plan.airspeed_mps * habits.cas_factor, members.airspeed.dtype)
     for points, site in to:
-        tas = cas * members.true_cas * site.cruise_air.tas_per_cas
+        tas = asked * members.airspeed * members.true_cas * site.cruise_air.tas_per_cas
         fly_s, head = _time_on_ways(tas, site.ways, site.winds, wind)
         times = _times(flight, members, points, site, habits, tas, fly_s)
-        powers = _powers(flight, members, points, site, habits, cas, times)
+        powers = _powers(flight, members, points, site, habits, asked, times)
         # Sites of the same return height share the climb to it.
         start = (id(points), site.cruise_m)
         if start not in left:
@@ -194,33 +195,28 @@ def _powers(
     points: Departures,
     to: Destination,
     habits: Habits,
-    cas: Floats,
+    asked: Floats,
     times: Times,
 ) -> Powers:
-    dtype = cas.dtype
+    dtype = asked.dtype
     bank = 1.0 / math.cos(flight.aircraft.bank_rad)
     rising = points.height_m < to.cruise_m
-    rate = _once(np.where(rising, habits.climb_mps, -habits.descent_mps).astype(dtype))
+    rate = once(np.where(rising, habits.climb_mps, -habits.descent_mps).astype(dtype))
     level, sink = np.zeros(1, dtype), np.full(1, -habits.descent_mps, dtype)
     lift = np.full(1, flight.aircraft.hover_climb_mps, dtype)
-    gone = _once(points.dropped_kg.astype(dtype))
+    gone = once(points.dropped_kg.astype(dtype))
     air, ground = to.cruise_air, to.ground_air.density
 
-    cruise = wing_power_w(flight, members, air, cas, level, gone)
+    cruise = wing_power_w(flight, members, air, asked, level, gone)
     lull = members.gust_w * np.sqrt(GUST_TIME_S / (GUST_TIME_S + times.cruise.mean(axis=0)))
     return Powers(
         lift=hover_power_w(flight, members, ground, lift, gone),
-        turn=wing_power_w(flight, members, air, cas, level, gone, bank),
-        climb=wing_power_w(flight, members, air, cas, rate, gone),
+        turn=wing_power_w(flight, members, air, asked, level, gone, bank),
+        climb=wing_power_w(flight, members, air, asked, rate, gone),
         cruise=np.maximum(cruise + lull * members.gust_home, members.avionics_w),
-        descent=wing_power_w(flight, members, air, cas, sink, gone),
+        descent=wing_power_w(flight, members, air, asked, sink, gone),
         landing=hover_power_w(flight, members, ground, level, gone),
     )
-
-
-def _once(by_point: Floats) -> Floats:
-    """(1,) where all points are alike: what follows from it is then worked out once a member."""
-    return by_point[:1] if (by_point == by_point[0]).all() else by_point
 
 
 @dataclass(frozen=True, slots=True)

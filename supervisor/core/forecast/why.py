@@ -200,6 +200,7 @@ class Explainer:
         return Members(**same | {
             "climb": from_version("climb", one, scale[1]),
             "cruise": from_version("drag", one, scale[2]),
+            "slope": from_version("drag", 0.0, float(power.log_mean[5])),
             "descent": from_version("drag", one, scale[3]),
             "hover": from_version("hover", one, scale[0]),
             "mass_kg": from_version("payload", float(plan.mass_kg[0, 0]), power.mass_kg + dropped),

@@ -69,7 +69,7 @@ class ForecastOnly:
 def paper_power(flight: Flight) -> PowerBelief:
     """All scales one, the mass as weighed."""
     craft = flight.aircraft
-    return PowerBelief(np.zeros(5), np.zeros((5, 5)), craft.avionics_w, craft.mass_kg, 0.0)
+    return PowerBelief(np.zeros(6), np.zeros((6, 6)), craft.avionics_w, craft.mass_kg, 0.0)
 
 
 def paper_pack(flight: Flight) -> PackBelief:
