@@ -46,7 +46,10 @@ LULL_MPS, BY_POWER_MPS, BY_POWER_S = 3.0, 4.0, 20.0
 FELT_S = 90.0  # a change is found about so long after it began
 BETTER, EVEN = 1.5, 1.0  # in log-likelihood: four times as likely; no less likely
 ALONG_SIGMA = 2.0  # a change of less than this along the nose is none of the airspeed's
-STEADY_S = 60.0
+# A mean over STEADY_S of gusts that last 13 s moves by 0.4 of them: three sigma of that are no new
+# airspeed.
+STEADY_S, HELD_MPS, HELD_GUSTS = 60.0, 1.0, 1.2
+HELD_RAD, NOSE_GUSTS = 0.2, 6.0  # gusts and noise of the heading turn the nose by less
 ANCHOR_S = 180.0  # a change is looked for over three to six minutes
 SOLVE_S = 15.0  # how often the field is worked out anew; belief() does it for its own moment
 GUST_LENGTH_M = 270.0  # Dryden L_u at 100..120 m, MIL-F-8785C form (262.8..275.0 m)
@@ -77,6 +80,13 @@ class Expected(NamedTuple):
     cov: Array
 
 
+class Held(NamedTuple):
+    """Airspeed and heading that are held: gusts alone do not move them."""
+
+    tas_mps: float
+    heading_rad: float
+
+
 class Past(NamedTuple):
     """What was believed some minutes ago."""
 
@@ -99,6 +109,7 @@ class WindState:
     report_odd: int = 0
     change: wind_change.Change = field(default_factory=wind_change.start)
     steady_mps: float = NAN  # slow mean of the true airspeed
+    held: Held | None = None
     solved: Field | None = None
     solved_s: float = -math.inf
     here: Expected | None = None  # at the last solve, for there and then
@@ -177,29 +188,31 @@ def solve(state: WindState, t_s: float) -> Field:
     )
 
 
-def rows(sample: Sample, sensors: Array, steady_mps: float) -> tuple[Array, Array]:
+def rows(sample: Sample, sensors: Array, held: Held) -> tuple[Array, Array]:
     """Measurement (2,) and its matrix (2, 2 + sensors), linear about the ``sensors`` believed.
 
     From v = (1 + s) V u(psi + o) + b r u(psi + o) + w, with u the unit vector along the nose. The
-    matrix uses the steady airspeed: a gust moves V and the residual together, and a regression on
-    V itself would take the gusts for a scale error (errors in variables).
+    matrix uses airspeed and heading as they are held: a gust moves V, the nose and the residual
+    together, and a regression on what it moves would take it for a scale that is far too small
+    (errors in variables).
     """
     # what is flown is along the path: its horizontal part, the vertical wind neglected
     v = math.sqrt(max(sample.tas_mps**2 - sample.vd_mps**2, 1.0))
     scale, bias, offset, assumed = sensors
-    c, s = math.cos(sample.heading_rad + offset), math.sin(sample.heading_rad + offset)
+    nose, along = sample.heading_rad + offset, held.heading_rad + offset
+    c, s = math.cos(along), math.sin(along)
     on, off = (0.0, 1.0) if sample.assumed else (1.0, 0.0)
     r = on * sample.tas_per_cas
     now = (1.0 + on * scale + off * assumed) * v + r * bias
-    even = now + steady_mps - sample.tas_mps
+    even = now + held.tas_mps - sample.tas_mps
     h = np.array(
         [
-            [1.0, 0.0, on * steady_mps * c, r * c, -even * s, off * steady_mps * c],
-            [0.0, 1.0, on * steady_mps * s, r * s, even * c, off * steady_mps * s],
+            [1.0, 0.0, on * held.tas_mps * c, r * c, -even * s, off * held.tas_mps * c],
+            [0.0, 1.0, on * held.tas_mps * s, r * s, even * c, off * held.tas_mps * s],
         ]
     )
     # z = v_ground - h(x0) + H x0, so that y = H' z / r holds for the absolute state
-    air = np.array([now * c, now * s])
+    air = np.array([now * math.cos(nose), now * math.sin(nose)])
     z = np.array([sample.vn_mps, sample.ve_mps]) - air + h[:, 2:] @ sensors
     return z, h
 
@@ -210,11 +223,8 @@ def observe(state: WindState, sample: Sample) -> WindState:
     if dt_s < 0.9 or state.solved is None:
         return state
     sensors = state.solved.sensor_mean
-    steady = sample.tas_mps
-    if state.steady_mps == state.steady_mps:
-        gain = min(dt_s / STEADY_S, 1.0)
-        steady = state.steady_mps + gain * (sample.tas_mps - state.steady_mps)
-    z, h = rows(sample, sensors, steady)
+    steady, held = _held(state, sample, dt_s)
+    z, h = rows(sample, sensors, held)
     tau_s = GUST_LENGTH_M / max(sample.tas_mps, 5.0)
     late = gusts.late_var(sample.heading_rad, state.heading_rad, dt_s, sample.tas_mps)
     now, foreseen = _against(state.here, z, h), _against(state.foreseen, z, h)
@@ -222,7 +232,7 @@ def observe(state: WindState, sample: Sample) -> WindState:
     before = state.gusts
     state = replace(
         state, last_s=sample.t_s, heading_rad=sample.heading_rad, gusts=gust, steady_mps=steady,
-        assumed=sample.assumed,
+        held=held, assumed=sample.assumed,
     )  # fmt: skip
     nose = np.array([math.cos(sample.heading_rad), math.sin(sample.heading_rad)])
     along = float(nose @ before.foreseen)
@@ -250,6 +260,21 @@ def observe(state: WindState, sample: Sample) -> WindState:
     if change.lively != kernel.lively:
         kernel = replace(kernel, lively=change.lively)
     return _add(state, seen, change, kernel)
+
+
+def _held(state: WindState, sample: Sample, dt_s: float) -> tuple[float, Held]:
+    """The slow mean of the airspeed; and what is held until that, or the nose, moves on."""
+    if state.held is None:
+        return sample.tas_mps, Held(sample.tas_mps, sample.heading_rad)
+    steady = state.steady_mps + min(dt_s / STEADY_S, 1.0) * (sample.tas_mps - state.steady_mps)
+    tas, heading = state.held
+    gust = math.sqrt(state.gusts.var)
+    if abs(steady - tas) > max(HELD_MPS, HELD_GUSTS * gust):
+        tas = steady
+    turned = abs(math.remainder(sample.heading_rad - heading, math.tau))
+    if turned > max(HELD_RAD, NOSE_GUSTS * gust / max(sample.tas_mps, 5.0)):
+        heading = sample.heading_rad
+    return steady, Held(tas, heading)
 
 
 def _asked_power(state: WindState, sample: Sample, dt_s: float) -> WindState:
@@ -282,7 +307,7 @@ def without_airspeed(state: WindState, t_s: float) -> WindState:
     var[3] = WITHOUT_SD**2
     place = _place_at(state.evidence, t_s)
     state = replace(
-        state, evidence=kept, sensor_var=var, anchor=None, next_anchor=None, steady_mps=NAN,
+        state, evidence=kept, sensor_var=var, anchor=None, next_anchor=None, held=None,
         change=replace(change, block=None, before=None),
         kernel=replace(state.kernel, lively=change.lively),
     )  # fmt: skip
