@@ -50,12 +50,17 @@ def test_the_second_flight_starts_from_the_first_and_its_replay_too(tmp_path: Pa
     assert kept.flights == 1
     second = flown(tmp_path)
     prior = json.loads(Recording(second).metadata["prior"])
-    assert prior["power"]["log_mean"] == list(kept.log_mean)
+    assert prior["power"]["log_mean"] == [*kept.log_mean, kept.slope]
     assert said(second)
     assert replayed(second) == said(second)
     # It matters: without the prior the same frames lead to other words.
     text = json.dumps({**Recording(second).metadata, "prior": ""})
     assert strange(second, tmp_path / "untaught.mcap", json.loads(text)) != said(second)
+    # A recording of before the slope carries five figures; flown at one speed they say the same.
+    five = {"log_mean": prior["power"]["log_mean"][:5],
+            "log_cov": [row[:5] for row in prior["power"]["log_cov"][:5]]}  # fmt: skip
+    text = json.dumps({**Recording(second).metadata, "prior": json.dumps(prior | {"power": five})})
+    assert len(strange(second, tmp_path / "older.mcap", json.loads(text))) == len(said(second))
     again = learned.load_pack(tmp_path / "storage", "P07")
     assert again is not None
     assert [round(row.airborne_s) for row in again.logbook] == pytest.approx([680, 680], abs=25)
