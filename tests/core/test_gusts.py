@@ -8,7 +8,7 @@ from scipy.signal import lfilter
 
 from supervisor.core.estimate.gusts import Gusts, Residual, watch
 
-GUST_S = 13.0
+GUST_S, NOSE = 13.0, np.array([0.6, 0.8])
 
 
 def gust_series(rng: np.random.Generator, sd: float, seconds: int) -> np.ndarray:
@@ -22,7 +22,7 @@ def fly(rows: np.ndarray, cov: float = 0.05) -> tuple[Gusts, list[int]]:
     gusts, alarms = Gusts(), []
     for i, row in enumerate(rows):
         residual = Residual(row, cov * np.eye(2))
-        gusts, _, changed = watch(gusts, residual, residual, GUST_S, 1.0)
+        gusts, _, changed = watch(gusts, residual, residual, NOSE, GUST_S, 1.0)
         if changed:
             alarms.append(i)
     return gusts, alarms
@@ -45,7 +45,7 @@ def test_what_lasts_is_told_from_what_does_not(noise: float) -> None:
         rows = gust_series(rng, 0.6, 1500) + noise * rng.standard_normal((1500, 2))
         found = fly(rows)[0]
         gust.append(found.var)
-        white.append(found.white)
+        white.append(0.5 * (found.along.white + found.across.white))
     assert np.sqrt(np.mean(gust)) == pytest.approx(0.6, rel=0.2)
     assert np.sqrt(np.mean(white)) == pytest.approx(noise, abs=0.15)
 
@@ -67,8 +67,8 @@ def test_a_single_wild_sample_does_not_count() -> None:
         Residual(np.zeros(2), 0.1 * np.eye(2)),
         Residual(np.full(2, 30.0), np.eye(2) * 0.1),
     )
-    gusts, counts, _ = watch(Gusts(), quiet, quiet, GUST_S, 1.0)
+    gusts, counts, _ = watch(Gusts(), quiet, quiet, NOSE, GUST_S, 1.0)
     assert counts
-    _, counts, changed = watch(gusts, wild, wild, GUST_S, 1.0)
+    _, counts, changed = watch(gusts, wild, wild, NOSE, GUST_S, 1.0)
     assert not counts
     assert not changed

@@ -6,7 +6,8 @@ structure function) tells gusts from the instruments' white noise, and neither f
     1/2 E (x(t) - x(t - d))^2 = gust (1 - rho(d)) + white
 
 with Dryden's correlations, exp(-d/T) along the flight and exp(-d/T) (1 - d/2T) across it: gusts
-across last half as long, and so a sample tells twice as much of the wind there (MIL-F-8785C).
+across last half as long, and so a sample tells twice as much of the wind there (MIL-F-8785C). Each
+of the two is learned by itself: the airspeed's own noise is along only.
 
 In a turn the ground velocity comes a moment late, and what that makes is none of them: such samples
 count and teach little. The slow part of another residual, against what was foreseen some minutes
@@ -40,13 +41,23 @@ UNIT: Array = np.eye(2)
 NOTHING: Array = np.full(2, math.nan)
 
 
+class Noise(NamedTuple):
+    """Variances [m^2/s^2] of one component: what lasts as long as gusts, and what does not."""
+
+    gust: float = 0.64
+    white: float = 0.2  # heading and sideslip of 0.02 rad, and an airspeed's 0.2 m/s
+
+
+USUAL = Noise()
+
+
 @dataclass(frozen=True, slots=True)
 class Gusts:
-    """Variance a component [m^2/s^2] of gusts and of white noise; the residual at the last sample
-    and one held ``held_s`` ago; the slow mean of what was not foreseen, and how long it is odd."""
+    """Noise along and across the flight; the residual at the last sample and one held ``held_s``
+    ago; the slow mean of what was not foreseen, and how long it is odd."""
 
-    var: float = 0.64
-    white: float = 0.2  # heading and sideslip of 0.02 rad, and an airspeed's 0.2 m/s
+    along: Noise = USUAL
+    across: Noise = USUAL
     last: Array = field(default_factory=lambda: NOTHING)
     held: Array = field(default_factory=lambda: NOTHING)
     held_s: float = 0.0
@@ -54,14 +65,22 @@ class Gusts:
     odd_s: float = 0.0
     wild_s: float = 0.0  # how long samples have been left out
 
+    @property
+    def var(self) -> float:
+        """Variance a component of gusts [m^2/s^2], mean of along and across."""
+        return 0.5 * (self.along.gust + self.across.gust)
+
     def lasting(self, gust_s: float, dt_s: float, late_var: float) -> tuple[float, float]:
         """White-equivalent variance of one sample, along and across the flight.
 
         Noise is worth its variance times twice the integral of its correlation, over ``dt_s``.
         """
-        other = self.white + late_var * max(2.0 * LATE_LASTS_S / dt_s, 1.0)
+        late = late_var * max(2.0 * LATE_LASTS_S / dt_s, 1.0)
         along, across = (max(times * gust_s / dt_s, 1.0) for times in (2.0, 1.0))
-        return self.var * along + other, self.var * across + other
+        return (
+            self.along.gust * along + self.along.white + late,
+            self.across.gust * across + self.across.white + late,
+        )
 
 
 class Residual(NamedTuple):
@@ -75,6 +94,7 @@ def watch(
     gusts: Gusts,
     now: Residual,
     foreseen: Residual,
+    nose: Array,
     gust_s: float,
     dt_s: float,
     late_var: float = 0.0,
@@ -82,9 +102,10 @@ def watch(
     """(belief, residuals) -> belief, whether this sample counts, whether something has changed.
 
     ``now`` and ``foreseen``: against the newest belief and against the one of some minutes ago;
-    ``gust_s``: how long a gust lasts along the flight; ``late_var``: of what a turn adds.
+    ``nose`` (2,): its direction; ``gust_s``: how long a gust lasts along the flight; ``late_var``:
+    of what a turn adds.
     """
-    both = gusts.var + gusts.white
+    both = 0.5 * (sum(gusts.along) + sum(gusts.across))
     wild = _chi2(now.value, now.cov + (both + late_var) * UNIT) > ODD_SAMPLE_CHI2
     wild_s = gusts.wild_s + dt_s if wild else 0.0
     counts = not wild or wild_s > ODD_ROW_S
@@ -96,37 +117,50 @@ def watch(
     left = gusts.var * gust_s / (MEAN_S + gust_s)
     odd = _chi2(slow, foreseen.cov + left * UNIT) > ODD_MEAN_CHI2
     odd_s = gusts.odd_s + dt_s if odd else 0.0
-    gusts = _learned(gusts, now.value, gust_s, dt_s, trust)
+    gusts = _learned(gusts, now.value, nose, gust_s, dt_s, trust)
     if odd_s >= ODD_S:
-        return Gusts(max(gusts.var, SHAKEN), gusts.white), counts, True
+        return Gusts(_shaken(gusts.along), _shaken(gusts.across)), counts, True
     return replace(gusts, foreseen=slow, odd_s=odd_s, wild_s=wild_s), counts, False
 
 
-def _learned(gusts: Gusts, value: Array, gust_s: float, dt_s: float, trust: float) -> Gusts:
-    """Both variances, from the differences to the last residual and to the one that is held."""
-    var, white, held_s = gusts.var, gusts.white, gusts.held_s + dt_s
-    near = _half_square(value - gusts.last, var + white)
-    noise = near - var * _apart(dt_s / gust_s)
-    white = max(white + trust * dt_s / VARIANCE_S * (noise - white), WHITE_FLOOR)
-    if held_s < gust_s:
-        return replace(gusts, white=white, last=value, held_s=held_s)
-    far = _half_square(value - gusts.held, var + white)
-    lasts = (far - white) / _apart(held_s / gust_s)
-    var = max(var + trust * held_s / VARIANCE_S * (lasts - var), FLOOR)
-    return replace(gusts, var=var, white=white, last=value, held=value, held_s=0.0)
+def _shaken(noise: Noise) -> Noise:
+    return Noise(max(noise.gust, SHAKEN), noise.white)
 
 
-def _apart(x: float) -> float:
-    """1 - rho after ``x`` times a gust's length, mean of along and across."""
-    return 1.0 - math.exp(-x) * (1.0 - 0.25 * x)
+def _learned(
+    gusts: Gusts, value: Array, nose: Array, gust_s: float, dt_s: float, trust: float
+) -> Gusts:
+    """All variances, from the differences to the last residual and to the one that is held."""
+    held_s = gusts.held_s + dt_s
+    full = held_s >= gust_s
+    n, e = nose.tolist()
+    near, far = (value - gusts.last).tolist(), (value - gusts.held).tolist()
+    learn = trust / VARIANCE_S
+    found = []
+    for noise, x, y, bend in ((gusts.along, n, e, 0.0), (gusts.across, -e, n, 0.5)):
+        gust, white = noise
+        square = _half_square(near[0] * x + near[1] * y, gust + white)
+        extra = square - gust * _apart(dt_s / gust_s, bend)
+        white = max(white + learn * dt_s * (extra - white), WHITE_FLOOR)
+        if full:
+            square = _half_square(far[0] * x + far[1] * y, gust + white)
+            lasts = (square - white) / _apart(held_s / gust_s, bend)
+            gust = max(gust + learn * held_s * (lasts - gust), FLOOR)
+        found.append(Noise(gust, white))
+    held, held_s = (value, 0.0) if full else (gusts.held, held_s)
+    return replace(gusts, along=found[0], across=found[1], last=value, held=held, held_s=held_s)
 
 
-def _half_square(difference: Array, var: float) -> float:
-    """Half its mean square a component; ``var`` when there is nothing to compare with."""
-    if difference[0] != difference[0]:
+def _apart(x: float, bend: float) -> float:
+    """1 - rho after ``x`` times a gust's length: exp(-x) along, exp(-x) (1 - x/2) across."""
+    return 1.0 - math.exp(-x) * (1.0 - bend * x)
+
+
+def _half_square(difference: float, var: float) -> float:
+    """Half its square; ``var`` when there is nothing to compare with."""
+    if difference != difference:
         return var
-    d = _within(difference, WILD * math.sqrt(2.0 * var))
-    return 0.25 * float(d @ d)
+    return min(0.5 * difference * difference, WILD * WILD * var)
 
 
 def late_var(heading_rad: float, before_rad: float, dt_s: float, tas_mps: float) -> float:

@@ -228,13 +228,13 @@ def observe(state: WindState, sample: Sample) -> WindState:
     tau_s = GUST_LENGTH_M / max(sample.tas_mps, 5.0)
     late = gusts.late_var(sample.heading_rad, state.heading_rad, dt_s, sample.tas_mps)
     now, foreseen = _against(state.here, z, h), _against(state.foreseen, z, h)
-    gust, counts, changed = gusts.watch(state.gusts, now, foreseen, tau_s, dt_s, late)
+    nose = np.array([math.cos(sample.heading_rad), math.sin(sample.heading_rad)])
+    gust, counts, changed = gusts.watch(state.gusts, now, foreseen, nose, tau_s, dt_s, late)
     before = state.gusts
     state = replace(
         state, last_s=sample.t_s, heading_rad=sample.heading_rad, gusts=gust, steady_mps=steady,
         held=held, assumed=sample.assumed,
     )  # fmt: skip
-    nose = np.array([math.cos(sample.heading_rad), math.sin(sample.heading_rad)])
     along = float(nose @ before.foreseen)
     state = _asked_power(state, sample, dt_s)
     asked = (changed or state.by_power_s >= BY_POWER_S) and not sample.assumed
