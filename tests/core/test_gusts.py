@@ -50,6 +50,19 @@ def test_what_lasts_is_told_from_what_does_not(noise: float) -> None:
     assert np.sqrt(np.mean(white)) == pytest.approx(noise, abs=0.15)
 
 
+def test_what_is_along_only_is_found_along_only() -> None:
+    """An airspeed that is noisier than the heading: 0.8 m/s more along the nose."""
+    along, across = [], []
+    for seed in range(12):
+        rng = np.random.default_rng(seed)
+        rows = gust_series(rng, 0.6, 1500) + 0.8 * rng.standard_normal((1500, 1)) * NOSE
+        found = fly(rows)[0]
+        along.append(found.along.white)
+        across.append(found.across.white)
+    assert np.sqrt(np.mean(along)) == pytest.approx(0.8, abs=0.15)
+    assert np.sqrt(np.mean(across)) < 0.3
+
+
 def test_gusts_alone_raise_no_alarm_in_eight_hours() -> None:
     assert fly(gust_series(np.random.default_rng(2), 0.8, 8 * 3600))[1] == []
 

@@ -88,6 +88,28 @@ def test_a_straight_leg_leaves_the_cross_wind_open_and_a_turn_closes_it() -> Non
     assert abs(e - 3.0) < 3.0 * math.sqrt(cov[1, 1])
 
 
+def test_gusts_on_a_straight_leg_teach_nothing_of_the_sensors() -> None:
+    """They turn the nose and move the airspeed while the aircraft holds its way over ground.
+
+    Regressed on, they would look like an airspeed that shows far too much (errors in variables).
+    """
+    scales, keep = [], math.exp(-1.0 / 13.0)
+    for seed in range(6):
+        rng = np.random.default_rng(seed)
+        state, gust = wind.start(forecast(2.0, -4.0), Kernel(), 0.0), np.zeros(2)
+        for i in range(1500):
+            gust = keep * gust + math.sqrt(1.0 - keep * keep) * rng.standard_normal(2)
+            n, e = np.array([21.0, 0.0]) - np.array([2.0, -4.0]) - gust
+            sample = wind.Sample(
+                float(i), 21.0 * i, 0.0, 100.0, 21.0, 0.0, 0.0, math.atan2(e, n), math.hypot(n, e),
+                1.0,
+            )  # fmt: skip
+            state = wind.observe(state, sample)
+        assert state.solved is not None
+        scales.append(state.solved.sensor_mean[0])
+    assert abs(np.mean(scales)) < 0.002
+
+
 def test_turns_find_the_errors_of_airspeed_and_compass() -> None:
     rng = np.random.default_rng(9)
     state = wind.start(CALM, Kernel(), 0.0)
