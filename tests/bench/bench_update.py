@@ -18,7 +18,7 @@ import numpy as np
 from supervisor.core.estimate import kalman
 from supervisor.core.estimate.estimator import Estimator
 from supervisor.core.estimate.forecast_wind import ForecastWind
-from supervisor.core.estimate.wind import WindState
+from supervisor.core.estimate.wind_state import WindState
 from supervisor.core.estimate.windfield import posterior
 from supervisor.core.events import Observation
 from tests.bench import plain_belief

@@ -7,7 +7,7 @@ import math
 import numpy as np
 import pytest
 
-from supervisor.core.estimate import wind
+from supervisor.core.estimate import wind, wind_sensors, wind_state
 from supervisor.core.estimate.forecast_wind import ForecastWind, Series
 from supervisor.core.estimate.windfield import Kernel
 
@@ -21,10 +21,10 @@ def forecast(n: float, e: float) -> ForecastWind:
 
 
 def leg(
-    state: wind.WindState, start_s: float, seconds: int, heading: float, tas: float,
+    state: wind_state.WindState, start_s: float, seconds: int, heading: float, tas: float,
     blow: tuple[float, float], *, told_tas: float | None = None, offset: float = 0.0,
     rng: np.random.Generator | None = None, assumed: bool = False,
-) -> wind.WindState:  # fmt: skip
+) -> wind_state.WindState:  # fmt: skip
     """A straight leg flown in truth; what is told may differ by airspeed and compass."""
     for i in range(seconds):
         t = start_s + i
@@ -32,15 +32,15 @@ def leg(
         vn = tas * math.cos(heading) + blow[0] + gust[0]
         ve = tas * math.sin(heading) + blow[1] + gust[1]
         told = tas if told_tas is None else told_tas
-        sample = wind.Sample(
+        sample = wind_state.Sample(
             t, vn * i, ve * i, 100.0, vn, ve, 0.0, heading - offset, told, 1.0, assumed
         )
         state = wind.observe(state, sample)
     return state
 
 
-def found(state: wind.WindState, t_s: float) -> tuple[float, float, np.ndarray]:
-    field = wind.solve(state, t_s)
+def found(state: wind_state.WindState, t_s: float) -> tuple[float, float, np.ndarray]:
+    field = wind_state.solve(state, t_s)
     last = field.nodes[-1]
     mean, cov = field.moments(last[:1], last[1:2], last[2:3], np.array([last[3] - t_s]))
     return float(mean[0, 0]), float(mean[0, 1]), cov
@@ -62,11 +62,11 @@ def test_the_textbook_wind_with_perfect_instruments(
 ) -> None:
     """Knots read as metres a second; the sensors' own errors are held at nothing."""
     course, heading = math.radians(course_deg), math.radians(heading_deg)
-    state = wind.start(CALM, Kernel(bias_mps=1e3, vary_mps=1e-3), 0.0)
-    state = wind.replace_sensors(state, (1e-9, 1e-9, 1e-9, 1e-9))
+    state = wind_state.start(CALM, Kernel(bias_mps=1e3, vary_mps=1e-3), 0.0)
+    state = wind_state.replace_sensors(state, (1e-9, 1e-9, 1e-9, 1e-9))
     v = (gs * math.cos(course), gs * math.sin(course))
     for i in range(300):
-        sample = wind.Sample(float(i), 0.0, 0.0, 100.0, *v, 0.0, heading, tas, 1.0)
+        sample = wind_state.Sample(float(i), 0.0, 0.0, 100.0, *v, 0.0, heading, tas, 1.0)
         state = wind.observe(state, sample)
     n, e, _ = found(state, 300.0)
     assert math.hypot(n, e) == pytest.approx(speed, abs=0.03)
@@ -75,11 +75,11 @@ def test_the_textbook_wind_with_perfect_instruments(
 
 def test_a_straight_leg_leaves_the_cross_wind_open_and_a_turn_closes_it() -> None:
     rng = np.random.default_rng(8)
-    state = leg(wind.start(CALM, Kernel(), 0.0), 0.0, 600, 0.0, 21.0, (2.0, 3.0), rng=rng)
+    state = leg(wind_state.start(CALM, Kernel(), 0.0), 0.0, 600, 0.0, 21.0, (2.0, 3.0), rng=rng)
     _, _, cov = found(state, 600.0)
     # the compass alone leaves V times its spread open across, and airspeed its own along
-    assert math.sqrt(cov[1, 1]) > 0.8 * 21.0 * wind.SENSOR_SD[2]
-    assert math.sqrt(cov[0, 0]) > 0.8 * 21.0 * wind.SENSOR_SD[0]
+    assert math.sqrt(cov[1, 1]) > 0.8 * 21.0 * wind_state.SENSOR_SD[2]
+    assert math.sqrt(cov[0, 0]) > 0.8 * 21.0 * wind_state.SENSOR_SD[0]
     turned = leg(state, 600.0, 120, math.pi / 2, 21.0, (2.0, 3.0), rng=rng)
     turned = leg(turned, 720.0, 120, math.pi, 21.0, (2.0, 3.0), rng=rng)
     n, e, cov = found(turned, 840.0)
@@ -96,11 +96,11 @@ def test_gusts_on_a_straight_leg_teach_nothing_of_the_sensors() -> None:
     scales, keep = [], math.exp(-1.0 / 13.0)
     for seed in range(6):
         rng = np.random.default_rng(seed)
-        state, gust = wind.start(forecast(2.0, -4.0), Kernel(), 0.0), np.zeros(2)
+        state, gust = wind_state.start(forecast(2.0, -4.0), Kernel(), 0.0), np.zeros(2)
         for i in range(1500):
             gust = keep * gust + math.sqrt(1.0 - keep * keep) * rng.standard_normal(2)
             n, e = np.array([21.0, 0.0]) - np.array([2.0, -4.0]) - gust
-            sample = wind.Sample(
+            sample = wind_state.Sample(
                 float(i), 21.0 * i, 0.0, 100.0, 21.0, 0.0, 0.0, math.atan2(e, n), math.hypot(n, e),
                 1.0,
             )  # fmt: skip
@@ -112,13 +112,13 @@ def test_gusts_on_a_straight_leg_teach_nothing_of_the_sensors() -> None:
 
 def test_turns_find_the_errors_of_airspeed_and_compass() -> None:
     rng = np.random.default_rng(9)
-    state = wind.start(CALM, Kernel(), 0.0)
+    state = wind_state.start(CALM, Kernel(), 0.0)
     for i in range(12):
         state = leg(
             state, 90.0 * i, 90, i * math.pi / 2, 21.0, (-1.0, 4.0),
             told_tas=21.0 / 1.03, offset=math.radians(3.0), rng=rng,
         )  # fmt: skip
-    field = wind.solve(state, 1080.0)
+    field = wind_state.solve(state, 1080.0)
     n, e, _ = found(state, 1080.0)
     assert (n, e) == (pytest.approx(-1.0, abs=0.5), pytest.approx(4.0, abs=0.5))
     true_over_told = 1.0 + field.sensor_mean[0] + field.sensor_mean[1] / 21.0
@@ -127,7 +127,7 @@ def test_turns_find_the_errors_of_airspeed_and_compass() -> None:
 
 
 def test_without_airspeed_turns_still_find_the_wind_with_wider_bounds() -> None:
-    with_air = without = wind.start(CALM, Kernel(), 0.0)
+    with_air = without = wind_state.start(CALM, Kernel(), 0.0)
     for i in range(8):
         heading = i * math.pi / 2
         with_air = leg(with_air, 90.0 * i, 90, heading, 22.0, (3.0, -2.0))
@@ -137,7 +137,7 @@ def test_without_airspeed_turns_still_find_the_wind_with_wider_bounds() -> None:
     n, e, cov = found(without, 720.0)
     assert (n, e) == (pytest.approx(3.0, abs=0.4), pytest.approx(-2.0, abs=0.4))
     straight = leg(
-        wind.start(CALM, Kernel(), 0.0), 0.0, 300, 0.0, 22.0, (3.0, -2.0), told_tas=20.0,
+        wind_state.start(CALM, Kernel(), 0.0), 0.0, 300, 0.0, 22.0, (3.0, -2.0), told_tas=20.0,
         assumed=True,
     )  # fmt: skip
     assert found(straight, 300.0)[2][0, 0] > 4.0 * cov[0, 0]
@@ -145,22 +145,22 @@ def test_without_airspeed_turns_still_find_the_wind_with_wider_bounds() -> None:
 
 
 def test_the_forecast_counts_where_nothing_was_measured() -> None:
-    state = wind.start(forecast(-4.0, 1.0), Kernel(), 0.0)
-    n, e, sd = wind.solve(state, 0.0).mean_at(20e3, 0.0, 100.0, 1800.0)
+    state = wind_state.start(forecast(-4.0, 1.0), Kernel(), 0.0)
+    n, e, sd = wind_state.solve(state, 0.0).mean_at(20e3, 0.0, 100.0, 1800.0)
     assert (n, e) == (pytest.approx(-4.0), pytest.approx(1.0))
     assert sd == pytest.approx(math.hypot(Kernel().bias_mps, Kernel().vary_mps), rel=1e-6)
 
 
 def test_a_report_of_the_wind_counts_by_its_accuracy_and_not_when_it_contradicts() -> None:
     place = np.array([0.0, 0.0, 100.0, 0.0])
-    state = wind.start(CALM, Kernel(), 0.0)
+    state = wind_state.start(CALM, Kernel(), 0.0)
     for i in range(300):
         place[3] = float(i)
         state = wind.observe_report(state, place.copy(), 3.0, -4.0, 0.5)
-    n, e, sd = wind.solve(state, 300.0).mean_at(0.0, 0.0, 100.0, 0.0)
+    n, e, sd = wind_state.solve(state, 300.0).mean_at(0.0, 0.0, 100.0, 0.0)
     assert (n, e) == (pytest.approx(3.0, abs=0.8), pytest.approx(-4.0, abs=0.8))
     assert sd < 0.9
-    known = leg(wind.start(CALM, Kernel(), 0.0), 0.0, 600, 0.0, 21.0, (2.0, 3.0))
+    known = leg(wind_state.start(CALM, Kernel(), 0.0), 0.0, 600, 0.0, 21.0, (2.0, 3.0))
     place[3] = 600.0
     odd = known
     for i in range(60):
@@ -171,7 +171,7 @@ def test_a_report_of_the_wind_counts_by_its_accuracy_and_not_when_it_contradicts
 
 def test_a_knocked_compass_is_noticed_and_found_again() -> None:
     rng = np.random.default_rng(10)
-    state = wind.start(CALM, Kernel(), 0.0)
+    state = wind_state.start(CALM, Kernel(), 0.0)
     for i in range(4):
         state = leg(state, 120.0 * i, 120, i * math.pi / 2, 21.0, (1.0, 1.0), rng=rng)
     assert state.sensors_s == -math.inf
@@ -183,12 +183,12 @@ def test_a_knocked_compass_is_noticed_and_found_again() -> None:
         assert state.sensors_s > 480.0  # noticed within the first leg
     n, e, cov = found(state, 1440.0)
     assert math.hypot(n - 1.0, e - 1.0) < 3.0 * math.sqrt(np.trace(cov))
-    offset = wind.solve(state, 1440.0).sensor_mean[2]
+    offset = wind_state.solve(state, 1440.0).sensor_mean[2]
     assert offset == pytest.approx(math.radians(25.0), abs=0.06)
 
 
 def test_memory_does_not_grow() -> None:
-    state = wind.start(CALM, Kernel(), 0.0)
+    state = wind_state.start(CALM, Kernel(), 0.0)
     for i in range(40):
         state = leg(state, 120.0 * i, 120, 0.3 * i, 21.0, (1.0, 1.0))
     assert len(state.evidence) == wind.MAX_NODES
@@ -197,10 +197,10 @@ def test_memory_does_not_grow() -> None:
 
 
 def told(
-    state: wind.WindState, start_s: float, seconds: int, heading: float, tas: float,
+    state: wind_state.WindState, start_s: float, seconds: int, heading: float, tas: float,
     blow: tuple[float, float], rng: np.random.Generator, *, offset: float = 0.0,
     shown: float | None = None, by_power: float = math.nan,
-) -> tuple[wind.WindState, list[float]]:  # fmt: skip
+) -> tuple[wind_state.WindState, list[float]]:  # fmt: skip
     """As ``leg``, in usual gusts, up to where the airspeed is refuted; and when that was."""
     for i in range(seconds):
         t = start_s + i
@@ -208,7 +208,7 @@ def told(
         vn = tas * math.cos(heading) + blow[0] + gust[0]
         ve = tas * math.sin(heading) + blow[1] + gust[1]
         show = tas if shown is None else shown
-        sample = wind.Sample(
+        sample = wind_state.Sample(
             t, vn * i, ve * i, 100.0, vn, ve, 0.0, heading - offset, show, 1.0,
             power_mps=by_power,
         )  # fmt: skip
@@ -218,8 +218,8 @@ def told(
     return state, []
 
 
-def legs_before(rng: np.random.Generator) -> wind.WindState:
-    state = wind.start(CALM, Kernel(), 0.0)
+def legs_before(rng: np.random.Generator) -> wind_state.WindState:
+    state = wind_state.start(CALM, Kernel(), 0.0)
     for i, heading in enumerate((0.0, 1.2, 0.0, -0.8, 0.0)):
         state, refuted = told(state, 120.0 * i, 120, heading, 21.0, (3.0, -2.0), rng, by_power=21.0)
         assert not refuted
@@ -249,11 +249,11 @@ def test_a_compass_that_was_off_all_along_is_found_by_a_turn() -> None:
     """20 degrees off from the start: with legs on two headings no wind explains it as well."""
     rng = np.random.default_rng(6)
     off = math.radians(20.0)
-    state = wind.start(CALM, Kernel(), 0.0)
+    state = wind_state.start(CALM, Kernel(), 0.0)
     state, _ = told(state, 0.0, 240, 0.0, 21.0, (3.0, -2.0), rng, offset=off)
     state, _ = told(state, 240.0, 300, 1.0, 21.0, (3.0, -2.0), rng, offset=off)
     assert state.kernel.jumps == ()
-    field = wind.solve(state, 540.0)
+    field = wind_state.solve(state, 540.0)
     sd = math.sqrt(field.sensor_cov[2, 2])
     assert abs(field.sensor_mean[2] - off) < 3.0 * sd
     assert field.sensor_mean[2] > 0.5 * off
@@ -261,8 +261,8 @@ def test_a_compass_that_was_off_all_along_is_found_by_a_turn() -> None:
 
 def test_a_tube_found_blocked_before_anything_was_learned() -> None:
     """The climb right after take-off may show it: there is no evidence yet, and it goes on."""
-    bare = wind.start(CALM, Kernel(), 0.0)
-    for state in (wind.without_airspeed(bare, 5.0), wind.new_sensors(bare, 5.0)):
+    bare = wind_state.start(CALM, Kernel(), 0.0)
+    for state in (wind_sensors.without_airspeed(bare, 5.0), wind_sensors.new_sensors(bare, 5.0)):
         assert state.evidence == ()
         assert leg(state, 6.0, 60, 0.0, 21.0, (3.0, 0.0), assumed=True).evidence
-    assert wind.another_compass(bare, 5.0) is None
+    assert wind_sensors.another_compass(bare, 5.0) is None

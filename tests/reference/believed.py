@@ -20,7 +20,7 @@ from supervisor.core import cells
 from supervisor.core.atmosphere import tas_per_cas
 from supervisor.core.belief import Belief
 from supervisor.core.cruise_scale import speed_factor
-from supervisor.core.estimate import pack, power_scales, wind, wind_change, windfield
+from supervisor.core.estimate import pack, power_scales, wind_change, wind_state, windfield
 from supervisor.core.estimate.estimator import Estimator
 from supervisor.core.estimate.forecast_wind import forecast_wind
 from supervisor.core.events import Phase
@@ -170,7 +170,7 @@ def as_expected(scenario: Scenario, plan: Plan, seed: int) -> tuple[Scenario, Pl
         "mass_error_kg": about(0.0, power_scales.MASS_SD * craft.mass_kg),
         "pack_temperature_error_c": about(0.0, 2.0),
     }
-    scale, bias_mps, compass_rad, _ = wind.SENSOR_SD
+    scale, bias_mps, compass_rad, _ = wind_state.SENSOR_SD
     truth["airspeed_factor"] = about(1.0, scale)
     sensors = scenario.sensors | {
         "current_gain": factor(1.0, pack.GAIN_SD),

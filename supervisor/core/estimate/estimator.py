@@ -28,6 +28,8 @@ from supervisor.core.estimate import (
     speed_by_power,
     weak_cell,
     wind,
+    wind_sensors,
+    wind_state,
     windfield,
 )
 from supervisor.core.estimate import phase as phases
@@ -82,7 +84,7 @@ class Estimator:
         self._climb_mps = 0.0
         self._power_w = NAN
         self._powered_s = -math.inf
-        self._wind: wind.WindState | None = None
+        self._wind: wind_state.WindState | None = None
         self._scales = power_scales.start(flight.aircraft, self._prior.power)
         self._pack: pack.PackState | None = None
         self._monitor = pack_monitor.MonitorState()
@@ -130,7 +132,7 @@ class Estimator:
         if self._wind is None:
             forecast = forecast_wind(self._flight.weather, self._map.to_map)
             kernel = windfield.kernel_of(self._flight.weather.wind_sd_mps)
-            self._wind = wind.start(forecast, kernel, fix.t_s)
+            self._wind = wind_state.start(forecast, kernel, fix.t_s)
         if fix.t_s - self._stepped_s >= STEP_S:
             dt_s = min(fix.t_s - self._stepped_s, 5.0)
             self._stepped_s = fix.t_s
@@ -181,12 +183,12 @@ class Estimator:
             self._scales = replace(self._by_power.held, block=())
             self._habits = replace(self._habits, cruise_cas_mps=NAN)
         if self._wind is not None and not self._wind.refuted:
-            self._wind = wind.without_airspeed(self._wind, t_s)
+            self._wind = wind_sensors.without_airspeed(self._wind, t_s)
 
     def _take_off(self, t_s: float) -> None:
         self._take_off_s = t_s
         if self._wind is not None:
-            self._wind = wind.took_off(self._wind, t_s)
+            self._wind = wind_state.took_off(self._wind, t_s)
 
     def _signs(self, fix: ev.Position) -> phases.Signs:
         heartbeat = self._senses.last(ev.Heartbeat)
@@ -225,7 +227,9 @@ class Estimator:
         velocity = (fix.vn_mps, fix.ve_mps, fix.vd_mps)
         place = (*self._place, fix.height_m)
         by_power = self._by_power.tas_mps
-        sample = wind.Sample(fix.t_s, *place, *velocity, heading, tas, ratio, not told, by_power)
+        sample = wind_state.Sample(
+            fix.t_s, *place, *velocity, heading, tas, ratio, not told, by_power
+        )
         self._wind = wind.observe(self._wind, sample)
 
     def _assumed_tas(self, ratio: float) -> float:
@@ -351,7 +355,7 @@ class Estimator:
         air = self._senses.fresh(ev.AirData, t_s)
         mission = self._senses.last(ev.MissionProgress)
         airborne_s = t_s - self._take_off_s if self._take_off_s == self._take_off_s else 0.0
-        field = wind.solve(self._wind, t_s)
+        field = wind_state.solve(self._wind, t_s)
         return Belief(
             t_s=t_s,
             phase=self._phase.phase,
