@@ -108,6 +108,6 @@ def margin_wh(belief: Belief, plan: Flight | None = None) -> float:
     """The forecast's own margin, all doubts off."""
     maker = Forecaster(
         plan or flight(), members=3, points=5, dtype=np.float64, explain=False,
-        unforeseen=Unforeseen(0.0, 0.0),
+        unforeseen=Unforeseen(1.0, 0.0, 0.0),
     )  # fmt: skip
     return maker.run(belief).middle_margin_wh()

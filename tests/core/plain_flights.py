@@ -119,7 +119,7 @@ def certain_maker(plan: Flight, points: int = 60) -> Forecaster:
     """A forecaster that adds no uncertainty of its own."""
     return Forecaster(
         plan, members=5, points=points, dtype=np.float64, explain=False,
-        unforeseen=Unforeseen(0.0, 0.0),
+        unforeseen=Unforeseen(1.0, 0.0, 0.0),
     )  # fmt: skip
 
 

@@ -128,7 +128,12 @@ def test_time_on_station_is_what_the_charge_leaves() -> None:
     plan = plain_flight(22.0, 2.0, 0.0, 60_000.0, power_w=300.0)
     wind = SteadyWind(0.0, 0.0)
     maker = Forecaster(
-        plan, members=5, points=10, dtype=np.float64, explain=True, unforeseen=Unforeseen(0.0, 0.0)
+        plan,
+        members=5,
+        points=10,
+        dtype=np.float64,
+        explain=True,
+        unforeseen=Unforeseen(1.0, 0.0, 0.0),
     )
     belief = replace(overhead_home(plan, wind), north_m=29_000.0, phase=Phase.CRUISE)
     advice = dict(maker._advice(maker.run(belief)))
@@ -138,7 +143,12 @@ def test_time_on_station_is_what_the_charge_leaves() -> None:
 
     slow = replace(plan, policy=replace(plan.policy, reaction_s=90.0))
     late = Forecaster(
-        slow, members=5, points=10, dtype=np.float64, explain=True, unforeseen=Unforeseen(0.0, 0.0)
+        slow,
+        members=5,
+        points=10,
+        dtype=np.float64,
+        explain=True,
+        unforeseen=Unforeseen(1.0, 0.0, 0.0),
     )
     less = dict(late._advice(late.run(belief)))["station_left_s"]
     assert advice["station_left_s"] - less == pytest.approx(90.0, abs=0.5)

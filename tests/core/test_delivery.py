@@ -160,7 +160,9 @@ def test_what_was_dropped_is_not_flown_home() -> None:
     plan = hill()
     keep = replace(plan, route=tuple(replace(w, drop_kg=0.0) for w in plan.route))
     sure: dict[str, Any] = {"members": 2, "points": 12, "explain": False}
-    sure["unforeseen"] = Unforeseen(0.0, 0.0)  # the landing takes the 60 s that are reckoned below
+    sure["unforeseen"] = Unforeseen(
+        1.0, 0.0, 0.0
+    )  # the landing takes the 60 s that are reckoned below
     runs = [Forecaster(f, **sure).run(still()) for f in (plan, keep)]
     lighter, heavier = (float(run.margins()[0][0, -1]) for run in runs)
 
