@@ -13,11 +13,11 @@ from supervisor.core.cells import temperature_factor
 from supervisor.core.events import Phase, Position
 from supervisor.core.forecast.forecaster import Forecaster
 from supervisor.core.forecast.legs import mission_layout
-from supervisor.core.forecast.members import Unforeseen
 from supervisor.core.paper.paper import ForecastOnly, paper_pack
 from supervisor.core.paper.sortie import Paper, Sortie, fine, fly, on_paper, outbound
 from supervisor.core.plan import Flight
 from tests.core.flights import flight
+from tests.core.plain_flights import AS_PLANNED
 
 LEG = 3  # on the way to the fourth point, 29 km out
 
@@ -108,6 +108,6 @@ def margin_wh(belief: Belief, plan: Flight | None = None) -> float:
     """The forecast's own margin, all doubts off."""
     maker = Forecaster(
         plan or flight(), members=3, points=5, dtype=np.float64, explain=False,
-        unforeseen=Unforeseen(1.0, 0.0, 0.0),
+        unforeseen=AS_PLANNED,
     )  # fmt: skip
     return maker.run(belief).middle_margin_wh()

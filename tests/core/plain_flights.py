@@ -24,6 +24,7 @@ from tests.core.flights import flight
 
 KNOT_MPS = 1852.0 / 3600.0
 HEIGHT_M = 100.0
+AS_PLANNED = Unforeseen(1.0, 0.0, 0.0)  # the landing takes its time, the airspeed is held
 
 
 @dataclass(frozen=True, slots=True)
@@ -119,7 +120,7 @@ def certain_maker(plan: Flight, points: int = 60) -> Forecaster:
     """A forecaster that adds no uncertainty of its own."""
     return Forecaster(
         plan, members=5, points=points, dtype=np.float64, explain=False,
-        unforeseen=Unforeseen(1.0, 0.0, 0.0),
+        unforeseen=AS_PLANNED,
     )  # fmt: skip
 
 

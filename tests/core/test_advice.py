@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 import pytest
@@ -12,10 +13,9 @@ from supervisor.core.belief import Array, Belief
 from supervisor.core.events import Phase
 from supervisor.core.forecast.advice import best_airspeed, best_height, equal_time_s
 from supervisor.core.forecast.forecaster import Forecaster
-from supervisor.core.forecast.members import Unforeseen
 from supervisor.core.plan import Flight
 from tests.core.flights import flight
-from tests.core.plain_flights import HEIGHT_M, SteadyWind, overhead_home, plain_flight
+from tests.core.plain_flights import AS_PLANNED, HEIGHT_M, SteadyWind, overhead_home, plain_flight
 
 WAY_M = 40_000.0
 
@@ -127,14 +127,8 @@ def test_time_on_station_is_what_the_charge_leaves() -> None:
     """
     plan = plain_flight(22.0, 2.0, 0.0, 60_000.0, power_w=300.0)
     wind = SteadyWind(0.0, 0.0)
-    maker = Forecaster(
-        plan,
-        members=5,
-        points=10,
-        dtype=np.float64,
-        explain=True,
-        unforeseen=Unforeseen(1.0, 0.0, 0.0),
-    )
+    sure: dict[str, Any] = {"members": 5, "points": 10, "dtype": np.float64}
+    maker = Forecaster(plan, **sure, unforeseen=AS_PLANNED)
     belief = replace(overhead_home(plan, wind), north_m=29_000.0, phase=Phase.CRUISE)
     advice = dict(maker._advice(maker.run(belief)))
     assert advice["station_left_s"] == pytest.approx(7200.0 - 29_000.0 / 22.0, rel=0.005)
@@ -142,13 +136,6 @@ def test_time_on_station_is_what_the_charge_leaves() -> None:
     assert advice["equal_time_s"] == pytest.approx(1000.0 / 22.0, abs=10.0)
 
     slow = replace(plan, policy=replace(plan.policy, reaction_s=90.0))
-    late = Forecaster(
-        slow,
-        members=5,
-        points=10,
-        dtype=np.float64,
-        explain=True,
-        unforeseen=Unforeseen(1.0, 0.0, 0.0),
-    )
+    late = Forecaster(slow, **sure, unforeseen=AS_PLANNED)
     less = dict(late._advice(late.run(belief)))["station_left_s"]
     assert advice["station_left_s"] - less == pytest.approx(90.0, abs=0.5)

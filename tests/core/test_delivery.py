@@ -19,12 +19,11 @@ from supervisor.core.events import Phase, Position
 from supervisor.core.forecast import forecaster as module
 from supervisor.core.forecast.forecaster import Forecaster
 from supervisor.core.forecast.legs import Kind, ways_to
-from supervisor.core.forecast.members import Unforeseen
 from supervisor.core.forecast.run import Run
 from supervisor.core.paper.paper import paper_belief
 from supervisor.core.plan import Flight
 from supervisor.flightfile import load_flight
-from tests.core.plain_flights import SteadyWind
+from tests.core.plain_flights import AS_PLANNED, SteadyWind
 from tests.core.plain_loops import Loops
 
 PATH = Path(__file__).resolve().parents[2] / "sim" / "scenarios" / "highsite" / "flight.toml"
@@ -160,9 +159,7 @@ def test_what_was_dropped_is_not_flown_home() -> None:
     plan = hill()
     keep = replace(plan, route=tuple(replace(w, drop_kg=0.0) for w in plan.route))
     sure: dict[str, Any] = {"members": 2, "points": 12, "explain": False}
-    sure["unforeseen"] = Unforeseen(
-        1.0, 0.0, 0.0
-    )  # the landing takes the 60 s that are reckoned below
+    sure["unforeseen"] = AS_PLANNED  # the landing takes the 60 s that are reckoned below
     runs = [Forecaster(f, **sure).run(still()) for f in (plan, keep)]
     lighter, heavier = (float(run.margins()[0][0, -1]) for run in runs)
 

@@ -10,6 +10,7 @@ import pytest
 from supervisor.core.estimate import wind, wind_sensors, wind_state
 from supervisor.core.estimate.forecast_wind import ForecastWind, Series
 from supervisor.core.estimate.windfield import Kernel
+from tests.core.test_gusts import gust_series
 
 KNOT = 0.514444
 CALM = ForecastWind(())
@@ -93,12 +94,10 @@ def test_gusts_on_a_straight_leg_teach_nothing_of_the_sensors() -> None:
 
     Regressed on, they would look like an airspeed that shows far too much (errors in variables).
     """
-    scales, keep = [], math.exp(-1.0 / 13.0)
+    scales = []
     for seed in range(6):
-        rng = np.random.default_rng(seed)
-        state, gust = wind_state.start(forecast(2.0, -4.0), Kernel(), 0.0), np.zeros(2)
-        for i in range(1500):
-            gust = keep * gust + math.sqrt(1.0 - keep * keep) * rng.standard_normal(2)
+        state = wind_state.start(forecast(2.0, -4.0), Kernel(), 0.0)
+        for i, gust in enumerate(gust_series(np.random.default_rng(seed), 1.0, 1500)):
             n, e = np.array([21.0, 0.0]) - np.array([2.0, -4.0]) - gust
             sample = wind_state.Sample(
                 float(i), 21.0 * i, 0.0, 100.0, 21.0, 0.0, 0.0, math.atan2(e, n), math.hypot(n, e),

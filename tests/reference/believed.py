@@ -48,6 +48,11 @@ class Look:
     energy_rank: float  # share of the members below the truth
     charge: float
 
+    @property
+    def wind_nees(self) -> float:
+        """The wind's normalised estimation error squared; 2 is expected."""
+        return float(self.wind_error @ np.linalg.solve(self.wind_cov, self.wind_error))
+
 
 @dataclass
 class Record:
