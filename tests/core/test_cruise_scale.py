@@ -13,13 +13,13 @@ from supervisor.core.atmosphere import tas_per_cas
 from supervisor.core.belief import Belief
 from supervisor.core.cruise_scale import bent, parasite_share, slope_sd, speed_factor
 from supervisor.core.estimate import power_scales, speed_by_power
+from supervisor.core.estimate.power_blocks import CRUISE, PowerSample
 from supervisor.core.estimate.power_noise import expected_var
 from supervisor.core.estimate.power_scales import (
     AVIONICS,
-    CRUISE,
     MASS,
     SLOPE,
-    PowerSample,
+    STATES,
     Scales,
     cruise_var,
     expected_w,
@@ -166,14 +166,14 @@ def test_flown_at_one_speed_the_slope_stays_at_its_prior(cas: float) -> None:
 def test_one_block_is_the_closed_form_of_a_linear_update() -> None:
     """Posterior = inv(inv(P) + h h' / r) (Bayes for Gaussians), with h found by differences."""
     scales = start(CRAFT)
-    scales.x[:] = [0.02, -0.01, 0.03, 0.01, 0.05, -0.08, CRAFT.mass_kg]
+    scales.x[:] = [0.02, -0.01, 0.03, 0.01, 0.05, -0.08, CRAFT.mass_kg, 0.0]
     mean = PowerSample(30.0, Phase.CRUISE, 420.0, RHO, 26.0, 0.4)
 
     def watts(k: int, step: float) -> float:
-        moved = replace(scales, x=scales.x + step * np.eye(7)[k])
+        moved = replace(scales, x=scales.x + step * np.eye(STATES)[k])
         return expected_w(moved, CRAFT, mean)
 
-    h = np.array([(watts(k, 1e-6) - watts(k, -1e-6)) / 2e-6 for k in range(7)])
+    h = np.array([(watts(k, 1e-6) - watts(k, -1e-6)) / 2e-6 for k in range(STATES)])
     by_mass = h[MASS]
     h[MASS] = 0.0
     expected = expected_w(scales, CRAFT, mean)

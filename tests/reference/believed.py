@@ -20,7 +20,14 @@ from supervisor.core import cells
 from supervisor.core.atmosphere import tas_per_cas
 from supervisor.core.belief import Belief
 from supervisor.core.cruise_scale import speed_factor
-from supervisor.core.estimate import pack, power_scales, wind_change, wind_state, windfield
+from supervisor.core.estimate import (
+    pack,
+    power_blocks,
+    power_scales,
+    wind_change,
+    wind_state,
+    windfield,
+)
 from supervisor.core.estimate.estimator import Estimator
 from supervisor.core.estimate.forecast_wind import forecast_wind
 from supervisor.core.events import Phase
@@ -125,9 +132,9 @@ def fly(name: str, seed: int, change: Change | None = None) -> Record:
         if newest is not seen and newest is not None:
             seen = newest
             record.innovations.append(seen.innovation / math.sqrt(seen.variance))
-            record.regimes.append(power_scales.REGIME.get(estimator.phase, power_scales.CRUISE))
+            record.regimes.append(power_blocks.REGIME.get(estimator.phase, power_blocks.CRUISE))
         if state.phase.value == "cruise" and abs(state.vd_mps) < 1.0:
-            sample = power_scales.PowerSample(
+            sample = power_blocks.PowerSample(
                 state.t_s, Phase.CRUISE, 0.0, state.density_kgpm3, state.tas_mps, 0.0
             )
             watts.append(state.power_w)
@@ -167,6 +174,7 @@ def as_expected(scenario: Scenario, plan: Plan, seed: int) -> tuple[Scenario, Pl
 
     truth = {
         "capacity": factor(math.exp(-pack.LOST_SINCE), told.capacity_sd),
+        "initial_charge": about(1.0, pack.CHARGE_SD),  # of which the simulator holds no more than 1
         "resistance": factor(1.1, told.resistance_sd),  # the middle of the scenarios' ranges
         "hover_power": factor(1.0, craft.hover_sd),
         "pusher_power": factor(1.0, craft.cruise_sd),

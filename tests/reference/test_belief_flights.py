@@ -19,7 +19,7 @@ import numpy as np
 import pytest
 from scipy.stats import chi2
 
-from supervisor.core.estimate.power_scales import CLIMB, CRUISE, HOVER
+from supervisor.core.estimate.power_blocks import CLIMB, CRUISE, HOVER
 from tests.reference.believed import FLIGHTS, LOOKS_S, SCENARIOS, Record, fly
 
 pytestmark = pytest.mark.slow

@@ -17,13 +17,14 @@ import numpy as np
 from supervisor.core import events as ev
 from supervisor.core.atmosphere import density_kgpm3, tas_per_cas
 from supervisor.core.belief import Belief
-from supervisor.core.constants import G0_MPS2
 from supervisor.core.estimate import (
     flown,
     gate,
+    hovers,
     pack,
     pack_monitor,
     pitot,
+    power_blocks,
     power_scales,
     speed_by_power,
     weak_cell,
@@ -40,7 +41,6 @@ from supervisor.core.estimate.senses import FRESH_S, Senses
 from supervisor.core.events import Observation, Phase
 from supervisor.core.geodesy import LocalMap
 from supervisor.core.plan import Flight
-from supervisor.core.power import hover_drag, hover_relief
 
 NAN = math.nan
 SILENT_S = 5.0
@@ -48,8 +48,8 @@ CLIMB_S = 6.0  # a gust lifts for seconds, a climb lasts
 MAP_S = 0.45  # positions are put on the map at most twice a second
 STEP_S = 0.95  # wind, power and phase look once a second
 DROP_RADIUS_M = 200.0
+PAD_M = 200.0  # a landing hover no farther from home than this is the last one
 LANDING_WIND_M = 20.0  # height at which the landing hover meets the wind, on average
-RELIEF_SD = 0.05  # of the hover power in a wind like the rotors' own inflow; ours
 AIRBORNE = frozenset(Phase) - {Phase.GROUND, Phase.UNKNOWN}
 
 
@@ -297,28 +297,24 @@ class Estimator:
         self._power_w = power if old != old else old + 0.4 * (power - old)
         self._observe_power(report.t_s, sample.current_a * sample.voltage_v * spec.series)
 
-    def _power_sample(self, t_s: float, power_w: float) -> power_scales.PowerSample | None:
+    def _power_sample(self, t_s: float, power_w: float) -> power_blocks.PowerSample | None:
         fix = self._fix
         if fix is None or t_s - fix.t_s > FRESH_S:
             return None
         density = self._senses.density_kgpm3(fix)
         load = self._senses.load_factor(t_s)
-        return power_scales.PowerSample(
-            t_s,
-            self._phase.phase,
-            power_w,
-            density,
-            self._true_airspeed_mps(fix, density),
-            -fix.vd_mps,
-            load,
+        tas, sd = self._through_the_air(fix, density)
+        return power_blocks.PowerSample(
+            t_s, self._phase.phase, power_w, density, tas, -fix.vd_mps, load, sd
         )
 
-    def _true_airspeed_mps(self, fix: ev.Position, density: float) -> float:
-        """Through the air: told on the wing, and from the believed wind in a hover."""
+    def _through_the_air(self, fix: ev.Position, density: float) -> tuple[float, float]:
+        """True airspeed and its sigma a component [m/s]: told on the wing, where it is believed as
+        it is, and from the believed wind in a hover."""
         if self.phase in phases.ROTOR_BORNE and self._wind is not None and self._wind.solved:
-            n, e, _ = self._wind.solved.mean_at(*self._place, max(fix.height_m, 2.0), 0.0)
-            return math.hypot(fix.vn_mps - n, fix.ve_mps - e)
-        return self._flown_tas(fix.t_s, tas_per_cas(density))
+            n, e, sd = self._wind.solved.mean_at(*self._place, max(fix.height_m, 2.0), 0.0)
+            return math.hypot(fix.vn_mps - n, fix.ve_mps - e), sd
+        return self._flown_tas(fix.t_s, tas_per_cas(density)), 0.0
 
     def _observe_power(self, t_s: float, power_w: float) -> None:
         sample = self._power_sample(t_s, power_w)
@@ -367,9 +363,7 @@ class Estimator:
             cas_mps=air.cas_mps if air else NAN,
             day_offset_k=self._offset_k,
             wind=field,
-            power=power_scales.belief(
-                self._scales, self._flight.aircraft, *self._landing_relief(field)
-            ),
+            power=power_scales.belief(self._scales, self._flight.aircraft, *self._landing(field)),
             pack=self._pack_belief(t_s),
             habits=self._habits.belief(),
             doubts=self.doubts(t_s),
@@ -389,18 +383,15 @@ class Estimator:
                 stand_in=True,
             )
 
-    def _landing_relief(self, field: windfield.Field) -> tuple[float, float]:
-        """What the wind at home makes of the hover power, and 1 sigma of it."""
-        aircraft = self._flight.aircraft
+    def _landing(self, field: windfield.Field) -> tuple[hovers.Hover, bool]:
+        """The landing at home, and whether its hover is the one flown now."""
+        aircraft, scales = self._flight.aircraft, self._scales
         density = density_kgpm3(self._flight.home.elevation_m, self._offset_k)
-        weight_n = float(self._scales.x[power_scales.MASS]) * G0_MPS2
-        inflow = math.sqrt(weight_n / (2.0 * density * aircraft.disk_area_m2))
         n, e, sd = field.mean_at(0.0, 0.0, LANDING_WIND_M, 0.0)
-        air = math.sqrt(n * n + e * e + sd * sd)  # root mean square of what may blow
-        winds = np.array([air, air + sd, max(air - sd, 0.0)])
-        relief, fresh, light = hover_relief(inflow, winds, hover_drag(aircraft)).tolist()
-        model_sd = RELIEF_SD * min(air / inflow, 1.5)
-        return relief, math.hypot(0.5 * (fresh - light), model_sd)
+        inflow = hovers.inflow_mps(aircraft, float(scales.x[power_scales.MASS]), density)
+        here = self._phase.phase is Phase.HOVER_LANDING and math.hypot(*self._place) < PAD_M
+        now = here and power_scales.in_hover(scales, self._stepped_s)
+        return hovers.hover_in(aircraft, inflow, math.hypot(n, e), sd), now
 
     def _pack_belief(self, t_s: float) -> Any:
         spec, air_c = self._flight.pack, self._senses.air_c(self._fix)

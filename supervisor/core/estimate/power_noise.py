@@ -15,12 +15,9 @@ from dataclasses import dataclass, replace
 from supervisor.core.estimate.kalman import Updated
 
 # Relative to a block's mean, in hover, climb, cruise, descent (there: to half of level power. A
-# wing near idle has its throttle now open, now shut).
-START_NOISE = (0.07, 0.06, 0.06, 0.40)
-# One hover differs from the next by wind, ground effect and rate of descent, all its blocks alike
-# (by 3 % in simulated flights; a block from the next by 2 %): their noise is held so large that a
-# hover of half a minute tells its power to 3 or 4 %, and innovations are smaller than expected.
-LEAST_NOISE = (0.07, 0.01, 0.01, 0.02)
+# wing near idle has its throttle now open, now shut). What a hover has of its own: hovers.py.
+START_NOISE = (0.025, 0.06, 0.06, 0.40)
+LEAST_NOISE = (0.015, 0.01, 0.01, 0.02)
 MOST_NOISE = (0.30, 0.30, 0.30, 0.50)
 # The start counts for as many blocks; of later ones the last twenty, by weight, are remembered. In
 # a hover, whose minute may be all there is, a surprise is to be told and not to be got used to.
@@ -89,7 +86,9 @@ def learned(regime: Regime, seen: Updated, r: float, least: float, most: float) 
 # is found in 7 blocks. The cruise innovations of 120 simulated flights (10,500 blocks, mean 0.05,
 # kurtosis 3.5), drawn in random order, give one in 11,000: some 90 h of cruise at 30 s each.
 ALLOWANCE, THRESHOLD = 0.5, 9.0
-APART_S = 60.0  # without a block between them two hovers are two
+# One block that far off needs no second (J. Lucas 1982, combined Shewhart and CUSUM schemes; from
+# memory): a hover with a motor gone has found its own level by the next.
+AT_ONCE = 6.0
 
 
 def cusum(up: float, down: float, value: float) -> tuple[float, float]:
@@ -99,14 +98,8 @@ def cusum(up: float, down: float, value: float) -> tuple[float, float]:
 
 def watched(regime: Regime, seen: Updated) -> tuple[Regime, bool]:
     """Feed the detector; True when it fires, and it then starts anew."""
-    up, down = cusum(regime.up, regime.down, seen.innovation / math.sqrt(seen.variance))
-    if max(up, down) > THRESHOLD:
+    z = seen.innovation / math.sqrt(seen.variance)
+    up, down = cusum(regime.up, regime.down, z)
+    if max(up, down) > THRESHOLD or abs(z) > AT_ONCE:
         return replace(regime, up=0.0, down=0.0), True
     return replace(regime, up=up, down=down), False
-
-
-def begun(hover: Regime, t_s: float) -> Regime:
-    """A new hover: its blocks are all alike, and owe nothing to those of the hover before."""
-    if t_s - hover.seen_s > APART_S:
-        hover = replace(hover, up=0.0, down=0.0)
-    return replace(hover, seen_s=t_s)

@@ -1,16 +1,16 @@
 """What the aircraft really draws, over what the builder's figures say: scales learned in flight.
 
-State (7): natural logarithms of the scales of hover, climb, cruise, descent and avionics, the slope
-s of the cruise's over airspeed (core/cruise_scale.py), and the mass [kg]. An extended Kalman filter
-on electrical power, one scalar at a time:
+State (8): natural logarithms of the scales of hover, climb, cruise, descent and avionics, the slope
+s of the cruise's over airspeed (core/cruise_scale.py), the mass [kg], and by how much this hover's
+power is another than the aircraft's hovers are on average, d. An extended Kalman filter on
+electrical power, one scalar at a time:
 
-    P = exp(l_regime + s v) P_model(m, speed, density, climb) + exp(l_avionics) P_avionics
+    P = exp(l_regime + s v + d) P_model(m, speed, density, climb) + exp(l_avionics) P_avionics
 
 with v = ln(V / V_ref) in cruise. In climb and descent v is nil: the weight that is lifted there is
 more of the power than the polar, both are flown at one airspeed, and each has a scale of its own.
-
-Speed, climb and power are averaged over five to thirty seconds first: a gust moves the climb rate
-and not the power, and a filter that took each second for itself would learn from that.
+d is of hovers only, and free again in each: its blocks have wind, ground effect and rate of descent
+in common, and ten of them tell little more of the next hover than one.
 
 Power is as the pack monitor measures it; the gain of its current sensor is the pack filter's
 business, and the forecast multiplies it in (``PackMembers.current_gain``).
@@ -29,8 +29,17 @@ from supervisor.core.atmosphere import tas_per_cas
 from supervisor.core.belief import PowerBelief
 from supervisor.core.constants import G0_MPS2
 from supervisor.core.cruise_scale import log_speed, slope_sd
-from supervisor.core.estimate import power_noise
+from supervisor.core.estimate import hovers, power_blocks, power_noise
+from supervisor.core.estimate.hovers import Hover
 from supervisor.core.estimate.kalman import Updated, update
+from supervisor.core.estimate.power_blocks import (
+    CLIMB,
+    CRUISE,
+    DESCENT,
+    HOVER,
+    REGIME,
+    PowerSample,
+)
 from supervisor.core.estimate.power_noise import Regime
 from supervisor.core.estimate.prior import PowerPrior
 from supervisor.core.events import Phase
@@ -39,44 +48,19 @@ from supervisor.core.power import INDUCED_FACTOR, INDUCED_SHARE, hover_drag
 
 Array = NDArray[np.float64]
 
-HOVER, CLIMB, CRUISE, DESCENT, AVIONICS, SLOPE, MASS = range(7)
+AVIONICS, SLOPE, MASS, THIS_HOVER = range(4, 8)  # after the regimes' scales
+STATES = 8
 LEARNED = slice(HOVER, MASS)  # what the next flight starts from
-REGIME: dict[Phase, int] = {
-    Phase.HOVER_CLIMB: HOVER,
-    Phase.HOVER_LANDING: HOVER,
-    Phase.CLIMB: CLIMB,
-    Phase.CRUISE: CRUISE,
-    Phase.LOITER: CRUISE,
-    Phase.DESCENT: DESCENT,
-}
-
 # Prior spreads, beyond what climb and descent share with cruise (polar, propulsion); ours. In a
 # climb the propeller works at another point: simulated ones take 9 % more than told there, +- 6 %.
 CLIMB_OWN_SD, DESCENT_OWN_SD, AVIONICS_SD, MASS_SD = 0.08, 0.15, 0.15, 0.015
 # A scale may wander by this much in an hour: rain, dirt, a warming motor.
 WANDER_PER_ROOT_H = 0.02
-# Blocks: on the wing as long as a lull lasts, so that blocks are nearly independent.
-BLOCK_S = {HOVER: 5.0, CLIMB: 20.0, CRUISE: 30.0, DESCENT: 20.0}
-SAMPLE_S = 0.9
 # Airspeed within 3 % of what it was is the same speed, held in gusts: power follows none of them,
 # and a slope learned from them would be the polar's own with the sign turned round.
 SAME_SPEED = 0.03
 SLOWEST_MPS = 5.0  # slower than any wing flies, whatever the tube says
-# A hover is steady while neither its climb nor its way through the air changes by more than this:
-# what changes is the transition, whose power is another, though the phase is still a hover's.
-STEADY_CLIMB_MPS, STEADY_AIR_MPS = 0.7, 1.5
-
-
-class PowerSample(NamedTuple):
-    """Measured power and the motion that goes with it; ``tas_mps`` in a hover is the wind's."""
-
-    t_s: float
-    phase: Phase
-    power_w: float
-    density: float
-    tas_mps: float
-    climb_mps: float
-    load_factor: float = 1.0
+CALM = Hover()
 
 
 @dataclass(frozen=True, slots=True)
@@ -101,7 +85,7 @@ class Scales:
 
 def start(aircraft: Aircraft, prior: PowerPrior | None = None) -> Scales:
     """Prior from the builder's trust in his figures, or from earlier flights."""
-    x, p = np.zeros(7), np.zeros((7, 7))
+    x, p = np.zeros(STATES), np.zeros((STATES, STATES))
     x[MASS] = aircraft.mass_kg
     shared = aircraft.cruise_sd**2
     p[CLIMB : DESCENT + 1, CLIMB : DESCENT + 1] = shared
@@ -116,6 +100,7 @@ def start(aircraft: Aircraft, prior: PowerPrior | None = None) -> Scales:
         p[SLOPE] *= known
         p[:, SLOPE] *= known
     p[MASS, MASS] = (MASS_SD * aircraft.mass_kg) ** 2
+    p[THIS_HOVER, THIS_HOVER] = CALM.own_var
     return Scales(x, p, power_noise.untaught())
 
 
@@ -147,78 +132,91 @@ def model_w(aircraft: Aircraft, sample: PowerSample, mass_kg: float) -> tuple[fl
 
 def observe(scales: Scales, aircraft: Aircraft, sample: PowerSample) -> Scales:
     """(belief, sample) -> belief: samples of one phase are averaged, a full block is taken in."""
-    block = scales.block
-    if sample.phase not in REGIME:
-        return replace(scales, block=())
-    if block and sample.t_s - block[-1].t_s < SAMPLE_S:
-        return scales
-    block = (sample,) if block and _broken(block, sample) else (*block, sample)
-    if sample.t_s - block[0].t_s < BLOCK_S[REGIME[sample.phase]] or len(block) < 5:
-        return replace(scales, block=block)
-    return take(replace(scales, block=()), aircraft, block_mean(block))
+    block, full = power_blocks.grown(scales.block, sample)
+    scales = scales if block is scales.block else replace(scales, block=block)
+    return take(scales, aircraft, power_blocks.mean(full)) if full else scales
 
 
-def _broken(block: tuple[PowerSample, ...], sample: PowerSample) -> bool:
-    """Whether a block cannot go on with this sample: another phase, a gap, or a hover that ends."""
-    first = block[0]
-    if sample.phase is not first.phase or sample.t_s - block[-1].t_s > 5.0:
-        return True
-    return REGIME[sample.phase] == HOVER and (
-        abs(sample.climb_mps - first.climb_mps) > STEADY_CLIMB_MPS
-        or abs(sample.tas_mps - first.tas_mps) > STEADY_AIR_MPS
-    )
+class Expected(NamedTuple):
+    """A block's power [W] as foreseen, its derivatives by the state, and the variance [W^2] that is
+    not the block's own noise: the mass's where that is not corrected, the wind's in a hover."""
 
-
-def block_mean(block: tuple[PowerSample, ...]) -> PowerSample:
-    """One sample for all; the climb is that of the energy: dh/dt + V/g dV/dt."""
-    first, last = block[0], block[-1]
-    power, density, tas, climb, load = np.mean([b[2:] for b in block], axis=0).tolist()
-    gained = 0.5 * (last.tas_mps + block[-2].tas_mps - first.tas_mps - block[1].tas_mps)
-    rate = gained / (last.t_s - first.t_s)
-    if REGIME[last.phase] != HOVER:
-        climb += tas * rate / G0_MPS2
-    return PowerSample(last.t_s, last.phase, power, density, tas, climb, load)
+    power_w: float
+    h: Array
+    beside_var: float
 
 
 def take(scales: Scales, aircraft: Aircraft, mean: PowerSample) -> Scales:
     """(belief, block mean) -> belief."""
     regime = REGIME[mean.phase]
+    if regime == HOVER:
+        scales = _hovering(scales, aircraft, mean)
     dt_s = min(max(mean.t_s - scales.last_s, 0.0), 600.0)
-    x, p = scales.x, scales.p.copy()
+    p = scales.p.copy()
     # Q: random walk of the logarithms
     p[range(4), range(4)] += WANDER_PER_ROOT_H**2 * dt_s / 3600.0
-    model, by_mass = model_w(aircraft, mean, float(x[MASS]))
     fast = _fast(aircraft, mean)
     if regime == CRUISE and abs(fast - scales.fast) < SAME_SPEED:
         fast = scales.fast
-    scale = math.exp(x[regime] + fast * x[SLOPE])
-    avionics = math.exp(x[AVIONICS]) * aircraft.avionics_w
-    h = np.zeros(7)
-    h[regime], h[SLOPE], h[AVIONICS] = scale * model, fast * scale * model, avionics
-    r_mass = 0.0
-    if regime == HOVER:
-        h[MASS] = scale * by_mass
-    else:
-        # on the wing the polar is less sure than the mass: it is considered, not corrected
-        r_mass = (scale * by_mass) ** 2 * float(p[MASS, MASS])
-    expected = scale * model + avionics
-    reference = max(expected, 0.5 * _level_w(aircraft, mean, float(x[MASS])))
+    expected = _expected(scales, aircraft, mean, fast)
+    reference = max(expected.power_w, 0.5 * _level_w(aircraft, mean, float(scales.x[MASS])))
     noise = scales.regimes[regime]
-    if regime == HOVER:
-        noise = power_noise.begun(noise, mean.t_s)
     r = power_noise.expected_var(noise) * reference**2
-    seen = update(x, p, mean.power_w - expected, h, r + r_mass)
+    innovation = mean.power_w - expected.power_w
+    seen = update(scales.x, p, innovation, expected.h, r + expected.beside_var)
     least, most = power_noise.LEAST_NOISE[regime], power_noise.MOST_NOISE[regime]
     noise = power_noise.learned(noise, seen, r, least, most)
     noise, changed = power_noise.watched(noise, seen)
-    regimes = tuple(noise if i == regime else old for i, old in enumerate(scales.regimes))
-    # a block of half a minute shows sqrt(60 / 90) of a lull that lasts a minute
-    gust_w = math.sqrt(1.5 * noise.noise_var) * expected if regime == CRUISE else scales.gust_w
     scales = replace(
-        scales, gust_w=gust_w, x=seen.x, p=seen.p, regimes=regimes, last_s=mean.t_s, seen=seen,
-        fast=fast if regime == CRUISE else scales.fast,
+        scales, x=seen.x, p=seen.p, last_s=mean.t_s, seen=seen,
+        regimes=tuple(noise if i == regime else old for i, old in enumerate(scales.regimes)),
     )  # fmt: skip
+    if regime == CRUISE:
+        # a block of half a minute shows sqrt(60 / 90) of a lull that lasts a minute
+        gust_w = math.sqrt(1.5 * noise.noise_var) * expected.power_w
+        scales = replace(scales, gust_w=gust_w, fast=fast)
     return _freed(scales, regime) if changed else scales
+
+
+def _expected(scales: Scales, aircraft: Aircraft, mean: PowerSample, fast: float) -> Expected:
+    x, regime = scales.x, REGIME[mean.phase]
+    model, by_mass = model_w(aircraft, mean, float(x[MASS]))
+    scale = math.exp(_log_scale(x, regime, fast))
+    avionics = math.exp(x[AVIONICS]) * aircraft.avionics_w
+    h = np.zeros(STATES)
+    h[regime], h[SLOPE], h[AVIONICS] = scale * model, fast * scale * model, avionics
+    if regime == HOVER:
+        h[MASS], h[THIS_HOVER] = scale * by_mass, scale * model
+        air = mean.tas_mps / hovers.inflow_mps(aircraft, float(x[MASS]), mean.density)
+        beside_var = (scale * model) ** 2 * hovers.windy_var(air)
+    else:
+        # on the wing the polar is less sure than the mass: it is considered, not corrected
+        beside_var = (scale * by_mass) ** 2 * float(scales.p[MASS, MASS])
+    return Expected(scale * model + avionics, h, beside_var)
+
+
+def _log_scale(x: Array, regime: int, fast: float) -> float:
+    own = x[THIS_HOVER] if regime == HOVER else 0.0
+    return float(x[regime] + fast * x[SLOPE] + own)
+
+
+def in_hover(scales: Scales, t_s: float) -> bool:
+    """Whether the hover at ``t_s`` is the one of the last block."""
+    return t_s - scales.regimes[HOVER].seen_s <= hovers.APART_S
+
+
+def _hovering(scales: Scales, aircraft: Aircraft, mean: PowerSample) -> Scales:
+    """(belief, block mean of a hover) -> belief: what is this hover's own is free in a new one."""
+    noise = scales.regimes[HOVER]
+    if not in_hover(scales, mean.t_s):
+        noise = replace(noise, up=0.0, down=0.0)
+        x, p = scales.x.copy(), scales.p.copy()
+        x[THIS_HOVER] = p[THIS_HOVER] = p[:, THIS_HOVER] = 0.0
+        inflow = hovers.inflow_mps(aircraft, float(x[MASS]), mean.density)
+        hover = hovers.hover_in(aircraft, inflow, mean.tas_mps, mean.air_sd_mps)
+        p[THIS_HOVER, THIS_HOVER] = hover.own_var
+        scales = replace(scales, x=x, p=p)
+    return replace(scales, regimes=(replace(noise, seen_s=mean.t_s), *scales.regimes[1:]))
 
 
 def _fast(aircraft: Aircraft, sample: PowerSample) -> float:
@@ -271,16 +269,22 @@ def posterior(scales: Scales) -> PowerPrior:
 
 
 def belief(
-    scales: Scales, aircraft: Aircraft, relief: float = 1.0, relief_sd: float = 0.0
+    scales: Scales, aircraft: Aircraft, landing: Hover = CALM, landing_now: bool = False
 ) -> PowerBelief:
     """What the forecast draws from.
 
-    The hover's scale is learned for calm air; ``relief`` makes it that of the landing to come, in
-    the wind expected there (power.hover_relief).
+    The hover's scale is learned for calm air and for hovers on average; ``landing`` makes it that
+    of the landing to come, or of the one that is flown now and is known by its blocks.
     """
     log_mean, log_cov = scales.x[LEARNED].copy(), scales.p[LEARNED, LEARNED].copy()
-    log_mean[HOVER] += math.log(relief)
-    log_cov[HOVER, HOVER] += (relief_sd / relief) ** 2
+    log_mean[HOVER] += math.log(landing.relief)
+    if landing_now:
+        log_mean[HOVER] += scales.x[THIS_HOVER]
+        common = scales.p[THIS_HOVER, LEARNED]
+        log_cov[HOVER] += common
+        log_cov[:, HOVER] += common
+    own_var = scales.p[THIS_HOVER, THIS_HOVER] if landing_now else landing.own_var
+    log_cov[HOVER, HOVER] += own_var
     return PowerBelief(
         log_mean=log_mean,
         log_cov=log_cov,
@@ -297,7 +301,7 @@ def expected_w(scales: Scales, aircraft: Aircraft, sample: PowerSample) -> float
         return math.nan
     model, _ = model_w(aircraft, sample, float(scales.x[MASS]))
     avionics = math.exp(scales.x[AVIONICS]) * aircraft.avionics_w
-    log_scale = scales.x[REGIME[sample.phase]] + _fast(aircraft, sample) * scales.x[SLOPE]
+    log_scale = _log_scale(scales.x, REGIME[sample.phase], _fast(aircraft, sample))
     return math.exp(log_scale) * model + avionics
 
 

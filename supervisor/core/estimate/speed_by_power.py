@@ -15,8 +15,9 @@ from dataclasses import dataclass, replace
 from supervisor.core.atmosphere import tas_per_cas
 from supervisor.core.constants import G0_MPS2
 from supervisor.core.cruise_scale import log_speed
-from supervisor.core.estimate import power_scales
-from supervisor.core.estimate.power_scales import PowerSample, Scales
+from supervisor.core.estimate import power_blocks, power_scales
+from supervisor.core.estimate.power_blocks import PowerSample
+from supervisor.core.estimate.power_scales import Scales
 from supervisor.core.plan import Aircraft
 
 NAN = math.nan
@@ -48,10 +49,10 @@ def watch(
     speed: SpeedByPower, aircraft: Aircraft, scales: Scales, sample: PowerSample
 ) -> SpeedByPower:
     """(belief, power in level flight) -> belief. ``scales``: as learned up to now."""
-    regime = power_scales.REGIME.get(sample.phase)
-    if regime == power_scales.HOVER:  # a landing may have changed the mass: what was kept is old
+    regime = power_blocks.REGIME.get(sample.phase)
+    if regime == power_blocks.HOVER:  # a landing may have changed the mass: what was kept is old
         return replace(speed, power_w=NAN, kept=())
-    if regime != power_scales.CRUISE:
+    if regime != power_blocks.CRUISE:
         return replace(speed, power_w=NAN)
     power, climb = sample.power_w, sample.climb_mps
     gain = min((sample.t_s - speed.t_s) / MEAN_S, 1.0)
@@ -92,7 +93,7 @@ def tas_mps(aircraft: Aircraft, scales: Scales, sample: PowerSample) -> float:
     The speed of least power where the power is less than that; the polar is that of
     ``core/power.py``: s(V) (a V^3 + b / V + W w) = eta P (level flight, climb rate w).
     """
-    _, _, scale, _, avionics, slope, mass = scales.x.tolist()
+    _, _, scale, _, avionics, slope, mass, _ = scales.x.tolist()
     weight_n = mass * G0_MPS2
     at_ref_w = sample.power_w - math.exp(avionics) * aircraft.avionics_w
     at_ref_w *= aircraft.cruise_efficiency * math.exp(-scale)
