@@ -1,9 +1,9 @@
 """The pack filter beside a sigma-point filter of the same model, made of filterpy's parts.
 
-The filter linearises; a sigma-point filter (S. Julier, J. Uhlmann 1997; R. van der Merwe's points;
-filterpy) does not. On the same reports, with the same noise, it must not know better: then the
-cheaper linear form costs nothing. The reports are those of
-tests/core/test_pack.py, whose packs are neither filter's own.
+Ours takes the voltage by sigma points of the two directions in which it bends, and time by its
+derivatives; the other takes everything by points of the whole state (S. Julier, J. Uhlmann 1997; R.
+van der Merwe's points; filterpy). On the same reports, with the same noise, it must not know
+better. The reports are those of tests/core/test_pack.py, whose packs are neither filter's own.
 """
 
 from __future__ import annotations
@@ -48,7 +48,7 @@ class SigmaPoints:
             )
         )  # fmt: skip
         ukf.predict()
-        r0 = CURVES.at(ukf.x[CHARGE])[2] * self.hot * math.exp(ukf.x[pack.RESISTANCE])
+        r0 = CURVES.at(ukf.x[CHARGE])[1] * self.hot * math.exp(ukf.x[pack.RESISTANCE])
         drop = self.now_a * math.exp(ukf.x[pack.GAIN]) / PACK.parallel * r0
         blur = 0.5 * (self.now_a - self.before_a) / PACK.parallel * r0
         lasting = 2.0 * pack.MISMATCH_S
@@ -70,7 +70,7 @@ class SigmaPoints:
         ])  # fmt: skip
 
     def _seen(self, x: np.ndarray) -> np.ndarray:
-        ocv, _, r0 = CURVES.at(x[CHARGE])
+        ocv, r0 = CURVES.at(x[CHARGE])
         i_cell = self.now_a * math.exp(x[pack.GAIN]) / PACK.parallel
         drop = i_cell * r0 * self.hot * math.exp(x[pack.RESISTANCE])
         return np.array([ocv - x[pack.FAST] - x[pack.SLOW] - drop + x[pack.ERROR]])
@@ -94,11 +94,11 @@ def both(true: Truth, seconds: int) -> list[tuple[float, float, float, float]]:
 
 @pytest.mark.slow
 def test_it_tells_what_a_sigma_point_filter_tells(monkeypatch: pytest.MonkeyPatch) -> None:
-    """As near to the truth, apart by less than half a sigma, which is the same to a tenth.
+    """As near to the truth, apart by less than a quarter of a sigma, which is the same to 5 %.
 
-    Over ten packs: 1.56 % of nameplate, sigma points 1.64 %; apart 0.30 sigma, most of it from near
-    full charge, where points beyond it have no voltage of their own. Resistance is learned
-    throughout here: Schmidt's considered state has no sigma-point twin.
+    Over six packs: 1.34 % of nameplate, the other 1.36 %; apart 0.14 sigma. With the voltage's
+    derivative instead of points: 1.38 %, apart 0.28. Resistance is learned throughout here:
+    Schmidt's considered state has no sigma-point twin.
     """
     monkeypatch.setattr(pack, "STEADY_SHARE", 0.0)
     rows = np.array([r for seed in range(6) for r in both(truth(seed), 5400)])
@@ -109,5 +109,5 @@ def test_it_tells_what_a_sigma_point_filter_tells(monkeypatch: pytest.MonkeyPatc
         f" of nameplate; apart {apart:.3f} sigma; sigma {np.mean(mine_sd / their_sd):.3f} of theirs"
     )
     assert np.sqrt(np.mean(mine**2)) < 1.1 * np.sqrt(np.mean(theirs**2))
-    assert apart < 0.5
-    assert np.mean(mine_sd / their_sd) == pytest.approx(1.0, abs=0.1)
+    assert apart < 0.25
+    assert np.mean(mine_sd / their_sd) == pytest.approx(1.0, abs=0.05)

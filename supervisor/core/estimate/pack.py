@@ -1,4 +1,4 @@
-"""What is in the pack: an extended Kalman filter on its voltage and current.
+"""What is in the pack: a sigma-point filter on its voltage and current.
 
 State (8), per mean cell: charge z, fast and slow polarisation v1, v2 [V], logarithms of the scales
 of resistance, capacity and current-sensor gain, the model's own error e [V], a slowly wandering
@@ -9,6 +9,10 @@ miss most of what a long load adds), and without them the charge would look sure
     dz/dt  = -i g / (3600 C c)                   g = exp(lg), c = exp(lc), r = exp(lr)
     dv/dt  = (i g R r h(T) - v) / tau            (fast, slow; the slow one times exp(ls))
     V      = OCV(z) - v1 - v2 - i g R0(z) r h(T) + e
+
+A step of time is linear but for exponentials of logarithms that are known to a few per cent: their
+derivatives do. The voltage bends with charge and with ln(r g), and over what these may be it is
+taken by sigma points: no charge lies above full, so a pack said to be full is so, or less.
 
 What a cell gives less in the cold is mostly voltage, and that is in h(T) already; whether charge
 is lost as well is left open by a wider prior on c, not taken off.
@@ -31,6 +35,7 @@ from supervisor.core.constants import KELVIN
 from supervisor.core.estimate import weak_cell
 from supervisor.core.estimate.kalman import Updated, decay, ou_growth, update
 from supervisor.core.estimate.prior import PackPrior
+from supervisor.core.estimate.sigma_points import Line, line
 from supervisor.core.plan import Cell, Pack
 
 Array = NDArray[np.float64]
@@ -71,20 +76,15 @@ class Curves:
         grid = np.linspace(0.0, 1.0, STEPS + 1)
         self.ocv_grid: Array = cells.ocv_v(cell, grid)
         self.ocv: list[float] = self.ocv_grid.tolist()
-        self.slope: list[float] = cells.ocv_slope_v(cell, grid).tolist()
         self.r0: list[float] = np.interp(grid, cell.charge_grid, cell.r0_ohm).tolist()
 
-    def at(self, charge: float) -> tuple[float, float, float]:
-        """OCV [V], its slope [V], R0 at 25 degC [ohm]."""
+    def at(self, charge: float) -> tuple[float, float]:
+        """OCV [V] and R0 at 25 degC [ohm]."""
         x = min(max(charge, 0.0), 1.0) * STEPS
         i = min(int(x), STEPS - 1)
         f = x - i
         ocv, r0 = self.ocv, self.r0
-        return (
-            ocv[i] + f * (ocv[i + 1] - ocv[i]),
-            self.slope[i] + f * (self.slope[i + 1] - self.slope[i]),
-            r0[i] + f * (r0[i + 1] - r0[i]),
-        )
+        return ocv[i] + f * (ocv[i + 1] - ocv[i]), r0[i] + f * (r0[i + 1] - r0[i])
 
 
 class PackState(NamedTuple):
@@ -214,7 +214,7 @@ def _heated(
 ) -> float:  # fmt: skip
     """C dT/dt = i^2 R - k (T - T_air), exactly over the step at constant current."""
     cell = pack.cell
-    r = (curves.at(float(state.x[CHARGE]))[2] + cell.r1_ohm + cell.r2_ohm) * hot
+    r = (curves.at(float(state.x[CHARGE]))[1] + cell.r1_ohm + cell.r2_ohm) * hot
     settled = air_c + i_cell * i_cell * r / cell.cooling_wpk
     keep = math.exp(-dt_s * cell.cooling_wpk / cell.heat_capacity_jpk)
     return settled + keep * (state.temperature_c - settled)
@@ -228,16 +228,15 @@ def correct(
         return state._replace(current_a=sample.now_a)
     x = state.x
     charge, fast_v, slow_v, log_r, _, log_g, error_v, _ = x.tolist()
-    ocv, slope, r0 = curves.at(charge)
-    hot = resistance_factor(pack.cell, state.temperature_c) * math.exp(log_r)
-    i_cell = sample.now_a * math.exp(log_g) / pack.parallel
-    drop = i_cell * r0 * hot
-    expected = ocv - fast_v - slow_v - drop + error_v
-    h = np.array([slope, -1.0, -1.0, -drop, 0.0, -drop, 1.0, 0.0])
+    told = _terminal(state, pack, curves, sample.now_a)
+    expected = told.mean - fast_v - slow_v + error_v
+    h = np.array([told.by_x, -1.0, -1.0, told.by_y, 0.0, told.by_y, 1.0, 0.0])
+    ohm = curves.at(charge)[1] * resistance_factor(pack.cell, state.temperature_c) * math.exp(log_r)
+    drop = sample.now_a * math.exp(log_g) / pack.parallel * ohm
     # voltage and current are not read at the same instant: a step between two reports blurs both
-    blur = 0.5 * (sample.now_a - state.current_a) / pack.parallel * r0 * hot
+    blur = 0.5 * (sample.now_a - state.current_a) / pack.parallel * ohm
     lasting = max(2.0 * MISMATCH_S / max(dt_s, 0.1), 1.0)
-    r = READING_SD_V**2 + (MISMATCH * drop) ** 2 * lasting + blur * blur
+    r = READING_SD_V**2 + told.residual_var + (MISMATCH * drop) ** 2 * lasting + blur * blur
     if sample.stand_in:
         r += (STAND_IN_SD * drop) ** 2 * lasting
     away_a = abs(sample.now_a - state.steady_a)
@@ -265,6 +264,21 @@ def correct(
         cells=each, cells_s=each_s,
     )  # fmt: skip
     return state if state.aged else _aged(state, pack)
+
+
+def _terminal(state: PackState, pack: Pack, curves: Curves, now_a: float) -> Line:
+    """OCV(z) - i g R0(z) r h(T) as a line of charge and of ln(r g): where the voltage bends."""
+    x, p = state.x, state.p.item
+    charge, log_rg = x.item(CHARGE), x.item(RESISTANCE) + x.item(GAIN)
+    amps = now_a / pack.parallel * resistance_factor(pack.cell, state.temperature_c)
+
+    def volts(z: float, y: float) -> float:
+        ocv, r0 = curves.at(z)
+        return ocv - amps * math.exp(y) * r0
+
+    both = p(RESISTANCE, RESISTANCE) + 2.0 * p(RESISTANCE, GAIN) + p(GAIN, GAIN)
+    across = p(CHARGE, RESISTANCE) + p(CHARGE, GAIN)
+    return line(volts, charge, log_rg, p(CHARGE, CHARGE), across, both)
 
 
 def _aged(state: PackState, pack: Pack) -> PackState:
