@@ -73,7 +73,7 @@ def alternate_leg_wh(
 ) -> float:
     """From a go-around at home to a landing at the alternate [Wh].
 
-    Climb to the return height, cruise at the return airspeed, landing hover; the wind is the row of
+    Climb to the return height, cruise at the return airspeed, landing; the wind is the row of
     the forecast that is worst for this leg, since nobody knows when it would be flown.
     """
     density = density_kgpm3(home.elevation_m, day_offset_k(temperature_c, home.elevation_m))
@@ -85,7 +85,7 @@ def alternate_leg_wh(
     climb_s = return_plan.height_m / return_plan.climb_mps
     ground_mps = min((_ground_mps(tas, course_rad, row) for row in wind), default=tas)
     cruise_s = max(distance_m / ground_mps - climb_s, 0.0)
-    land_s = return_plan.landing_hover_s
+    land_s = return_plan.landing_s
 
     def joules(bare_w: float, seconds: float) -> float:
         return pack_draw_w(pack, bare_w + aircraft.avionics_w, seconds) * seconds

@@ -17,6 +17,9 @@ from supervisor.core.paper.sortie import Sortie, fine, fly, on_paper, outbound
 from supervisor.core.paper.sortie_home import way_home
 from supervisor.core.plan import Flight
 
+# Phases of the plan that telemetry does not tell from another.
+AS_SEEN = {"turn": "loiter", "missed landing": "landing", "back-transition": "landing"}
+
 
 @dataclass(frozen=True, slots=True)
 class PlannedStep:
@@ -71,7 +74,7 @@ def _steps(
         seconds = float(whole.t_s[k + 1] - whole.t_s[k])
         moving = step.stretch.kind is Kind.WING
         length = step.stretch.length_m if moving else 0.0
-        phase = "loiter" if step.phase == "turn" else step.phase
+        phase = AS_SEEN.get(step.phase, step.phase)
         result.append(
             PlannedStep(step.leg, phase, seconds, length, float(power_w[k]) * seconds / 3600.0)
         )

@@ -105,10 +105,10 @@ class WayHome:
 
 
 class Explainer:
-    """Explains margins of one flight; ``landing_time`` is that of ``Unforeseen``."""
+    """Explains margins of one flight."""
 
-    def __init__(self, flight: Flight, landing_time: float = 1.0) -> None:
-        self.flight, self.landing_time = flight, landing_time
+    def __init__(self, flight: Flight) -> None:
+        self.flight = flight
         self.paper: Paper = on_paper(flight)
         self.steps: list[Step] = fine(outbound(self.paper))
         plan = self.paper.member
@@ -203,7 +203,6 @@ class Explainer:
             "slope": from_version("drag", 0.0, float(power.log_mean[5])),
             "descent": from_version("drag", one, scale[3]),
             "hover": from_version("hover", one, scale[0]),
-            "landing": from_version("hover", 1.0, self.landing_time),
             "mass_kg": from_version("payload", float(plan.mass_kg[0, 0]), power.mass_kg + dropped),
             "temperature_c": from_version("cold", told.temperature_c, pack_c),
             "resistance": same["resistance"] * from_version("cold", 1.0, stiff),

@@ -28,7 +28,7 @@ from supervisor.core.forecast.legs import Habits, Kind, Stretch
 from supervisor.core.forecast.members import Air, Members, air_at, draw
 from supervisor.core.geodesy import LocalMap
 from supervisor.core.paper.paper import paper_belief
-from supervisor.core.plan import Flight
+from supervisor.core.plan import LANDING_TIME, Flight
 
 Array = NDArray[np.float64]
 
@@ -113,7 +113,18 @@ def on_paper(flight: Flight) -> Paper:
 def outbound(paper: Paper) -> list[Step]:
     """From the ground at home to the end of the last route point."""
     stretches = legs.plan_ahead(paper.flight, paper.route, paper.belief, paper.habits)
-    return [Step(s, _phase(s), s.waypoint) for s in stretches]
+    return [Step(part, name, s.waypoint) for s in stretches for part, name in _named(s)]
+
+
+def _named(s: Stretch) -> list[tuple[Stretch, str]]:
+    phase = _phase(s)
+    return landing_parts(s) if phase == "landing" else [(s, phase)]
+
+
+def landing_parts(landing: Stretch) -> list[tuple[Stretch, str]]:
+    """What a landing takes over the hover that the flight file states, and that hover."""
+    over, hover = landing.cut_at([0.0, 1.0 - 1.0 / LANDING_TIME, 1.0])
+    return [(over, "back-transition"), (hover, "landing")]
 
 
 def _phase(s: Stretch) -> str:
