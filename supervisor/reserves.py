@@ -14,7 +14,7 @@ from supervisor.core import geodesy
 from supervisor.core.atmosphere import day_offset_k, density_kgpm3, tas_per_cas
 from supervisor.core.cells import current_at_power_a, ocv_v, r0_ohm, temperature_factor
 from supervisor.core.plan import Aircraft, Flight, Pack, Policy, ReturnPlan, Site, WindRow
-from supervisor.core.power import hover_w, wing_w
+from supervisor.core.power import hover_w, in_gusts, wing_w
 from supervisor.flightmodels import PolicySection, Reserve
 
 RESERVE_CHARGE = 0.20  # where on the curve a reserve is drawn, for the pack's own loss
@@ -90,8 +90,13 @@ def alternate_leg_wh(
     def joules(bare_w: float, seconds: float) -> float:
         return pack_draw_w(pack, bare_w + aircraft.avionics_w, seconds) * seconds
 
-    climb_j = joules(float(wing_w(aircraft, mass, density, tas, return_plan.climb_mps)), climb_s)
-    cruise_j = joules(float(wing_w(aircraft, mass, density, tas)), cruise_s)
+    strongest_mps = max((math.hypot(row.n_mps, row.e_mps) for row in wind), default=0.0)
+    gusts = float(in_gusts(aircraft, strongest_mps))
+    climb_w, cruise_w = (
+        gusts * float(wing_w(aircraft, mass, density, tas, mps))
+        for mps in (return_plan.climb_mps, 0.0)
+    )
+    climb_j, cruise_j = joules(climb_w, climb_s), joules(cruise_w, cruise_s)
     land_j = joules(float(hover_w(aircraft, mass, density)), land_s)
     return (climb_j + cruise_j + land_j) / 3600.0
 

@@ -80,6 +80,8 @@ class Aircraft:
     hover power = thrust^1.5 / sqrt(2 rho disk_area) / hover_efficiency.
     ``cd0``, ``k``, ``cruise_efficiency``: drag polar (Traub 2011 eq. 4) and the propulsion chain.
     ``*_sd``: 1-sigma relative trust in each, as it was measured or guessed.
+    ``gust_cost``: share of the power on the wing that 10 m/s of wind adds by its gusts, where the
+    figures are for smooth air; 0: they are taken as they are, with the gusts of their own day.
     """
 
     aircraft_id: str
@@ -105,6 +107,7 @@ class Aircraft:
     bank_rad: float = 0.436  # 25 degrees
     hover_sd: float = 0.06
     cruise_sd: float = 0.08
+    gust_cost: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)

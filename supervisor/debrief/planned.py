@@ -34,11 +34,12 @@ class PlannedStep:
 
 @dataclass(frozen=True, slots=True)
 class PlannedFlight:
-    """The whole plan; open-circuit energies [Wh] at its ends."""
+    """The whole plan; open-circuit energies [Wh] at its ends. ``gusts`` as in ``Paper``."""
 
     steps: tuple[PlannedStep, ...]
     start_wh: float
     landing_wh: float
+    gusts: float = 1.0
 
     def energy_wh(self, phases: tuple[str, ...] = (), legs: set[int] | None = None) -> float:
         """Of these phases (none given: all) on these legs (None: all)."""
@@ -63,6 +64,7 @@ def plan_flight(flight: Flight) -> PlannedFlight:
         steps=tuple(_steps(whole, np.asarray(power, dtype=float))),
         start_wh=float(whole.energy_wh[0]),
         landing_wh=float(whole.energy_wh[-1]),
+        gusts=paper.gusts,
     )
 
 

@@ -62,6 +62,25 @@ def test_a_missed_landing_that_was_planned_for_is_planned_as_landing(debrief: De
     assert sum(causes.values()) == pytest.approx(plan.landing_wh - debrief.landing_wh, abs=1e-6)
 
 
+def test_gusts_that_were_planned_for_are_no_drag(debrief: Debrief) -> None:
+    """A tenth more of the power on the wing, planned: so much less of what was flown is drag."""
+    craft, rows = debrief.flight.aircraft, (WindRow(0.0, 100.0, 10.0, 0.0),)
+    weather = replace(debrief.flight.weather, wind=rows)
+    smooth = replace(debrief.flight, weather=weather)
+    gusty = replace(smooth, aircraft=replace(craft, gust_cost=0.1))
+    before, after = (
+        find_causes(f, plan_flight(f), debrief.flown, debrief.landing_wh).total_wh
+        for f in (smooth, gusty)
+    )
+    wing = [b for b in debrief.flown.blocks if b.phase == "cruise"]
+    flown_wh = sum(b.energy_wh - craft.avionics_w * b.seconds / 3600.0 for b in wing)
+    assert before["drag"] - after["drag"] == pytest.approx(0.1 * flown_wh, rel=0.2)
+    assert after["route"] == pytest.approx(before["route"], abs=1.0)
+    assert sum(after.values()) == pytest.approx(
+        plan_flight(gusty).landing_wh - debrief.landing_wh, abs=1e-6
+    )
+
+
 def with_forecast(d: Debrief, n_mps: float, e_mps: float) -> dict[str, float]:
     """The causes if the forecast had been this wind (blowing toward) all day."""
     rows = (WindRow(0.0, 100.0, n_mps, e_mps),)
