@@ -122,6 +122,7 @@ def to_flight(file: FlightFile, folder: Path, where: str) -> plan.Flight:
 def _aircraft(file: FlightFile, where: str) -> tuple[plan.Aircraft, tuple[str, ...]]:
     given = file.aircraft
     figures = reduce_figures(given, where)
+    cruise = given.measured_cruise
     aircraft = plan.Aircraft(
         aircraft_id=given.id,
         name=given.name or given.id,
@@ -146,6 +147,7 @@ def _aircraft(file: FlightFile, where: str) -> tuple[plan.Aircraft, tuple[str, .
         bank_rad=math.radians(given.bank_deg),
         hover_sd=figures.hover_sd,
         cruise_sd=figures.cruise_sd,
+        gust_cost=cruise.gust_cost_percent / 100.0 if cruise else 0.0,
     )
     return aircraft, figures.guessed
 

@@ -54,6 +54,14 @@ class MeasuredCruise(Section):
     mass_kg: MassKg
     temperature_c: TemperatureC = 15.0
     elevation_m: ElevationM = 0.0
+    gust_cost_percent: Annotated[
+        Number,
+        Field(
+            ge=0,
+            le=30,
+            description="more power in the gusts of 10 m/s of wind, of points for smooth air",
+        ),
+    ] = 0.0
 
 
 class Polar(Section):

@@ -14,7 +14,7 @@ from supervisor.core import geodesy
 from supervisor.core.atmosphere import day_offset_k, density_kgpm3, tas_per_cas
 from supervisor.core.cells import current_at_power_a, ocv_v, r0_ohm, temperature_factor
 from supervisor.core.plan import Aircraft, Flight, Pack, Policy, ReturnPlan, Site, WindRow
-from supervisor.core.power import hover_w, wing_w
+from supervisor.core.power import hover_w, in_gusts, wing_w
 from supervisor.flightmodels import PolicySection, Reserve
 
 RESERVE_CHARGE = 0.20  # where on the curve a reserve is drawn, for the pack's own loss
@@ -73,7 +73,7 @@ def alternate_leg_wh(
 ) -> float:
     """From a go-around at home to a landing at the alternate [Wh].
 
-    Climb to the return height, cruise at the return airspeed, landing hover; the wind is the row of
+    Climb to the return height, cruise at the return airspeed, landing; the wind is the row of
     the forecast that is worst for this leg, since nobody knows when it would be flown.
     """
     density = density_kgpm3(home.elevation_m, day_offset_k(temperature_c, home.elevation_m))
@@ -85,13 +85,18 @@ def alternate_leg_wh(
     climb_s = return_plan.height_m / return_plan.climb_mps
     ground_mps = min((_ground_mps(tas, course_rad, row) for row in wind), default=tas)
     cruise_s = max(distance_m / ground_mps - climb_s, 0.0)
-    land_s = return_plan.landing_hover_s
+    land_s = return_plan.landing_s
 
     def joules(bare_w: float, seconds: float) -> float:
         return pack_draw_w(pack, bare_w + aircraft.avionics_w, seconds) * seconds
 
-    climb_j = joules(float(wing_w(aircraft, mass, density, tas, return_plan.climb_mps)), climb_s)
-    cruise_j = joules(float(wing_w(aircraft, mass, density, tas)), cruise_s)
+    strongest_mps = max((math.hypot(row.n_mps, row.e_mps) for row in wind), default=0.0)
+    gusts = float(in_gusts(aircraft, strongest_mps))
+    climb_w, cruise_w = (
+        gusts * float(wing_w(aircraft, mass, density, tas, mps))
+        for mps in (return_plan.climb_mps, 0.0)
+    )
+    climb_j, cruise_j = joules(climb_w, climb_s), joules(cruise_w, cruise_s)
     land_j = joules(float(hover_w(aircraft, mass, density)), land_s)
     return (climb_j + cruise_j + land_j) / 3600.0
 

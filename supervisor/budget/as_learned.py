@@ -2,7 +2,8 @@
 
 Chances take the whole prior (``core/estimate/prior.py``) with its uncertainty; paper takes its
 mean. Climb and descent have scales of their own there; on paper they follow the cruise, whose slope
-over airspeed is that of a polar with more drag of one kind and less of the other.
+over airspeed is that of a polar with more drag of one kind and less of the other. Powers were
+learned among the gusts of those flights: no gusts are added to them.
 """
 
 from __future__ import annotations
@@ -25,6 +26,7 @@ def as_learned(flight: Flight, prior: Prior) -> Flight:
             hover_efficiency=craft.hover_efficiency / hover,
             cruise_efficiency=craft.cruise_efficiency / cruise,
             avionics_w=craft.avionics_w * avionics,
+            gust_cost=0.0,
         )
     if prior.pack is not None:
         resistance, capacity, _ = (math.exp(x) for x in prior.pack.log_mean)

@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from supervisor.budget.answer import Chances
+from supervisor.budget.as_learned import as_learned
 from supervisor.core.belief import Array, Belief
 from supervisor.core.estimate.estimator import Estimator
 from supervisor.core.estimate.prior import Prior
@@ -15,6 +16,7 @@ from supervisor.core.events import FlightState, FourNumbers, Heartbeat, Landed, 
 from supervisor.core.forecast.forecaster import Forecaster
 from supervisor.core.forecast.run import Run
 from supervisor.core.forecast.tail import spread
+from supervisor.core.paper.sortie import on_paper
 from supervisor.core.plan import Flight
 from supervisor.reserves import kept_at_home_wh
 
@@ -34,6 +36,17 @@ def belief_at_home(flight: Flight, prior: Prior | None = None) -> Belief:
     if belief is None:
         raise RuntimeError("no belief although a position is known")
     return belief
+
+
+def among_gusts(belief: Belief, gusts: float) -> Belief:
+    """``belief`` with power on the wing as it is expected among them: this factor over smooth air.
+
+    Before a flight only. In flight power is learned in the air that blows.
+    """
+    power = belief.power
+    on_wing = np.array([0.0, 1.0, 1.0, 1.0, 0.0, 0.0])  # hover, climb, cruise, descent, ...
+    power = replace(power, log_mean=power.log_mean + math.log(gusts) * on_wing)
+    return replace(belief, power=power)
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,7 +80,8 @@ def odds(
     policy = replace(flight.policy, final_reserve_wh=reserve_wh, alternate_wh=0.0)
     flight = replace(flight, policy=policy)
     maker = Forecaster(flight, seed=SEED, members=members, points=points, explain=False)
-    run = maker.run(belief_at_home(flight, prior))
+    gusts = on_paper(as_learned(flight, prior or Prior())).gusts
+    run = maker.run(among_gusts(belief_at_home(flight, prior), gusts))
     forecast = run.summary()
     return Odds(forecast.numbers, _chances(run), forecast.ahead_s, forecast.covered_at)
 

@@ -109,7 +109,8 @@ def _setup(b: Budget) -> list[tuple[str, str]]:
         (
             "Return",
             f"{back.style.value} at {back.height_m:g} m and {back.airspeed_mps:g} m/s, landing "
-            f"hover {back.landing_hover_s:g} s",
+            f"hover {back.landing_hover_s:g} s, with its back-transition reckoned as "
+            f"{back.landing_s:.0f} s",
         ),
         (
             "Weather",

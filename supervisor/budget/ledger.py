@@ -15,13 +15,21 @@ LEAST_ROW_S = 0.5  # shorter phases are steps in the reckoning, not phases of fl
 
 
 def ledger_of(plan: OnPaper) -> tuple[tuple[str, float], ...]:
-    """Trip by phase, then the reserves; adds up to what the pack holds at take-off."""
+    """Trip by phase, then the reserves; adds up to what the pack holds at take-off.
+
+    Phases as in smooth air; what gusts cost more, out and home, comes after them.
+    """
     policy = plan.paper.flight.policy
     lines: dict[str, float] = {}
+    gusts: dict[str, float] = {}
     for k, step in enumerate(plan.whole.steps):
-        name = f"home {step.phase}" if step.leg == len(plan.paper.route) else step.phase
+        way = "home " if step.leg == len(plan.paper.route) else ""
         used = float(plan.whole.energy_wh[k] - plan.whole.energy_wh[k + 1])
-        lines[name] = lines.get(name, 0.0) + used
+        more = float(plan.whole.gust_share[k]) * used
+        lines[way + step.phase] = lines.get(way + step.phase, 0.0) + used - more
+        gusts[way + "gusts"] = gusts.get(way + "gusts", 0.0) + more
+    if plan.paper.gusts > 1.0:
+        lines |= gusts
     trip = sum(lines.values())
     lines["contingency"] = policy.contingency * trip
     lines["alternate"] = policy.alternate_wh

@@ -138,7 +138,10 @@ def _ledger(b: Budget) -> str:
     trip_wh = sum(wh for _, wh in trip)
     lines = [heading("Ledger"), _ledger_line("trip", trip_wh, total)]
     detail = " · ".join(f"{name} {wh:.0f}".replace(" ", GLUE) for name, wh in trip if wh >= 0.5)
-    wrapped = textwrap.wrap(detail, WIDTH, initial_indent="    ", subsequent_indent="    ")
+    indent = " " * 4
+    wrapped = textwrap.wrap(
+        detail, WIDTH, initial_indent=indent, subsequent_indent=indent, break_on_hyphens=False
+    )
     lines += [line.replace(GLUE, " ") for line in wrapped]
     lines += [
         _ledger_line(name.replace("-", " "), wh, total)

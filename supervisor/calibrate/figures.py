@@ -9,6 +9,7 @@ import numpy as np
 
 from supervisor.calibrate.airspeed import AirSamples, AirspeedFit, fit_airspeed
 from supervisor.calibrate.blocks import steady_blocks
+from supervisor.calibrate.gusts import gust_cost
 from supervisor.calibrate.pack import PackFit, binned, fit_pack, pulse_ohm, zero_w
 from supervisor.calibrate.power import (
     CLIMB,
@@ -140,10 +141,18 @@ def _power(flight: Flight, power: PowerFit, slow: float, fast: float) -> list[Fi
         new = value * float(scales[k])
         rows.append(Figure(name, "", value, new, new * float(sd[k]), narrow or _unlearned(sd, k)))
     eta = craft.cruise_efficiency
+    rows.append(_gusts(flight, power))
     climbs = "" if sd[CLIMB] < LITTLE_LEARNED * PRIOR_SD[CLIMB] else "hardly ever climbed"
     new = eta / float(scales[CLIMB])
     rows.append(Figure("climb efficiency", "", eta, new, new * float(sd[CLIMB]), climbs))
     return rows
+
+
+def _gusts(flight: Flight, power: PowerFit) -> Figure:
+    found, old = gust_cost(flight.aircraft, power), 100.0 * flight.aircraft.gust_cost
+    return Figure(
+        "gust cost in 10 m/s of wind", "%", old, 100.0 * found.share, 100.0 * found.sd, found.doubt
+    )
 
 
 def _unlearned(sd: Array, k: int) -> str:

@@ -81,7 +81,8 @@ def _draw(c: Calibration, draw: Any, height_in: float) -> str:
 def _intervals(axes: Any, c: Calibration) -> None:
     from supervisor.budget.charts import INK, OUT
 
-    for k, f in enumerate(reversed(c.figures)):
+    shares = [f for f in reversed(c.figures) if f.old]  # of nothing there are no per cent
+    for k, f in enumerate(shares):
         scale = 100.0 / f.old
         low, new, high = (scale * (v - f.old) for v in (f.low, f.new, f.high))
         axes.plot([low, high], [k, k], color=OUT, linewidth=3.0, alpha=0.3 if f.doubt else 0.75)
@@ -89,7 +90,7 @@ def _intervals(axes: Any, c: Calibration) -> None:
         axes.plot([new], [k], "o", markersize=5, markerfacecolor=face, markeredgecolor=OUT)
     axes.axvline(0.0, color=INK, linewidth=0.9)
     axes.set_xlim(-45.0, 45.0)
-    axes.set_yticks(range(len(c.figures)), [f.name for f in reversed(c.figures)])
+    axes.set_yticks(range(len(shares)), [f.name for f in shares])
     axes.tick_params(axis="y", length=0, labelcolor=INK)
     axes.set_xlabel("% of the old figure")
 

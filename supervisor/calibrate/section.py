@@ -25,6 +25,9 @@ def to_toml(c: Calibration) -> str:
         *(_point(f) for f in sorted(points, key=_speed)),
         "]",
     ]
+    gusts = c.figure("gust cost in 10 m/s of wind")
+    if not gusts.doubt:
+        lines.append(f"gust_cost_percent = {gusts.new:.1f}  # +- {gusts.sd:.1f}; of 10 m/s of wind")
     capacity = c.figure("pack capacity")
     resistance = c.figure("pack resistance of a new one's")
     lines.append("[pack]  # change these keys, keep the others")

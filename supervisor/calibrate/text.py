@@ -14,7 +14,7 @@ from supervisor.calibrate.figures import Calibration, Figure
 
 ADVICE = (
     "Figures are for airspeeds as indicated, and hold for the weights that were flown. Powers on "
-    "the wing are for smooth air: gusts cost more. "
+    "the wing are for smooth air; what gusts add is told apart, and grows with the wind's square. "
     "Check them before they replace yours; a new figure moves every budget."
 )
 

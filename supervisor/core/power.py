@@ -101,6 +101,19 @@ def wing_w(
     return result
 
 
+GUST_WIND_MPS = 10.0  # at which ``Aircraft.gust_cost`` is told
+
+
+def in_gusts(aircraft: Aircraft, wind_mps: Real) -> Any:
+    """Power on the wing among the gusts of a mean wind over that in smooth air [-].
+
+    Gusts grow with the wind that makes them (MIL-F-8785C, low altitude: sigma_w = 0.1 W20, and
+    sigma_u in a fixed ratio to it at any height); what they cost grows with the mean square of
+    airspeed and thrust about their means (``calibrate/power.py``), so with the wind's square.
+    """
+    return 1.0 + aircraft.gust_cost * np.square(np.asarray(wind_mps) / GUST_WIND_MPS)
+
+
 def best_range_speed_mps(aircraft: Aircraft, mass_kg: float, density: float) -> float:
     """Still-air best-range true airspeed [m/s]: V_md = sqrt(2W/(rho S)) (k/CD0)^(1/4)."""
     weight_n = mass_kg * G0_MPS2

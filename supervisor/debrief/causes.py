@@ -7,7 +7,8 @@ thing; the difference between two neighbours is that thing's cost:
   the planned one (legs cut off or added, heights, places not loitered at);
 * wind: the same track in the wind that was met;
 * airspeed: at the airspeed that was flown (turns and detours within a block are in it);
-* drag: the power that was measured on the wing over what the builder's figures say for it;
+* drag: the power that was measured on the wing over what the builder's figures say for it, among
+  the gusts that were planned for;
 * hover: take-off, transitions and landing, measured over planned;
 * delay: loitering and time on the ground over what was planned for the points reached;
 * pack: what the pack held less at the start than planned, and the heat it made more.
@@ -16,7 +17,7 @@ thing; the difference between two neighbours is that thing's cost:
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -54,6 +55,7 @@ def find_causes(flight: Flight, plan: PlannedFlight, flown: Flown, landing_wh: f
         row = legs.setdefault(leg, dict.fromkeys(CAUSES[:-1], 0.0))
         row[cause] += wh
 
+    flight = _among_gusts(flight, plan.gusts)
     blocks = flown.blocks
     _book_wing(flight, [b for b in blocks if _on_wing(b)], flown, book)
     avionics = flight.aircraft.avionics_w
@@ -72,6 +74,13 @@ def find_causes(flight: Flight, plan: PlannedFlight, flown: Flown, landing_wh: f
     # all of the difference that did not leave through the terminals stayed in the pack
     total["pack"] = (plan.landing_wh - landing_wh) - delivered
     return Causes(total, legs)
+
+
+def _among_gusts(flight: Flight, gusts: float) -> Flight:
+    """``flight`` with the power on the wing that the plan reckoned with: over smooth air's."""
+    craft = flight.aircraft
+    craft = replace(craft, cruise_efficiency=craft.cruise_efficiency / gusts)
+    return replace(flight, aircraft=craft)
 
 
 def _on_wing(block: Block) -> bool:

@@ -17,6 +17,9 @@ from supervisor.core.paper.sortie import Sortie, fine, fly, on_paper, outbound
 from supervisor.core.paper.sortie_home import way_home
 from supervisor.core.plan import Flight
 
+# Phases of the plan that telemetry does not tell from another.
+AS_SEEN = {"turn": "loiter", "missed landing": "landing", "back-transition": "landing"}
+
 
 @dataclass(frozen=True, slots=True)
 class PlannedStep:
@@ -31,11 +34,12 @@ class PlannedStep:
 
 @dataclass(frozen=True, slots=True)
 class PlannedFlight:
-    """The whole plan; open-circuit energies [Wh] at its ends."""
+    """The whole plan; open-circuit energies [Wh] at its ends. ``gusts`` as in ``Paper``."""
 
     steps: tuple[PlannedStep, ...]
     start_wh: float
     landing_wh: float
+    gusts: float = 1.0
 
     def energy_wh(self, phases: tuple[str, ...] = (), legs: set[int] | None = None) -> float:
         """Of these phases (none given: all) on these legs (None: all)."""
@@ -60,6 +64,7 @@ def plan_flight(flight: Flight) -> PlannedFlight:
         steps=tuple(_steps(whole, np.asarray(power, dtype=float))),
         start_wh=float(whole.energy_wh[0]),
         landing_wh=float(whole.energy_wh[-1]),
+        gusts=paper.gusts,
     )
 
 
@@ -71,7 +76,7 @@ def _steps(
         seconds = float(whole.t_s[k + 1] - whole.t_s[k])
         moving = step.stretch.kind is Kind.WING
         length = step.stretch.length_m if moving else 0.0
-        phase = "loiter" if step.phase == "turn" else step.phase
+        phase = AS_SEEN.get(step.phase, step.phase)
         result.append(
             PlannedStep(step.leg, phase, seconds, length, float(power_w[k]) * seconds / 3600.0)
         )

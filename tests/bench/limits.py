@@ -27,7 +27,7 @@ from supervisor.core.forecast.members import USUAL, Unforeseen
 from supervisor.core.plan import Flight
 from supervisor.flightfile import load_flight
 
-SHARE, SURE = 0.6, Unforeseen(1.0, 0.0, 0.0)
+SHARE, SURE = 0.6, Unforeseen(0.0, 0.0)
 
 
 @dataclass(frozen=True)

@@ -11,6 +11,7 @@ import pytest
 from sim.aircraft import fit
 from sim.scenario import FOLDER, load
 from supervisor.calibrate.blocks import Steady, ripple
+from supervisor.calibrate.gusts import gust_cost
 from supervisor.calibrate.power import UNREST_COST_SD, fit_power, level_w, parts_w, restless
 from supervisor.flightfile import load_flight
 
@@ -96,3 +97,32 @@ def test_gusts_and_the_sensors_zero_make_it_less_sure() -> None:
     zero_w = 0.01 * float(rows.power_w[0])
     off = fit_power(CRAFT, CRAFT.mass_kg, rows, zero_w).cov[1, 1]
     assert off - sure == pytest.approx(0.01**2, rel=1e-6)
+
+
+def among(winds: np.ndarray, calm: bool = False) -> Steady:
+    """Level blocks in these winds [m/s], their power as restless as 6 % and 0.2 % at 10 m/s."""
+    square = np.zeros(len(winds)) if calm else (winds / 10.0) ** 2
+    rows = replace(level(len(winds)), wind_mps=winds, unrest=0.06 * square, surge=2e-3 * square)
+    return replace(rows, power_w=watts(rows))
+
+
+def test_what_gusts_cost_is_told_for_ten_metres_a_second() -> None:
+    """By hand: 0.18 x 6 %, thrice 0.2 % on the parasite and once on the induced part of power."""
+    parasite, induced = parts_w(CRAFT, CRAFT.mass_kg, level(1))[0, 1:3]
+    share = (3.0 * parasite + induced) / (parasite + induced)
+    found = gust_cost(CRAFT, fit_power(CRAFT, CRAFT.mass_kg, among(np.linspace(3.0, 12.0, 50))))
+    assert found.doubt == ""
+    assert found.share == pytest.approx(0.18 * 0.06 + share * 2e-3, rel=0.01)
+    assert found.sd == pytest.approx(found.share / 3.0, rel=0.02)  # how sure 0.18 is
+
+
+@pytest.mark.parametrize(
+    ("rows", "doubt"),
+    [
+        (among(np.full(50, 2.0)), "hardly any wind"),
+        (among(np.full(5, 8.0)), "too few"),
+        (among(np.full(50, 8.0), calm=True), "too few"),
+    ],
+)
+def test_flights_that_show_no_gusts_tell_no_cost(rows: Steady, doubt: str) -> None:
+    assert doubt in gust_cost(CRAFT, fit_power(CRAFT, CRAFT.mass_kg, rows)).doubt

@@ -24,7 +24,7 @@ from tests.core.flights import flight
 
 KNOT_MPS = 1852.0 / 3600.0
 HEIGHT_M = 100.0
-AS_PLANNED = Unforeseen(1.0, 0.0, 0.0)  # the landing takes its time, the airspeed is held
+AS_PLANNED = Unforeseen(0.0, 0.0)  # the landing takes its time, the airspeed is held
 
 
 @dataclass(frozen=True, slots=True)

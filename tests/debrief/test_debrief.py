@@ -18,9 +18,10 @@ from supervisor.core.plan import WindRow
 from supervisor.debrief.answer import Debrief
 from supervisor.debrief.as_json import to_json
 from supervisor.debrief.causes import CAUSES, find_causes
-from supervisor.debrief.compute import _bands, _events, from_deg
+from supervisor.debrief.compute import _bands, _events, _lines, from_deg
 from supervisor.debrief.flown import WindSeen
 from supervisor.debrief.html import to_html
+from supervisor.debrief.planned import plan_flight
 from supervisor.debrief.said import Acknowledgement, Said
 from supervisor.debrief.text import render
 from supervisor.edge.recording import Recording
@@ -49,6 +50,35 @@ def test_ledger_adds_up_on_both_sides(debrief: Debrief) -> None:
 def test_legs_and_phases_are_those_of_the_plan(debrief: Debrief) -> None:
     phases = {(line.leg, line.phase) for line in debrief.lines if line.flown_wh > 1.0}
     assert {("to gauge 1", "take-off"), ("to gauge 2", "cruise"), ("home", "landing")} <= phases
+
+
+def test_a_missed_landing_that_was_planned_for_is_planned_as_landing(debrief: Debrief) -> None:
+    """A circuit of 60 s, 60 s and 15 % of hover, and 16 s back up: a landing more, and longer."""
+    policy = replace(debrief.flight.policy, missed_landings=1)
+    plan = plan_flight(replace(debrief.flight, policy=policy))
+    lines = {(x.leg, x.phase): x for x in _lines(debrief.flight, plan, debrief.flown)}
+    assert lines["home", "landing"].planned_s == pytest.approx(69.0 + 60.0 + 69.0 + 16.0)
+    causes = find_causes(debrief.flight, plan, debrief.flown, debrief.landing_wh).total_wh
+    assert sum(causes.values()) == pytest.approx(plan.landing_wh - debrief.landing_wh, abs=1e-6)
+
+
+def test_gusts_that_were_planned_for_are_no_drag(debrief: Debrief) -> None:
+    """A tenth more of the power on the wing, planned: so much less of what was flown is drag."""
+    craft, rows = debrief.flight.aircraft, (WindRow(0.0, 100.0, 10.0, 0.0),)
+    weather = replace(debrief.flight.weather, wind=rows)
+    smooth = replace(debrief.flight, weather=weather)
+    gusty = replace(smooth, aircraft=replace(craft, gust_cost=0.1))
+    before, after = (
+        find_causes(f, plan_flight(f), debrief.flown, debrief.landing_wh).total_wh
+        for f in (smooth, gusty)
+    )
+    wing = [b for b in debrief.flown.blocks if b.phase == "cruise"]
+    flown_wh = sum(b.energy_wh - craft.avionics_w * b.seconds / 3600.0 for b in wing)
+    assert before["drag"] - after["drag"] == pytest.approx(0.1 * flown_wh, rel=0.2)
+    assert after["route"] == pytest.approx(before["route"], abs=1.0)
+    assert sum(after.values()) == pytest.approx(
+        plan_flight(gusty).landing_wh - debrief.landing_wh, abs=1e-6
+    )
 
 
 def with_forecast(d: Debrief, n_mps: float, e_mps: float) -> dict[str, float]:

@@ -89,7 +89,7 @@ class Forecaster:
     ) -> None:
         self.flight, self.seed, self.unforeseen = flight, seed, unforeseen
         self.check = SelfCheck()
-        self.explainer = Explainer(flight, unforeseen.landing_time) if explain else None
+        self.explainer = Explainer(flight) if explain else None
         self.plan = PlanBeside(flight) if explain else None
         self.beside = Beside()
         self.told = Told()

@@ -90,7 +90,11 @@ class Stretch:
 
 @dataclass(frozen=True, slots=True)
 class Habits:
-    """Rates and times as this autopilot will really fly them."""
+    """Rates and times as this autopilot will really fly them.
+
+    ``landing_hover_s``: all of a landing on the rotors. One that was seen has its back-transition
+    in it: the phase is a hover landing as soon as the rotors carry.
+    """
 
     cas_factor: float
     climb_mps: float
@@ -110,7 +114,7 @@ def seen_or_planned(flight: Flight, belief: Belief) -> Habits:
         cas_factor=factor,
         climb_mps=_or(seen.climb_mps, plan.climb_mps),
         descent_mps=_or(seen.descent_mps, plan.descent_mps),
-        landing_hover_s=_or(seen.landing_hover_s, plan.landing_hover_s),
+        landing_hover_s=_or(seen.landing_hover_s, plan.landing_s),
     )
 
 

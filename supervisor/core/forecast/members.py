@@ -29,15 +29,13 @@ Floats = NDArray[np.floating[Any]]
 
 @dataclass(frozen=True, slots=True)
 class Unforeseen:
-    """What only the rest of the flight can tell: spreads are 1 sigma, relative.
+    """Spread (1 sigma, relative) of what only the rest of the flight can tell.
 
     How long a landing takes, and the airspeed really held: ours, for autopilots on a day without
-    trouble; the campaign's calibration judges them. ``landing_time``: over the file's hover, which
-    begins where the back-transition ends: that takes as much as six seconds of hover, and the
-    descent comes out slower more often than quicker.
+    trouble; the campaign's calibration judges them. How long a landing takes in the middle is no
+    doubt of the forecast's own: see ``ReturnPlan.landing_s``.
     """
 
-    landing_time: float = 1.15
     landing_time_sd: float = 0.08
     airspeed_sd: float = 0.01
 
@@ -120,7 +118,7 @@ def draw(
         avionics_w=column(gain * power.avionics_w),
         slope=column(power.slope),
         mass_kg=column(power.mass_kg),
-        landing=column(unforeseen.landing_time * np.exp(unforeseen.landing_time_sd * chance[0])),
+        landing=column(np.exp(unforeseen.landing_time_sd * chance[0])),
         airspeed=column(1.0 + unforeseen.airspeed_sd * chance[1]),
         true_cas=np.ones((count, 1), dtype),
         gust_w=column(np.full(count, belief.power.gust_w_sd)),

@@ -105,10 +105,10 @@ class WayHome:
 
 
 class Explainer:
-    """Explains margins of one flight; ``landing_time`` is that of ``Unforeseen``."""
+    """Explains margins of one flight."""
 
-    def __init__(self, flight: Flight, landing_time: float = 1.0) -> None:
-        self.flight, self.landing_time = flight, landing_time
+    def __init__(self, flight: Flight) -> None:
+        self.flight = flight
         self.paper: Paper = on_paper(flight)
         self.steps: list[Step] = fine(outbound(self.paper))
         plan = self.paper.member
@@ -190,7 +190,7 @@ class Explainer:
             float(factor(told.cell, pack_c) / factor(told.cell, told.temperature_c))
             for factor in (temperature_factor, capacity_factor)
         )
-        one = float(plan.hover[0, 0])
+        one, gusts = float(plan.hover[0, 0]), self.paper.gusts
 
         def from_version(name: str, before: float, after: float) -> Array:
             first = VERSIONS.index(name)
@@ -198,12 +198,11 @@ class Explainer:
 
         same = self.planned
         return Members(**same | {
-            "climb": from_version("climb", one, scale[1]),
-            "cruise": from_version("drag", one, scale[2]),
+            "climb": from_version("climb", gusts, scale[1]),
+            "cruise": from_version("drag", gusts, scale[2]),
             "slope": from_version("drag", 0.0, float(power.log_mean[5])),
-            "descent": from_version("drag", one, scale[3]),
+            "descent": from_version("drag", gusts, scale[3]),
             "hover": from_version("hover", one, scale[0]),
-            "landing": from_version("hover", 1.0, self.landing_time),
             "mass_kg": from_version("payload", float(plan.mass_kg[0, 0]), power.mass_kg + dropped),
             "temperature_c": from_version("cold", told.temperature_c, pack_c),
             "resistance": same["resistance"] * from_version("cold", 1.0, stiff),

@@ -28,7 +28,8 @@ from supervisor.core.forecast.legs import Habits, Kind, Stretch
 from supervisor.core.forecast.members import Air, Members, air_at, draw
 from supervisor.core.geodesy import LocalMap
 from supervisor.core.paper.paper import paper_belief
-from supervisor.core.plan import Flight
+from supervisor.core.plan import LANDING_TIME, Flight
+from supervisor.core.power import in_gusts
 
 Array = NDArray[np.float64]
 
@@ -38,7 +39,10 @@ WIND_PASSES = 4  # wind depends on the time of day, time on the wind: repeated u
 
 @dataclass(frozen=True, slots=True)
 class Paper:
-    """One flight taken at its word, ready to be flown."""
+    """One flight taken at its word, ready to be flown.
+
+    ``gusts``: power on the wing over that in smooth air, in the forecast wind of the whole flight.
+    """
 
     flight: Flight
     chart: LocalMap
@@ -48,6 +52,7 @@ class Paper:
     member: Members
     table: CellTables
     wind: ForecastWind
+    gusts: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,7 +69,8 @@ class Sortie:
     """States at every point; ``steps[k]`` leads from point k to point k + 1.
 
     ``energy_wh`` open-circuit energy left; ``cell_v`` of the mean cell at the end of the step,
-    under the step's load; ``along_m`` ground track from take-off.
+    under the step's load; ``along_m`` ground track from take-off. ``gust_share``: of each step's
+    power, what smooth air would not take.
     """
 
     steps: tuple[Step, ...]
@@ -79,6 +85,7 @@ class Sortie:
     height_m: Array
     ground_mps: Array
     dropped_kg: Array
+    gust_share: Array
 
     def end_of(self, leg: int) -> int:
         """The point at which leg ``leg`` ends, its stay included (a leg may have no steps)."""
@@ -95,16 +102,47 @@ def on_paper(flight: Flight) -> Paper:
     member = draw(flight, belief, np.random.default_rng(0), 1, np.float64)
     one, none = np.ones((1, 1)), np.zeros((1, 1))
     member = replace(member, landing=one, airspeed=one, gust_w=none, gust_home=none)
+    route, habits = legs.route_on_map(flight, chart), legs.seen_or_planned(flight, belief)
+    wind = forecast_wind(flight.weather, chart.to_map)
+    wind_mps = rms_wind_mps(flight, legs.plan_ahead(flight, route, belief, habits), wind)
+    gusts = float(in_gusts(flight.aircraft, wind_mps))
     return Paper(
         flight=flight,
         chart=chart,
-        route=legs.route_on_map(flight, chart),
+        route=route,
         belief=belief,
-        habits=legs.seen_or_planned(flight, belief),
-        member=member,
+        habits=habits,
+        member=scaled(member, gusts),
         table=tables(flight.pack.cell, np.float64),
-        wind=forecast_wind(flight.weather, chart.to_map),
+        wind=wind,
+        gusts=gusts,
     )
+
+
+def rms_wind_mps(flight: Flight, out: list[Stretch], wind: ForecastWind) -> float:
+    """Root mean square of the forecast wind, over the time on the wing ``out`` and home [m/s]."""
+    back = flight.return_plan
+    end = out[-1].end if out else (0.0, 0.0)
+    rows = [
+        (*_middle(s), 0.5 * (s.start_height_m + s.end_height_m), _still_air_s(s))
+        for s in out
+        if s.kind in (Kind.WING, Kind.CIRCLE)
+    ]
+    home_s = math.hypot(*end) / back.airspeed_mps
+    rows.append((0.5 * end[0], 0.5 * end[1], back.height_m, max(home_s, 1.0)))
+    north_m, east_m, height_m, seconds = np.array(rows).T
+    met = wind.at(north_m, east_m, height_m, np.cumsum(seconds) - 0.5 * seconds)
+    return float(np.sqrt(np.average(np.square(met).sum(axis=1), weights=seconds)))
+
+
+def _still_air_s(s: Stretch) -> float:
+    return s.dwell_s or s.length_m / max(s.cas_mps, 1.0)
+
+
+def scaled(member: Members, wing: float) -> Members:
+    """``member`` with this factor on all power on the wing."""
+    scales = {name: wing * getattr(member, name) for name in ("climb", "cruise", "descent")}
+    return replace(member, **scales)
 
 
 # --- what is flown -----------------------------------------------------------------------------
@@ -113,7 +151,18 @@ def on_paper(flight: Flight) -> Paper:
 def outbound(paper: Paper) -> list[Step]:
     """From the ground at home to the end of the last route point."""
     stretches = legs.plan_ahead(paper.flight, paper.route, paper.belief, paper.habits)
-    return [Step(s, _phase(s), s.waypoint) for s in stretches]
+    return [Step(part, name, s.waypoint) for s in stretches for part, name in _named(s)]
+
+
+def _named(s: Stretch) -> list[tuple[Stretch, str]]:
+    phase = _phase(s)
+    return landing_parts(s) if phase == "landing" else [(s, phase)]
+
+
+def landing_parts(landing: Stretch) -> list[tuple[Stretch, str]]:
+    """What a landing takes over the hover that the flight file states, and that hover."""
+    over, hover = landing.cut_at([0.0, 1.0 - 1.0 / LANDING_TIME, 1.0])
+    return [(over, "back-transition"), (hover, "landing")]
 
 
 def _phase(s: Stretch) -> str:
@@ -144,8 +193,7 @@ def fine(steps: list[Step], part_s: float = FINE_S) -> list[Step]:
     result = []
     for step in steps:
         s = step.stretch
-        seconds = s.dwell_s or s.length_m / max(s.cas_mps, 1.0)
-        parts = max(math.ceil(seconds / part_s), 1)
+        parts = max(math.ceil(_still_air_s(s) / part_s), 1)
         result += [Step(part, step.phase, step.leg) for part in s.cut(parts)]
     return result
 
@@ -179,6 +227,10 @@ def _sortie(paper: Paper, steps: list[Step], columns: Columns, air: Air, ahead: 
     length = np.where(columns.kind == Kind.WING, columns.length_m, 0.0)
     grid, below = energy_grid_wh(paper.flight.pack.cell)
     u = ahead.charge.u[0]
+    smooth = scaled(paper.member, 1.0 / paper.gusts)
+    power_w, smooth_w = (
+        _stretch_power_w(paper.flight, member, air, columns)[0] for member in (paper.member, smooth)
+    )
     return Sortie(
         steps=tuple(steps),
         ahead=ahead,
@@ -186,20 +238,20 @@ def _sortie(paper: Paper, steps: list[Step], columns: Columns, air: Air, ahead: 
         along_m=np.concatenate([[0.0], np.cumsum(length)]),
         energy_wh=np.asarray(u * paper.member.to_wh[0, 0]),
         charge=np.interp(u, below, grid),
-        cell_v=_volts(paper, columns, air, ahead),
+        cell_v=_volts(paper, power_w, ahead),
         north_m=places[:, 0],
         east_m=places[:, 1],
         height_m=np.array(heights),
         ground_mps=np.where(columns.kind == Kind.WING, ahead.ground_mps[0], 0.0),
         dropped_kg=np.concatenate([[0.0], columns.dropped_kg]),
+        gust_share=1.0 - smooth_w / np.maximum(power_w, 1e-9),
     )
 
 
-def _volts(paper: Paper, columns: Columns, air: Air, ahead: Ahead) -> Array:
+def _volts(paper: Paper, power_w: NDArray[np.floating[Any]], ahead: Ahead) -> Array:
     """Mean cell's voltage at every point under the load of the step before (at rest at first)."""
-    power = _stretch_power_w(paper.flight, paper.member, air, columns)
     cells = paper.flight.pack.series * paper.flight.pack.parallel
-    load = np.concatenate([[0.0], power[0]])[None, :] / cells
+    load = np.concatenate([[0.0], power_w])[None, :] / cells
     factor = paper.member.resistance * thaw(
         paper.flight.pack.cell, paper.member.temperature_c, ahead.warmth_k
     )

@@ -13,7 +13,7 @@ from supervisor.core.forecast.ahead import ground_speed_mps
 from supervisor.core.forecast.legs import Kind, Stretch, Ways
 from supervisor.core.forecast.members import air_at, turn_s
 from supervisor.core.forecast.way import CIRCUIT_S
-from supervisor.core.paper.sortie import Paper, Step, course_of
+from supervisor.core.paper.sortie import Paper, Step, course_of, landing_parts
 from supervisor.core.plan import Site
 
 Array = NDArray[np.float64]
@@ -130,4 +130,4 @@ def _landing(
         tries = Stretch(Kind.HOVER, place, place, low, low, 0.0, 0.0, again_s, gone, leg)
         steps = [(circuit, "missed landing"), (tries, "missed landing")]
     down = Stretch(Kind.HOVER, place, place, low, ground_m, 0.0, 0.0, hover_s, gone, leg)
-    return [*steps, (down, "landing")]
+    return [*steps, *landing_parts(down)]
