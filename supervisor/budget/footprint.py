@@ -20,7 +20,7 @@ from supervisor.core.plan import Flight, ReturnStyle, Waypoint
 from supervisor.flightsense import still_air_reach_m
 
 BEARINGS = 24
-MEMBERS, POINTS = 200, 24
+MEMBERS, POINTS = 600, 24
 
 
 @dataclass(frozen=True, slots=True)

@@ -17,7 +17,7 @@ from supervisor.flightmodels import PolicySection
 from supervisor.reserves import kept_at_home_wh, renewed
 
 MEASURES = 3
-MEMBERS, POINTS = 400, 16
+POINTS = 16
 PART_S = 180.0
 LEAST_GAIN_SHARE = 0.002  # of the pack, below which a measure is not worth a line
 
@@ -34,7 +34,7 @@ def judged(change: variants.Change, policy: PolicySection, base_wh: float, prior
     """``change`` flown on paper and foreseen; ``base_wh`` is what the plan itself lands with."""
     flight = renewed(policy, change.flight)
     landing_wh, hover_v = _landing(flight, prior)
-    chance = odds(flight, prior, members=MEMBERS, points=POINTS)
+    chance = odds(flight, prior, points=POINTS)
     return Variant(
         change.name,
         landing_wh,

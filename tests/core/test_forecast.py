@@ -16,6 +16,7 @@ from supervisor.core.events import Phase, Position
 from supervisor.core.forecast import forecaster as module
 from supervisor.core.forecast.forecaster import Forecaster
 from supervisor.core.forecast.run import Forecast, fail_times_s
+from supervisor.core.forecast.tail import low_quantiles
 from supervisor.core.paper.paper import paper_belief
 from tests.core.flights import flight
 from tests.core.plain_flights import SteadyWind
@@ -195,3 +196,17 @@ def test_margins_fall_along_the_plan_and_give_the_turn_back_time() -> None:
     margin = np.array([[10.0, 5.0, -5.0], [10.0, 8.0, 6.0], [-2.0, -4.0, -6.0]])
     np.testing.assert_allclose(fail_times_s(t, margin, whole=True), [150.0, math.inf, -100.0])
     np.testing.assert_allclose(fail_times_s(t, margin, whole=False), [150.0, 200.0, -100.0])
+
+
+@pytest.mark.parametrize("others_fail", [90.0, math.inf])
+def test_the_safe_time_is_that_of_the_share_that_fails_first(others_fail: float) -> None:
+    """Two of a hundred members are lost at ten minutes, the others much later or never: at 99 %
+    that is when to turn, whatever the others do."""
+    minutes = np.arange(121.0)
+    times = np.full((400, 1), others_fail)
+    times[:8] = 10.0
+    margin = np.clip(times - minutes, -40.0, 300.0) + np.linspace(-0.4, 0.4, 400)[:, None]
+    lines = low_quantiles(margin, (0.01, 0.05))
+    told = fail_times_s(np.tile(60.0 * minutes, (2, 1)), lines, whole=True)
+    assert told[0] == pytest.approx(600.0, abs=40.0)
+    assert told[1] == pytest.approx(60.0 * others_fail, abs=60.0)

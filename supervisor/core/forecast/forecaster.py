@@ -8,7 +8,7 @@ members is exactly what contingency stands for (ICAO Annex 6: unforeseen factors
 
 ``turn_back_s`` is the time at which a member first fails when it goes on along the plan, as a
 distribution; ``turn_back_safe_s`` is how long the chance of success stays at the policy's
-confidence, less the pilot's reaction time; for its tail see ``low_quantile``.
+confidence, less the pilot's reaction time; for its tail see ``low_quantiles``.
 
 The generators are seeded anew at every look (see ``draws.py``): replays agree draw for draw, and a
 forecast changes only when the belief does.
@@ -41,9 +41,8 @@ from supervisor.core.forecast.legs import (
     ways_to,
 )
 from supervisor.core.forecast.members import USUAL, Air, Members, Unforeseen, air_at, draw
-from supervisor.core.forecast.run import Forecast, Run, fail_times_s
+from supervisor.core.forecast.run import Forecast, Run
 from supervisor.core.forecast.self_check import SelfCheck, due, note
-from supervisor.core.forecast.tail import low_quantile
 from supervisor.core.forecast.way import (
     Destination,
     Landings,
@@ -220,9 +219,8 @@ class Forecaster:
             Kind.CIRCLE, here, here, height, height, cas, dwell_s=held_s, waypoint=first
         )
         stay = self.run(run.belief, circle.cut(STATION_POINTS), run.members)
-        fails_s = fail_times_s(stay.ahead.t_s, stay.joint_margin_wh(), whole=False)
-        policy = self.flight.policy
-        return low_quantile(fails_s, 1.0 - policy.confidence) - policy.reaction_s
+        confidence = self.flight.policy.confidence
+        return stay.safe_times_s(stay.joint_margin_wh(), [confidence], whole=False)[0]
 
     def run(
         self,

@@ -1,12 +1,13 @@
 """The members' fates, and what is published of them.
 
 What counts as covered, and what ``turn_back_s`` and ``turn_back_safe_s`` are, is said in
-``forecaster.py``; for the tail of the latter see ``low_quantile``.
+``forecaster.py``; for the tail see ``low_quantiles``.
 """
 
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -156,12 +157,7 @@ class Run:
         energy, _ = self.margins()
         margin = self.joint_margin_wh()
         turn_s = fail_times_s(self.ahead.t_s, margin, self.course.whole)
-        confidences = (policy.confidence, *SWEEP)
-        safes_s = [
-            quantile - policy.reaction_s
-            for quantile in low_quantiles(turn_s, [1.0 - c for c in confidences])
-        ]
-        safe_s = safes_s[0]
+        safe_s, *sweep_s = self.safe_times_s(margin, (policy.confidence, *SWEEP), self.course.whole)
         good = margin >= 0.0
         covered_at = good.mean(axis=0, dtype=float)
         hover = self._widened(self.landings[0].hover_v)[:, 0]
@@ -193,11 +189,26 @@ class Run:
             ahead_s=self.ahead.t_s.mean(axis=0, dtype=float),
             covered_at=covered_at,
             margin_wh=quantiles(energy, (0.05, 0.5, 0.95)),
-            safe_at=tuple(zip(SWEEP, safes_s[1:], strict=True)),
+            safe_at=tuple(zip(SWEEP, sweep_s, strict=True)),
             doubts=(self.missed,) if max(self.widen) > 1.0 else (),
             advice=(),
             ledger_sd_wh=self._ledger_sd(),
         )
+
+    def safe_times_s(
+        self, margin: Floats, confidences: Sequence[float], whole: bool
+    ) -> list[float]:
+        """Latest time [s] to turn at each confidence, the reaction taken off; what stands for
+        never is told by ``fail_times_s``.
+
+        Where the share of members that are covered falls below the confidence: the quantile of the
+        margin is flown like a member. The quantile of the members' own times is another thing: it
+        was tried, smoothed, and came minutes late where the tail is long.
+        """
+        lines = low_quantiles(margin, [1.0 - c for c in confidences])
+        t_s = np.broadcast_to(self.ahead.t_s.mean(axis=0, dtype=float), lines.shape)
+        times_s = fail_times_s(t_s, lines, whole) - self.flight.policy.reaction_s
+        return [float(time_s) for time_s in times_s]
 
     def _chance(self, index: int, site: Site) -> SiteChance:
         energy, volts = (part[:, 0] for part in self.margins(index))
