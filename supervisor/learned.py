@@ -35,12 +35,14 @@ from supervisor.errors import InputError
 from supervisor.priors import Matrix, Vector, pack_prior, power_prior, restated, unfit
 from supervisor.problems import first_problem
 
-SCHEMA = 3
+SCHEMA = 4
 # From a schema to the next. 2 names the figures that the scales rest on; before, nobody knows. 3
-# tells the slope of the cruise scale, beside the five scales that older versions read.
+# tells the slope of the cruise scale, and 4 the pack's slow relaxation, beside the scales that
+# older versions read.
 MIGRATIONS: dict[int, Callable[[dict[str, Any]], dict[str, Any]]] = {
     1: lambda data: data | {"figures": {}},
     2: lambda data: data,
+    3: lambda data: data,
 }
 LOGBOOK_ROWS = 500  # about two years of daily flights; older rows are dropped
 SAME = 1e-6  # relative: a figure that differs by more was written anew
@@ -73,10 +75,7 @@ class AircraftLearned(_Kept):
 
     def scales(self) -> tuple[Vector, Matrix]:
         """Mean and covariance of all that was told."""
-        if not self.slope_cov:
-            return self.log_mean, self.log_cov
-        rows = zip(self.log_cov, self.slope_cov, strict=False)
-        return (*self.log_mean, self.slope), (*((*row, c) for row, c in rows), self.slope_cov)
+        return _joined(self.log_mean, self.log_cov, self.slope, self.slope_cov)
 
 
 class PackRow(BaseModel):
@@ -101,7 +100,11 @@ class PackRow(BaseModel):
 
 class PackLearned(_Kept):
     """Logarithms of resistance, capacity and current gain on the figures of ``capacity_ah`` and a
-    new cell of ``figures``, with their covariance; equivalent full cycles; the logbook."""
+    new cell of ``figures``, with their covariance; equivalent full cycles; the logbook.
+
+    ``slow``: of the slow relaxation; ``slow_cov``: with the three, and its variance; empty where
+    none was told.
+    """
 
     pack_id: str
     figures: Figures
@@ -110,6 +113,20 @@ class PackLearned(_Kept):
     log_mean: Annotated[Vector, Field(min_length=3, max_length=3)]
     log_cov: Annotated[Matrix, Field(min_length=3, max_length=3)]
     logbook: tuple[PackRow, ...]
+    slow: FiniteFloat = 0.0
+    slow_cov: Annotated[Vector, Field(max_length=4)] = ()
+
+    def scales(self) -> tuple[Vector, Matrix]:
+        """Mean and covariance of all that was told."""
+        return _joined(self.log_mean, self.log_cov, self.slow, self.slow_cov)
+
+
+def _joined(mean: Vector, cov: Matrix, last: float, last_cov: Vector) -> tuple[Vector, Matrix]:
+    """A scale that was told beside the others, at their end; without it where there is none."""
+    if not last_cov:
+        return mean, cov
+    rows = zip(cov, last_cov, strict=False)
+    return (*mean, last), (*((*row, c) for row, c in rows), last_cov)
 
 
 def aircraft_path(folder: Path, aircraft_id: str) -> Path:
@@ -190,7 +207,7 @@ def _pack_prior(folder: Path, flight: Flight) -> PackPrior | None:
     if kept is None or not _same(kept.figures, cell_figures(flight.pack.cell)):
         return None
     where = str(pack_path(folder, kept.pack_id))
-    taught = pack_prior(kept.log_mean, kept.log_cov, where)
+    taught = pack_prior(*kept.scales(), where)
     return next_pack(restated(taught, kept.capacity_ah, flight))
 
 
@@ -260,13 +277,16 @@ def _pack_after(folder: Path, flight: Flight, lessons: Lessons, unix_s: float) -
     path = pack_path(folder, flight.pack.pack_id)
     before = _before(PackLearned, path)
     row = _row(flight, lessons, unix_s)
+    mean, cov = lessons.pack.log_mean.tolist(), lessons.pack.log_cov.tolist()
     return PackLearned(
         pack_id=flight.pack.pack_id,
         figures=cell_figures(flight.pack.cell),
         capacity_ah=flight.pack.capacity_ah,
         cycles=(before.cycles if before else 0.0) + lessons.used_ah / row.capacity_ah,
-        log_mean=tuple(lessons.pack.log_mean.tolist()),
-        log_cov=tuple(map(tuple, lessons.pack.log_cov.tolist())),
+        log_mean=tuple(mean[:3]),
+        log_cov=tuple(tuple(r[:3]) for r in cov[:3]),
+        slow=mean[3],
+        slow_cov=tuple(cov[3]),
         logbook=(*(before.logbook if before else ()), row)[-LOGBOOK_ROWS:],
     )
 

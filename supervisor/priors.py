@@ -28,12 +28,14 @@ SLOPE = "cruise slope (over e times the speed)"
 POWER_SCALES = ("hover", "climb", "cruise", "descent", "avionics", SLOPE)
 POWER_MOST = np.log([2.0, 2.0, 2.0, 2.0, 5.0, 2.7])
 WITHOUT_SLOPE = POWER_SCALES[:5]  # what versions before it have written
-PACK_SCALES = ("resistance", "capacity", "current gain")
-PACK_LEAST, PACK_MOST = np.log([0.3, 0.4, 0.8]), np.log([5.0, 1.3, 1.25])
+PACK_SCALES = ("resistance", "capacity", "current gain", "slow relaxation")
+PACK_LEAST, PACK_MOST = np.log([0.3, 0.4, 0.8, 0.15]), np.log([5.0, 1.3, 1.25, 6.0])
+WITHOUT_SLOW = PACK_SCALES[:3]
 LIMITS = {
     POWER_SCALES: (-POWER_MOST, POWER_MOST),
     WITHOUT_SLOPE: (-POWER_MOST[:5], POWER_MOST[:5]),
     PACK_SCALES: (PACK_LEAST, PACK_MOST),
+    WITHOUT_SLOW: (PACK_LEAST[:3], PACK_MOST[:3]),
 }
 SD_LEAST, SD_MOST = 1e-5, 1.5
 CAPACITY = 1  # its place in a pack's scales
@@ -106,7 +108,7 @@ def power_prior(mean: Vector, cov: Matrix, where: str) -> PowerPrior:
 
 def pack_prior(mean: Vector, cov: Matrix, where: str) -> PackPrior:
     """The same of a pack's scales."""
-    return PackPrior(*_fit(mean, cov, PACK_SCALES, where))
+    return PackPrior(*_fit(mean, cov, _pack_scales(len(mean)), where))
 
 
 def unfit(prior: Prior) -> str:
@@ -117,11 +119,15 @@ def unfit(prior: Prior) -> str:
         wrong = _wrong(power.log_mean, power.log_cov, _power_scales(len(power.log_mean)))
     if wrong or pack is None:
         return wrong
-    return _wrong(pack.log_mean, pack.log_cov, PACK_SCALES)
+    return _wrong(pack.log_mean, pack.log_cov, _pack_scales(len(pack.log_mean)))
 
 
 def _power_scales(told: int) -> tuple[str, ...]:
     return WITHOUT_SLOPE if told == len(WITHOUT_SLOPE) else POWER_SCALES
+
+
+def _pack_scales(told: int) -> tuple[str, ...]:
+    return WITHOUT_SLOW if told == len(WITHOUT_SLOW) else PACK_SCALES
 
 
 def _fit(mean: Vector, cov: Matrix, names: tuple[str, ...], where: str) -> tuple[Array, Array]:

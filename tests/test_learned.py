@@ -13,8 +13,9 @@ import pytest
 
 from supervisor import learned
 from supervisor.core.cruise_scale import slope_sd
+from supervisor.core.estimate import pack
 from supervisor.core.estimate.estimator import Estimator
-from supervisor.core.estimate.prior import PackPrior, PowerPrior, Prior
+from supervisor.core.estimate.prior import BETWEEN_SLOW, PackPrior, PowerPrior, Prior
 from supervisor.errors import InputError
 from tests.core.flights import cruise, flight
 
@@ -124,13 +125,13 @@ def kept_flight(folder: Path) -> tuple[Path, dict[str, object]]:
 
 def test_a_file_of_the_first_schema_is_brought_forward(tmp_path: Path) -> None:
     path, data = kept_flight(tmp_path)
-    assert data["schema_version"] == 3
+    assert data["schema_version"] == 4
     del data["figures"]  # schema 1 did not say what the scales rest on
     path.write_text(json.dumps(data | {"schema_version": 1}))
     assert learned.prior_for(tmp_path, flight()).pack is not None
     learned.keep(tmp_path, flight(), flown(seconds=50).lessons(), 1.8e9 + 86400.0)
     kept = json.loads(path.read_text())
-    assert (kept["schema_version"], len(kept["logbook"])) == (3, 2)
+    assert (kept["schema_version"], len(kept["logbook"])) == (4, 2)
     assert kept["figures"]
 
 
@@ -215,3 +216,24 @@ def test_a_prior_out_of_bounds_is_not_fed(tmp_path: Path, place: int) -> None:
     path.write_text(json.dumps(data))
     with pytest.raises(InputError, match=r"pack-P07.json: the .* is 20"):
         learned.prior_for(tmp_path, flight())
+
+
+def test_the_slow_relaxation_is_kept_and_may_be_missing(tmp_path: Path) -> None:
+    """A file of before it was kept starts the next flight at its prior; spoilt, it is refused."""
+    path, data = kept_flight(tmp_path)
+    assert (len(data["log_mean"]), len(data["slow_cov"])) == (3, 4)  # type: ignore[arg-type]
+    told = learned.prior_for(tmp_path, flight()).pack
+    assert told is not None
+    assert told.log_mean[3] == data["slow"]
+    taught = pack.start(flight().pack, 0.0, 15.0, told)
+    assert taught.p[pack.SLOW_SCALE, pack.SLOW_SCALE] < pack.SLOW_SD**2 + BETWEEN_SLOW**2
+    path.write_text(json.dumps(data | {"slow_cov": [0.0, 0.0, 0.0, -0.1]}))
+    with pytest.raises(InputError, match="covariance"):
+        learned.prior_for(tmp_path, flight())
+    for name in ("slow", "slow_cov"):
+        del data[name]
+    path.write_text(json.dumps(data | {"schema_version": 3}))
+    told = learned.prior_for(tmp_path, flight()).pack
+    assert told is not None
+    assert len(told.log_mean) == 3
+    assert pack.start(flight().pack, 0.0, 15.0, told).x[pack.SLOW_SCALE] == 0.0

@@ -20,22 +20,23 @@ from tests.core.flights import flight
 def some(power_mean: list[float], pack_mean: list[float], spread: float = 0.02) -> Prior:
     draw = np.random.default_rng(3)
     size = len(power_mean)
-    root, small = draw.normal(size=(size, size)) * spread, draw.normal(size=(3, 3)) * spread
+    packs = len(pack_mean)
+    root, small = (draw.normal(size=(n, n)) * spread for n in (size, packs))
     return Prior(
         PowerPrior(np.array(power_mean), root @ root.T + 1e-6 * np.eye(size)),
-        PackPrior(np.array(pack_mean), small @ small.T + 1e-6 * np.eye(3)),
+        PackPrior(np.array(pack_mean), small @ small.T + 1e-6 * np.eye(packs)),
     )
 
 
-# five as older versions wrote them, six with the slope of the cruise scale
+# As older versions wrote them, and with the slope of the cruise scale (a pack: slow relaxation).
 SCALES = st.lists(st.floats(-0.6, 0.6), min_size=5, max_size=6)
 
 
-@given(SCALES, st.floats(-1.0, 1.5), st.floats(-0.9, 0.2))
+@given(SCALES, st.floats(-1.0, 1.5), st.floats(-0.9, 0.2), st.sampled_from([[], [0.4], [-1.1]]))
 def test_what_is_written_reads_back_to_the_last_bit(
-    power: list[float], resistance: float, capacity: float
+    power: list[float], resistance: float, capacity: float, slow: list[float]
 ) -> None:
-    prior = some(power, [resistance, capacity, 0.01])
+    prior = some(power, [resistance, capacity, 0.01, *slow])
     assert prior.power is not None
     assert prior.pack is not None
     back = prior_of(prior_text(prior, flight()), flight(), "here")

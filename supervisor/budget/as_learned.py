@@ -29,7 +29,7 @@ def as_learned(flight: Flight, prior: Prior) -> Flight:
             gust_cost=0.0,
         )
     if prior.pack is not None:
-        resistance, capacity, _ = (math.exp(x) for x in prior.pack.log_mean)
+        resistance, capacity = (math.exp(x) for x in prior.pack.log_mean[:2])
         capacity_ah = pack.capacity_ah * capacity
         pack = replace(pack, resistance_scale=resistance, capacity_ah=capacity_ah)
     return replace(flight, aircraft=craft, pack=pack)

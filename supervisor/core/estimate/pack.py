@@ -44,6 +44,7 @@ CHARGE, FAST, SLOW, RESISTANCE, CAPACITY, GAIN, ERROR, SLOW_SCALE = range(8)
 STATES = 8
 UNIT: Array = np.eye(STATES)
 BELIEVED = [CHARGE, FAST, SLOW, RESISTANCE, CAPACITY, GAIN, SLOW_SCALE]  # as PackBelief has them
+LEARNED = [RESISTANCE, CAPACITY, GAIN, SLOW_SCALE]  # what the next flight starts from
 
 # Prior spreads; ours, after what differs between a table and a pack.
 CHARGE_SD, UNKNOWN_CHARGE_SD, GAIN_SD = 0.03, 0.30, 0.02
@@ -127,8 +128,9 @@ def start(pack: Pack, t_s: float, air_c: float, prior: PackPrior | None = None) 
     sd = [CHARGE_SD, 0.003, 0.008, pack.resistance_sd, capacity_sd, GAIN_SD, ERROR_SD_V, SLOW_SD]
     p = np.diag(np.square(sd))
     if prior is not None:
-        x[RESISTANCE : GAIN + 1] = prior.log_mean
-        p[RESISTANCE : GAIN + 1, RESISTANCE : GAIN + 1] = prior.log_cov
+        told = LEARNED[: len(prior.log_mean)]
+        x[told] = prior.log_mean
+        p[np.ix_(told, told)] = prior.log_cov
         p[CAPACITY, CAPACITY] += cold**2  # the day's cold is no less open than without a prior
     return PackState(t_s, x, p, 0.0, 0.0, warm, 4.0, weak_cell.start(pack.series))
 
@@ -327,8 +329,7 @@ def observe(
 
 def posterior(state: PackState) -> PackPrior:
     """What was learned, for the pack's next flight."""
-    part = slice(RESISTANCE, GAIN + 1)
-    return PackPrior(state.x[part].copy(), state.p[part, part].copy())
+    return PackPrior(state.x[LEARNED], state.p[np.ix_(LEARNED, LEARNED)])
 
 
 def belief(state: PackState, pack: Pack) -> PackBelief:

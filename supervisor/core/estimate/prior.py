@@ -16,7 +16,7 @@ Array = NDArray[np.float64]
 # What may change from one flight to the next, 1 sigma of the logarithm: dirt, propellers, rigging;
 # for a pack one cycle's fade, and what a different temperature leaves in the figures.
 BETWEEN_SCALES, BETWEEN_AVIONICS, BETWEEN_SLOPE = 0.015, 0.05, 0.01
-BETWEEN_RESISTANCE, BETWEEN_CAPACITY, BETWEEN_GAIN = 0.05, 0.006, 0.003
+BETWEEN_RESISTANCE, BETWEEN_CAPACITY, BETWEEN_GAIN, BETWEEN_SLOW = 0.05, 0.006, 0.003, 0.08
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,7 +35,8 @@ class PowerPrior:
 
 @dataclass(frozen=True, slots=True)
 class PackPrior:
-    """Logarithms of resistance, capacity and current-gain scales: (3,) and (3, 3)."""
+    """Logarithms of the scales of resistance, capacity, current gain and slow relaxation: (4,) and
+    (4, 4), or (3,) and (3, 3) of before the last was kept."""
 
     log_mean: Array
     log_cov: Array
@@ -78,5 +79,6 @@ def next_power(posterior: PowerPrior) -> PowerPrior:
 
 def next_pack(posterior: PackPrior) -> PackPrior:
     """The posterior of one flight as the prior of the next."""
-    between = np.square([BETWEEN_RESISTANCE, BETWEEN_CAPACITY, BETWEEN_GAIN])
-    return PackPrior(posterior.log_mean, posterior.log_cov + np.diag(between))
+    between = np.square([BETWEEN_RESISTANCE, BETWEEN_CAPACITY, BETWEEN_GAIN, BETWEEN_SLOW])
+    told = len(posterior.log_mean)
+    return PackPrior(posterior.log_mean, posterior.log_cov + np.diag(between[:told]))
