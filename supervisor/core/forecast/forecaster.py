@@ -41,6 +41,7 @@ from supervisor.core.forecast.legs import (
     ways_to,
 )
 from supervisor.core.forecast.members import USUAL, Air, Members, Unforeseen, air_at, draw
+from supervisor.core.forecast.memory import keep_memory
 from supervisor.core.forecast.run import Forecast, Run, fail_times_s
 from supervisor.core.forecast.self_check import SelfCheck, due, note
 from supervisor.core.forecast.tail import low_quantile
@@ -101,6 +102,7 @@ class Forecaster:
         self.chart = map_of(flight)
         self.route = route_on_map(flight, self.chart)
         self.table: CellTables = tables(flight.pack.cell, self.dtype)
+        keep_memory()
 
     def next_point(self, belief: Belief) -> Point | None:
         """(north, east) [m] of the route point being flown to; None when none is left."""
