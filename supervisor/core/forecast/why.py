@@ -13,7 +13,6 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
-from typing import Any
 
 import numpy as np
 
@@ -30,7 +29,7 @@ from supervisor.core.forecast.legs import (
     seen_or_planned,
     ways_to,
 )
-from supervisor.core.forecast.members import Air, Members, air_at, wing_power_w
+from supervisor.core.forecast.members import Air, Members, Wing, air_at
 from supervisor.core.forecast.way import Departures, Destination, Landings, fly_ways
 from supervisor.core.forecast.wind_nodes import Query, ask_plan, ask_ways
 from supervisor.core.paper.budget_line import staying
@@ -276,8 +275,8 @@ class Explainer:
         cas = np.array([self.flight.return_plan.airspeed_mps])
         zero = np.zeros(1)
         air = self._air(belief.position.height_m)
-        power: Any = wing_power_w(self.flight, members, air, cas, zero, zero)
-        return float(power[-1, 0])
+        wing = Wing(self.flight, members, air, cas, zero)
+        return float(wing.power_w(wing.drag_w(), zero)[-1, 0])
 
 
 def _when_s(flown: list[Stretch], airborne_s: float) -> Array:
