@@ -122,7 +122,7 @@ class Field:
         return self._mean(points, self._cross(points))
 
     def _points(self, north_m: Array, east_m: Array, height_m: Array, ahead_s: Array) -> Array:
-        return np.column_stack([north_m, east_m, height_m, self.now_s + ahead_s])
+        return np.array([north_m, east_m, height_m, self.now_s + ahead_s]).T
 
     def _cross(self, points: Array) -> Array:
         """cov(query, node): the sensors' errors are independent of the wind."""
@@ -133,7 +133,8 @@ class Field:
         mean = self.forecast.at(points[:, 0], points[:, 1], points[:, 2], after_s)
         if not m:
             return mean
-        return mean + np.column_stack([cross @ self.beta[:m], cross @ self.beta[m : 2 * m]])
+        mean += np.array([cross @ self.beta[:m], cross @ self.beta[m : 2 * m]]).T
+        return mean
 
     def _cov(self, points: Array, cross: Array) -> Array:
         q, m = len(points), len(self.nodes)

@@ -253,9 +253,11 @@ class Explainer:
         flown in another way than planned [Wh]."""
         seen = seen_or_planned(self.flight, turned.now or turned.there)
         air = replace(seen, landing_hover_s=self.paper.habits.landing_hover_s)
-        fates = planned, *(self._fly_home(way, last, here, habits) for habits in (air, seen))
-        left = [float(np.ravel(fate.u * last.to_wh)[0]) for fate in fates]
-        return left[0] - left[1], left[1] - left[2]
+        fates = {self.paper.habits: planned}
+        for habits in {air, seen} - fates.keys():  # what was not yet seen is as planned
+            fates[habits] = self._fly_home(way, last, here, habits)
+        left = {h: float(np.ravel(fate.u * last.to_wh)[0]) for h, fate in fates.items()}
+        return left[self.paper.habits] - left[air], left[air] - left[seen]
 
     def _slow_s(self, turned: Turned, planned: Landings, last: Members, here: Ahead) -> float:
         """How much longer the way home has become since the turn, detours apart [s]."""
