@@ -94,7 +94,8 @@ def wing_w(
     weight_n = np.asarray(mass_kg) * G0_MPS2
     parasite = parasite_w(aircraft, density, tas_mps)
     induced = induced_w(aircraft, weight_n * load_factor, density, tas_mps)
-    return pusher_w(aircraft, parasite + induced + weight_n * climb_mps)
+    result: Real = pusher_w(aircraft, parasite + induced + weight_n * climb_mps)
+    return result
 
 
 def parasite_w(aircraft: Aircraft, density: Real, tas_mps: Real) -> Any:

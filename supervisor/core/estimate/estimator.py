@@ -181,7 +181,7 @@ class Estimator:
         self._by_power = speed_by_power.hold(self._by_power)
         if self._by_power.held is not None:
             self._scales = replace(self._by_power.held, block=())
-            self._habits = replace(self._habits, cruise_cas_mps=NAN)
+            self._habits = self._habits._replace(cruise_cas_mps=NAN)
         if self._wind is not None and not self._wind.refuted:
             self._wind = wind_sensors.without_airspeed(self._wind, t_s)
 

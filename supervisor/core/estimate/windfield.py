@@ -19,6 +19,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -223,8 +224,7 @@ def _stretched(rng: np.random.Generator, drawn: Array, mean: Array) -> None:
     drawn += mean
 
 
-@dataclass(frozen=True, slots=True)
-class Evidence:
+class Evidence(NamedTuple):
     """What one stretch of flight says about (wind north, east, sensor errors...).
 
     ``place`` (north, east, height, time); ``j`` the information matrix, ``y`` the vector.
