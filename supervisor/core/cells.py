@@ -11,6 +11,7 @@ Discharge current is positive; everything is per cell. Functions broadcast over 
 
 from __future__ import annotations
 
+from functools import lru_cache
 from typing import Any
 
 import numpy as np
@@ -58,6 +59,7 @@ def current_at_power_a(source_v: Real, resistance_ohm: Real, power_w: Real) -> A
     return (source_v - np.sqrt(np.maximum(root, 0.0))) / (2.0 * np.asarray(resistance_ohm))
 
 
+@lru_cache(maxsize=8)
 def energy_grid_wh(cell: Cell) -> tuple[Array, Array]:
     """(charge grid, open-circuit energy below it per Ah [Wh/Ah]): integral of OCV over charge."""
     grid = np.asarray(cell.charge_grid, dtype=float)

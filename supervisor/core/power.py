@@ -92,12 +92,9 @@ def wing_w(
 ) -> Real:
     """Electrical power [W] on the pusher, without avionics; never below zero."""
     weight_n = np.asarray(mass_kg) * G0_MPS2
-    area = aircraft.wing_area_m2
-    parasite_w = 0.5 * density * np.asarray(tas_mps) ** 3 * area * aircraft.cd0
-    lift_n = weight_n * load_factor
-    induced_w = 2.0 * aircraft.k * lift_n * lift_n / (density * np.asarray(tas_mps) * area)
-    shaft_w = parasite_w + induced_w + weight_n * climb_mps
-    result: Real = np.maximum(shaft_w, 0.0) / aircraft.cruise_efficiency
+    parasite = parasite_w(aircraft, density, tas_mps)
+    induced = induced_w(aircraft, weight_n * load_factor, density, tas_mps)
+    result: Real = pusher_w(aircraft, parasite + induced + weight_n * climb_mps)
     return result
 
 
@@ -112,6 +109,22 @@ def in_gusts(aircraft: Aircraft, wind_mps: Real) -> Any:
     airspeed and thrust about their means (``calibrate/power.py``), so with the wind's square.
     """
     return 1.0 + aircraft.gust_cost * np.square(np.asarray(wind_mps) / GUST_WIND_MPS)
+
+
+def parasite_w(aircraft: Aircraft, density: Real, tas_mps: Real) -> Any:
+    """Power [W] of the drag that does not come from lift."""
+    return 0.5 * density * np.asarray(tas_mps) ** 3 * aircraft.wing_area_m2 * aircraft.cd0
+
+
+def induced_w(aircraft: Aircraft, lift_n: Real, density: Real, tas_mps: Real) -> Any:
+    """Power [W] of the drag that comes from lift."""
+    area = aircraft.wing_area_m2
+    return 2.0 * aircraft.k * lift_n * lift_n / (density * np.asarray(tas_mps) * area)
+
+
+def pusher_w(aircraft: Aircraft, shaft_w: Real) -> Any:
+    """Electrical power [W] behind the shaft's; a propeller gives nothing back."""
+    return np.maximum(shaft_w, 0.0) / aircraft.cruise_efficiency
 
 
 def best_range_speed_mps(aircraft: Aircraft, mass_kg: float, density: float) -> float:

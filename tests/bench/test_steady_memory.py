@@ -1,10 +1,17 @@
-"""What is held does not grow with the flight: neither in the belief nor in the simulated truth."""
+"""What is held does not grow with the flight: neither in the belief nor in the simulated truth.
+
+And what a look has used is kept for the next, not fetched from the system again.
+"""
 
 from __future__ import annotations
 
+import platform
+import resource
 import tracemalloc
 from collections.abc import Iterator
 from pathlib import Path
+
+import pytest
 
 from sim.flight import Flight
 from sim.framefile import CHUNK_BYTES, FrameFile
@@ -12,8 +19,10 @@ from sim.headless import Sortie
 from sim.scenario import load
 from supervisor.core.estimate.estimator import Estimator
 from supervisor.core.events import Observation
+from supervisor.core.forecast.forecaster import Forecaster
 from tests.bench.bench_update import HZ, observations
 from tests.core.flights import flight
+from tests.core.plain_flights import SteadyWind, overhead_home
 
 
 def once_a_second(start_s: float, seconds: int) -> Iterator[Observation]:
@@ -69,3 +78,17 @@ def test_the_stream_does_not_grow(tmp_path: Path) -> None:
         tracemalloc.stop()
     assert late - early < CHUNK_BYTES + 60_000  # a chunk, and blocks of noise, fill up and go
     assert peak < 8 * CHUNK_BYTES
+
+
+@pytest.mark.skipif(platform.libc_ver()[0] != "glibc", reason="another C library's allocator")
+@pytest.mark.parametrize(("members", "points"), [(400, 40), (1000, 60)])
+def test_a_look_asks_the_system_for_no_memory(members: int, points: int) -> None:
+    """One look touches some 600 pages; without ``keep_memory`` each of them is fetched anew."""
+    forecaster = Forecaster(flight(), members=members, points=points)
+    belief = overhead_home(flight(), SteadyWind(3.0, 4.0))
+    for _ in range(2):
+        forecaster.forecast(belief)
+    before = resource.getrusage(resource.RUSAGE_SELF).ru_minflt
+    for _ in range(5):
+        forecaster.forecast(belief)
+    assert resource.getrusage(resource.RUSAGE_SELF).ru_minflt - before < 5 * 60

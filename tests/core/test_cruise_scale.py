@@ -30,7 +30,7 @@ from supervisor.core.estimate.power_scales import (
 from supervisor.core.estimate.prior import PowerPrior
 from supervisor.core.events import Phase
 from supervisor.core.forecast.advice import best_airspeed
-from supervisor.core.forecast.members import Air, draw, wing_power_w
+from supervisor.core.forecast.members import Air, Wing, draw
 from supervisor.core.plan import Aircraft, Flight
 from tests.core.flights import flight
 from tests.core.plain_flights import SteadyWind, overhead_home
@@ -231,12 +231,13 @@ def test_each_member_flies_at_the_scale_of_its_own_speed() -> None:
     flat = replace(one, slope=np.zeros((6, 1)))
     air = Air(np.full(1, 1.1), np.full(1, tas_per_cas(1.1)), np.zeros(1))
     for asked in (np.array([21.0]), np.array([17.0]), np.array([17.0, 21.0, 26.0])):
-        sloped, bare = (wing_power_w(plan, m, air, asked, level, none) for m in (one, flat))
+        wings = [Wing(plan, m, air, asked, none) for m in (one, flat)]
+        sloped, bare = (wing.power_w(wing.drag_w(), level) for wing in wings)
         factor = (asked * one.airspeed / CRAFT.cruise_mps) ** one.slope
         np.testing.assert_allclose(
             (sloped - one.avionics_w) / (bare - one.avionics_w), factor, rtol=1e-12
         )
-        steep, even = (wing_power_w(plan, m, air, asked, up, none) for m in (one, flat))
+        steep, even = (wing.power_w(wing.drag_w(), up) for wing in wings)
         np.testing.assert_array_equal(steep, even)
 
 

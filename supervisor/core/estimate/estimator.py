@@ -181,7 +181,7 @@ class Estimator:
         self._by_power = speed_by_power.hold(self._by_power)
         if self._by_power.held is not None:
             self._scales = replace(self._by_power.held, block=())
-            self._habits = replace(self._habits, cruise_cas_mps=NAN)
+            self._habits = self._habits._replace(cruise_cas_mps=NAN)
         if self._wind is not None and not self._wind.refuted:
             self._wind = wind_sensors.without_airspeed(self._wind, t_s)
 
@@ -317,11 +317,11 @@ class Estimator:
         return self._flown_tas(fix.t_s, tas_per_cas(density)), 0.0
 
     def _observe_power(self, t_s: float, power_w: float) -> None:
-        sample = self._power_sample(t_s, power_w)
         # the first seconds of a phase still belong to the one before
         settle_s = 2.0 if self.phase in phases.ROTOR_BORNE else 5.0
         steady = t_s - self._phase.since_s > settle_s and self._phase.next_phase is self.phase
-        if sample is None or not steady:
+        sample = self._power_sample(t_s, power_w) if steady else None
+        if sample is None:
             return
         self._by_power = speed_by_power.watch(
             self._by_power, self._flight.aircraft, self._scales, sample

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
+from typing import NamedTuple
 
 from supervisor.core.belief import FlownHabits
 from supervisor.core.events import Phase
@@ -15,8 +16,7 @@ FRESH_STEP_S = 5.0
 WINDOW_S = 60.0
 
 
-@dataclass(frozen=True, slots=True)
-class Habits:
+class Habits(NamedTuple):
     """Running means; NaN where not seen yet."""
 
     cruise_cas_mps: float = NAN
@@ -46,11 +46,11 @@ def watch(
         return habits
     match phase:
         case Phase.CRUISE | Phase.LOITER:
-            return replace(habits, cruise_cas_mps=_mean(habits.cruise_cas_mps, cas_mps, dt_s))
+            return habits._replace(cruise_cas_mps=_mean(habits.cruise_cas_mps, cas_mps, dt_s))
         case Phase.CLIMB:
-            return replace(habits, climb_mps=_mean(habits.climb_mps, climb_mps, dt_s))
+            return habits._replace(climb_mps=_mean(habits.climb_mps, climb_mps, dt_s))
         case Phase.DESCENT:
-            return replace(habits, descent_mps=_mean(habits.descent_mps, -climb_mps, dt_s))
+            return habits._replace(descent_mps=_mean(habits.descent_mps, -climb_mps, dt_s))
         case _:
             return habits
 
@@ -58,9 +58,9 @@ def watch(
 def changed(habits: Habits, before: Phase, now: Phase, t_s: float) -> Habits:
     """At a change of phase: a hover landing begins, or has ended on the ground."""
     if now is Phase.HOVER_LANDING:
-        return replace(habits, hover_from_s=t_s)
+        return habits._replace(hover_from_s=t_s)
     if before is Phase.HOVER_LANDING and now is Phase.GROUND:
-        return replace(habits, landing_hover_s=t_s - habits.hover_from_s)
+        return habits._replace(landing_hover_s=t_s - habits.hover_from_s)
     return habits
 
 

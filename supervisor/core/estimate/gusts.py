@@ -18,7 +18,6 @@ of that, either a sensor has changed or a front was crossed.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, field, replace
 from typing import NamedTuple
 
 import numpy as np
@@ -39,6 +38,7 @@ SHAKEN = 2.5  # [m^2/s^2] after a change: for minutes the belief itself is what 
 WILD, WILD_MPS = 3.0, 10.0  # differences beyond 3 sigma, and errors beyond that, count as those
 UNIT: Array = np.eye(2)
 NOTHING: Array = np.full(2, math.nan)
+NIL: Array = np.zeros(2)
 
 
 class Noise(NamedTuple):
@@ -51,17 +51,16 @@ class Noise(NamedTuple):
 USUAL = Noise()
 
 
-@dataclass(frozen=True, slots=True)
-class Gusts:
+class Gusts(NamedTuple):
     """Noise along and across the flight; the residual at the last sample and one held ``held_s``
     ago; the slow mean of what was not foreseen, and how long it is odd."""
 
     along: Noise = USUAL
     across: Noise = USUAL
-    last: Array = field(default_factory=lambda: NOTHING)
-    held: Array = field(default_factory=lambda: NOTHING)
+    last: Array = NOTHING
+    held: Array = NOTHING
     held_s: float = 0.0
-    foreseen: Array = field(default_factory=lambda: np.zeros(2))
+    foreseen: Array = NIL
     odd_s: float = 0.0
     wild_s: float = 0.0  # how long samples have been left out
 
@@ -120,7 +119,7 @@ def watch(
     gusts = _learned(gusts, now.value, nose, gust_s, dt_s, trust)
     if odd_s >= ODD_S:
         return Gusts(_shaken(gusts.along), _shaken(gusts.across)), counts, True
-    return replace(gusts, foreseen=slow, odd_s=odd_s, wild_s=wild_s), counts, False
+    return gusts._replace(foreseen=slow, odd_s=odd_s, wild_s=wild_s), counts, False
 
 
 def _shaken(noise: Noise) -> Noise:
@@ -148,7 +147,7 @@ def _learned(
             gust = max(gust + learn * held_s * (lasts - gust), FLOOR)
         found.append(Noise(gust, white))
     held, held_s = (value, 0.0) if full else (gusts.held, held_s)
-    return replace(gusts, along=found[0], across=found[1], last=value, held=held, held_s=held_s)
+    return gusts._replace(along=found[0], across=found[1], last=value, held=held, held_s=held_s)
 
 
 def _apart(x: float, bend: float) -> float:

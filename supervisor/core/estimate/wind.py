@@ -101,8 +101,8 @@ def observe(state: WindState, sample: Sample) -> WindState:
     nose = np.array([math.cos(sample.heading_rad), math.sin(sample.heading_rad)])
     gust, counts, changed = gusts.watch(state.gusts, now, foreseen, nose, tau_s, dt_s, late)
     before = state.gusts
-    state = replace(
-        state, last_s=sample.t_s, heading_rad=sample.heading_rad, gusts=gust, steady_mps=steady,
+    state = state._replace(
+        last_s=sample.t_s, heading_rad=sample.heading_rad, gusts=gust, steady_mps=steady,
         held=held, assumed=sample.assumed,
     )  # fmt: skip
     along = float(nose @ before.foreseen)
@@ -152,7 +152,7 @@ def _asked_power(state: WindState, sample: Sample, dt_s: float) -> WindState:
     away = sample.power_mps - sample.tas_mps > BY_POWER_MPS
     if not away and not state.by_power_s:
         return state
-    return replace(state, by_power_s=state.by_power_s + dt_s if away else 0.0)
+    return state._replace(by_power_s=state.by_power_s + dt_s if away else 0.0)
 
 
 def _alike(along_mps: float, power_mps: float) -> bool:
@@ -176,7 +176,7 @@ def _add(state: WindState, seen: Evidence, change: wind_change.Change, kernel: K
         seconds = old.seconds + dt_s
         middle = old.place + (place - old.place) * (dt_s / seconds)
         evidence = (*evidence[:-1], Evidence(middle, seconds, old.j + seen.j, old.y + seen.y))
-    state = replace(state, evidence=evidence, change=change, kernel=kernel)
+    state = state._replace(evidence=evidence, change=change, kernel=kernel)
     return refreshed(state, place) if place[3] - state.solved_s >= SOLVE_S else state
 
 
@@ -226,11 +226,11 @@ def observe_report(
     cov = state.here.cov[:2, :2] + sd_mps**2 * np.eye(2)
     chi2 = float(away @ np.linalg.solve(cov, away))
     if chi2 > REPORT_ODD_CHI2:
-        return replace(state, report_odd=min(state.report_odd + 1, 50))
+        return state._replace(report_odd=min(state.report_odd + 1, 50))
     j, y = np.zeros((2 + SENSORS, 2 + SENSORS)), np.zeros(2 + SENSORS)
     info = 1.0 / (sd_mps**2 * REPORT_TAU_S)
     j[0, 0] = j[1, 1] = info
     y[0], y[1] = wind_n_mps * info, wind_e_mps * info
-    state = replace(state, report_odd=max(state.report_odd - 1, 0))
+    state = state._replace(report_odd=max(state.report_odd - 1, 0))
     seen = Evidence(place, 0.0 if state.evidence else 1.0, j, y)
     return _add(state, seen, state.change, state.kernel)

@@ -14,7 +14,8 @@ variance of a random walk, K^2 T / 3, is half of it: IEEE Std 952, annex C; from
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import replace
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -36,8 +37,7 @@ def _prior() -> Array:
     return result
 
 
-@dataclass(frozen=True, slots=True)
-class Change:
+class Change(NamedTuple):
     """Log-posterior over the grid and its mean, the block being filled and the one before it."""
 
     log_p: Array
@@ -83,7 +83,7 @@ def learn(
     fit = -0.5 * (square / var + np.log(var)).sum(axis=1)
     log_p = FORGET * (change.log_p - _prior()) + _prior() + fit
     log_p = log_p - np.max(log_p)
-    return replace(change, log_p=log_p, lively=_mean(log_p))
+    return change._replace(log_p=log_p, lively=_mean(log_p))
 
 
 def add(
@@ -100,19 +100,19 @@ def add(
     turned = abs(math.remainder(heading_rad - change.heading_rad, math.tau)) > SAME_HEADING_RAD
     latest = block or before
     if turned or latest is None or sample.place[3] - latest.place[3] > BLOCK_S:  # or a gap
-        return replace(change, block=sample, heading_rad=heading_rad, before=None)
+        return change._replace(block=sample, heading_rad=heading_rad, before=None)
     if block is None:
-        return replace(change, block=sample)
+        return change._replace(block=sample)
     seconds = block.seconds + sample.seconds
     place = block.place + (sample.place - block.place) * (sample.seconds / seconds)
     block = Evidence(place, seconds, block.j + sample.j, block.y + y)
     if seconds < BLOCK_S:
-        return replace(change, block=block)
+        return change._replace(block=block)
     if before is not None:
         w_a, var_a = _wind_of(before, sensors)
         w_b, var_b = _wind_of(block, sensors)
         change = learn(change, kernel, before.place, place, w_b - w_a, var_a + var_b)
-    return replace(change, block=None, before=block)
+    return change._replace(block=None, before=block)
 
 
 def _wind_of(block: Evidence, sensors: Array) -> tuple[Array, Array]:

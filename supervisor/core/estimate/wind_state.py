@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, field, replace
 from typing import NamedTuple
 
 import numpy as np
@@ -20,6 +19,8 @@ NAN = math.nan
 # practice for small aircraft, no source; a flight's turns replace them within minutes.
 SENSOR_SD = (0.015, 0.25, 0.025, 0.08)
 SENSORS = len(SENSOR_SD)
+SENSOR_VAR: Array = np.square(np.array(SENSOR_SD))
+NO_WIND: Array = np.zeros(2)
 ANCHOR_S = 180.0  # a change is looked for over three to six minutes
 
 
@@ -62,8 +63,7 @@ class Past(NamedTuple):
     change: wind_change.Change
 
 
-@dataclass(frozen=True, slots=True)
-class WindState:
+class WindState(NamedTuple):
     """Evidence so far; the open stretch is its last entry. ``sensor_var`` (4,): a priori."""
 
     forecast: ForecastWind
@@ -72,10 +72,10 @@ class WindState:
     evidence: tuple[Evidence, ...] = ()
     last_s: float = -math.inf
     heading_rad: float = NAN  # at the last sample
-    gusts: gusts.Gusts = field(default_factory=gusts.Gusts)
-    sensor_var: Array = field(default_factory=lambda: np.square(np.array(SENSOR_SD)))
+    gusts: gusts.Gusts = gusts.Gusts()
+    sensor_var: Array = SENSOR_VAR
     report_odd: int = 0
-    change: wind_change.Change = field(default_factory=wind_change.start)
+    change: wind_change.Change = wind_change.start()
     steady_mps: float = NAN  # slow mean of the true airspeed
     held: Held | None = None
     solved: Field | None = None
@@ -84,7 +84,7 @@ class WindState:
     foreseen: Expected | None = None  # the same from the anchor
     anchor: Past | None = None  # a belief of ANCHOR_S to twice that ago, to be compared with
     next_anchor: Past | None = None
-    forecast_here: Array = field(default_factory=lambda: np.zeros(2))
+    forecast_here: Array = NO_WIND
     sensors_s: float = -math.inf  # when a sensor was last found changed
     refuted_s: float = -math.inf  # when the airspeed was last found to be none
     by_power_s: float = 0.0  # how long the power has told another airspeed
@@ -103,7 +103,7 @@ def start(forecast: ForecastWind, kernel: Kernel, t_s: float) -> WindState:
 
 def replace_sensors(state: WindState, sd: tuple[float, ...]) -> WindState:
     """The same with other prior spreads of the sensors' errors."""
-    state = replace(state, sensor_var=np.square(np.array(sd)))
+    state = state._replace(sensor_var=np.square(np.array(sd)))
     return refreshed(state, place_at((), state.solved_s))
 
 
@@ -115,8 +115,7 @@ def refreshed(state: WindState, place: Array) -> WindState:
         now = Past(solved, state.change)
         anchor, following = following or now, now
     north, east, height, t_s = place[:, None]
-    return replace(
-        state,
+    return state._replace(
         solved=solved,
         solved_s=solved.now_s,
         here=_expected(solved, place),
@@ -134,7 +133,7 @@ def _expected(solved: Field, place: Array) -> Expected:
 
 def took_off(state: WindState, t_s: float) -> WindState:
     """The forecast's time counts from take-off."""
-    return replace(state, take_off_s=t_s)
+    return state._replace(take_off_s=t_s)
 
 
 def solve(state: WindState, t_s: float) -> Field:

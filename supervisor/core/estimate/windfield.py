@@ -19,6 +19,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -65,7 +66,8 @@ class Kernel:
         """(len(a), len(b)) covariances of points (north, east, height, time) in columns."""
         d_m = np.hypot(a[:, None, 0] - b[:, 0], a[:, None, 1] - b[:, 1])
         dt_s = np.abs(a[:, None, 3] - b[:, 3])
-        (log_a, profile_a), (log_b, profile_b) = _layers(a), _layers(b)
+        log_a, profile_a = _layers(a)
+        log_b, profile_b = (log_a, profile_a) if b is a else _layers(b)
         d_log = np.abs(log_a[:, None] - log_b)
         both: Array = self.bias_mps**2 * np.exp(-(dt_s / self.bias_s + d_m / self.bias_m))
         apart = dt_s / self.vary_s + d_m / self.vary_m + d_log / self.vary_log_h
@@ -122,7 +124,7 @@ class Field:
         return self._mean(points, self._cross(points))
 
     def _points(self, north_m: Array, east_m: Array, height_m: Array, ahead_s: Array) -> Array:
-        return np.column_stack([north_m, east_m, height_m, self.now_s + ahead_s])
+        return np.array([north_m, east_m, height_m, self.now_s + ahead_s]).T
 
     def _cross(self, points: Array) -> Array:
         """cov(query, node): the sensors' errors are independent of the wind."""
@@ -133,7 +135,8 @@ class Field:
         mean = self.forecast.at(points[:, 0], points[:, 1], points[:, 2], after_s)
         if not m:
             return mean
-        return mean + np.column_stack([cross @ self.beta[:m], cross @ self.beta[m : 2 * m]])
+        mean += np.array([cross @ self.beta[:m], cross @ self.beta[m : 2 * m]]).T
+        return mean
 
     def _cov(self, points: Array, cross: Array) -> Array:
         q, m = len(points), len(self.nodes)
@@ -222,8 +225,7 @@ def _stretched(rng: np.random.Generator, drawn: Array, mean: Array) -> None:
     drawn += mean
 
 
-@dataclass(frozen=True, slots=True)
-class Evidence:
+class Evidence(NamedTuple):
     """What one stretch of flight says about (wind north, east, sensor errors...).
 
     ``place`` (north, east, height, time); ``j`` the information matrix, ``y`` the vector.
@@ -318,9 +320,9 @@ def _joint(evidence: tuple[Evidence, ...], mean: Array, sensors: int) -> tuple[A
     j, y = np.zeros((size, size)), np.zeros(size)
     if not m:
         return j, y
-    each = np.stack([seen.j for seen in evidence])
+    each = np.array([seen.j for seen in evidence])
     # the unknown is the deviation: move the known forecast to the other side
-    known = np.stack([seen.y for seen in evidence])
+    known = np.array([seen.y for seen in evidence])
     known = known - each[:, :, 0] * mean[:, :1] - each[:, :, 1] * mean[:, 1:]
     for a, at in ((0, n), (1, e)):
         for b, to in ((0, n), (1, e)):

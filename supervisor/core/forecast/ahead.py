@@ -27,8 +27,8 @@ from supervisor.core.forecast.members import (
     GUST_TIME_S,
     Air,
     Members,
+    Wing,
     hover_power_w,
-    wing_power_w,
 )
 from supervisor.core.plan import Flight
 
@@ -134,7 +134,8 @@ def _stretch_power_w(flight: Flight, members: Members, air: Air, legs: Columns) 
     load = np.where(legs.kind == Kind.CIRCLE, 1.0 / np.cos(bank), 1.0).astype(air.density.dtype)
     cas = np.where(legs.cas_mps > 1.0, legs.cas_mps, flight.aircraft.cruise_mps)
     cas = cas.astype(air.density.dtype)
-    power = wing_power_w(flight, members, air, cas, legs.climb_mps, legs.dropped_kg, load)
+    wing = Wing(flight, members, air, cas, legs.dropped_kg)
+    power = wing.power_w(wing.drag_w(load), legs.climb_mps)
     hover = np.flatnonzero(legs.kind == Kind.HOVER)
     if len(hover):
         power[:, hover] = hover_power_w(

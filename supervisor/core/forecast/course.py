@@ -81,9 +81,11 @@ def _places(
     first = next_waypoint(flight, belief)
     places = [((belief.north_m, belief.east_m), first, course_of(belief))]
     for s in pieces:
-        length = max(s.length_m, 1e-9)
-        unit = ((s.end[0] - s.start[0]) / length, (s.end[1] - s.start[1]) / length)
-        places.append((s.end, s.waypoint, unit if s.length_m > 1.0 else (0.0, 0.0)))
+        length = s.length_m
+        unit = (0.0, 0.0)
+        if length > 1.0:
+            unit = ((s.end[0] - s.start[0]) / length, (s.end[1] - s.start[1]) / length)
+        places.append((s.end, s.waypoint, unit))
     return places
 
 
@@ -129,9 +131,9 @@ def _expected_s(s: Stretch, wind: Point) -> float:
     """Roughly how long a stretch takes in the wind met here: only spaces points and nodes."""
     if s.kind is not Kind.WING:
         return s.dwell_s
-    rise_n, rise_e = s.end[0] - s.start[0], s.end[1] - s.start[1]
-    along = (wind[0] * rise_n + wind[1] * rise_e) / s.length_m
-    return s.length_m / max(s.cas_mps + along, 0.3 * s.cas_mps)
+    rise_n, rise_e, length_m = s.end[0] - s.start[0], s.end[1] - s.start[1], s.length_m
+    along = (wind[0] * rise_n + wind[1] * rise_e) / length_m
+    return length_m / max(s.cas_mps + along, 0.3 * s.cas_mps)
 
 
 def _level_w(craft: Aircraft, belief: Belief) -> float:

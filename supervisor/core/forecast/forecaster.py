@@ -41,6 +41,7 @@ from supervisor.core.forecast.legs import (
     ways_to,
 )
 from supervisor.core.forecast.members import USUAL, Air, Members, Unforeseen, air_at, draw
+from supervisor.core.forecast.memory import keep_memory
 from supervisor.core.forecast.run import Forecast, Run
 from supervisor.core.forecast.self_check import SelfCheck, due, note
 from supervisor.core.forecast.way import (
@@ -100,6 +101,7 @@ class Forecaster:
         self.chart = map_of(flight)
         self.route = route_on_map(flight, self.chart)
         self.table: CellTables = tables(flight.pack.cell, self.dtype)
+        keep_memory()
 
     def next_point(self, belief: Belief) -> Point | None:
         """(north, east) [m] of the route point being flown to; None when none is left."""
@@ -121,7 +123,8 @@ class Forecaster:
             self.check = SelfCheck()
             return run
         self.check = due(self.check, belief.t_s, run.expected_margin_wh())
-        self.check = note(self.check, belief.t_s, run.foreseen_wh())
+        if self.check.wants(belief.t_s):
+            self.check = note(self.check, belief.t_s, run.foreseen_wh())
         return replace(run, widen=self.check.widen, missed=self.check.sentence)
 
     def _explained(self, run: Run, forecast: Forecast) -> Forecast:

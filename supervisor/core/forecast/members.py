@@ -22,7 +22,7 @@ from supervisor.core.cruise_scale import speed_factor
 from supervisor.core.draws import mirrored
 from supervisor.core.forecast.discharge import u_of_charge
 from supervisor.core.plan import Flight
-from supervisor.core.power import hover_w, wing_w
+from supervisor.core.power import hover_w, induced_w, parasite_w, pusher_w
 
 Floats = NDArray[np.floating[Any]]
 
@@ -148,42 +148,51 @@ def air_at(flight: Flight, belief: Belief, height_m: Floats, dtype: Any) -> Air:
     )
 
 
-def wing_power_w(
-    flight: Flight,
-    members: Members,
-    air: Air,
-    asked_mps: Floats,
-    climb_mps: Floats,
-    dropped_kg: Floats,
-    load_factor: Floats | float = 1.0,
-) -> Floats:
-    """Electrical power of the whole aircraft on the wing [W], (members, points).
+class Wing:
+    """All members on the wing at one airspeed: what climbs and turns at it have in common.
 
     ``asked_mps``: calibrated airspeed, (points,); each member holds it as exactly as it does.
     """
-    tas = asked_mps * members.airspeed * air.tas_per_cas
-    mass = members.mass_kg - dropped_kg
-    bare = wing_w(flight.aircraft, mass, air.density, tas, climb_mps, load_factor)
-    result: Floats = bare * _scale(flight, members, asked_mps, climb_mps) + members.avionics_w
-    return result
 
+    def __init__(
+        self, flight: Flight, members: Members, air: Air, asked_mps: Floats, dropped_kg: Floats
+    ) -> None:
+        self.craft, self.members = flight.aircraft, members
+        self.density = air.density
+        self.tas_mps = asked_mps * members.airspeed * air.tas_per_cas
+        self.weight_n = (members.mass_kg - dropped_kg) * G0_MPS2
+        self.parasite_w = parasite_w(self.craft, self.density, self.tas_mps)
+        flown_mps = once(asked_mps) * members.airspeed
+        self.cruise: Floats = members.cruise * speed_factor(self.craft, members.slope, flown_mps)
 
-def _scale(flight: Flight, members: Members, asked_mps: Floats, climb_mps: Floats) -> Floats:
-    """By regime, in cruise at each member's own speed; (members, 1) where all points are alike."""
-    up, down = once(climb_mps > 0.05), once(climb_mps < -0.05)
-    if len(up) == 1 and up[0]:
-        return members.climb
-    if len(down) == 1 and down[0]:
-        return members.descent
-    flown_mps = once(asked_mps) * members.airspeed
-    cruise: Floats = members.cruise * speed_factor(flight.aircraft, members.slope, flown_mps)
-    if len(up) == len(down) == 1:
-        return cruise
-    return np.where(up, members.climb, np.where(down, members.descent, cruise))
+    def drag_w(self, load_factor: Floats | float = 1.0) -> Floats:
+        """Shaft power [W] in level flight or in a turn."""
+        lift_n = self.weight_n * load_factor
+        result: Floats = self.parasite_w + induced_w(self.craft, lift_n, self.density, self.tas_mps)
+        return result
+
+    def power_w(self, drag_w: Floats, climb_mps: Floats) -> Floats:
+        """Electrical power of the whole aircraft [W], (members, points)."""
+        bare = pusher_w(self.craft, drag_w + self.weight_n * climb_mps)
+        result: Floats = bare * self._scale(climb_mps) + self.members.avionics_w
+        return result
+
+    def _scale(self, climb_mps: Floats) -> Floats:
+        """By regime, in cruise at each member's own speed; (members, 1) if all points are alike."""
+        up, down = once(climb_mps > 0.05), once(climb_mps < -0.05)
+        if len(up) == 1 and up[0]:
+            return self.members.climb
+        if len(down) == 1 and down[0]:
+            return self.members.descent
+        if len(up) == len(down) == 1:
+            return self.cruise
+        return np.where(up, self.members.climb, np.where(down, self.members.descent, self.cruise))
 
 
 def once(by_point: NDArray[Any]) -> NDArray[Any]:
     """(1,) where all points are alike: what follows from it is then worked out once a member."""
+    if len(by_point) == 1:
+        return by_point
     return by_point[:1] if (by_point == by_point[0]).all() else by_point
 
 

@@ -29,10 +29,10 @@ from supervisor.core.forecast.members import (
     GUST_TIME_S,
     Air,
     Members,
+    Wing,
     hover_power_w,
     once,
     turn_s,
-    wing_power_w,
 )
 from supervisor.core.forecast.wind_nodes import Spread
 from supervisor.core.plan import Flight
@@ -207,14 +207,16 @@ def _powers(
     gone = once(points.dropped_kg.astype(dtype))
     air, ground = to.cruise_air, to.ground_air.density
 
-    cruise = wing_power_w(flight, members, air, asked, level, gone)
+    wing = Wing(flight, members, air, asked, gone)
+    straight, turning = wing.drag_w(), wing.drag_w(bank)
+    cruise = wing.power_w(straight, level)
     lull = members.gust_w * np.sqrt(GUST_TIME_S / (GUST_TIME_S + times.cruise.mean(axis=0)))
     return Powers(
-        lift=hover_power_w(flight, members, ground, lift, gone),
-        turn=wing_power_w(flight, members, air, asked, level, gone, bank),
-        climb=wing_power_w(flight, members, air, asked, rate, gone),
+        lift=hover_power_w(flight, members, ground, lift, gone) if times.lift.any() else level,
+        turn=wing.power_w(turning, level),
+        climb=wing.power_w(straight, rate),
         cruise=np.maximum(cruise + lull * members.gust_home, members.avionics_w),
-        descent=wing_power_w(flight, members, air, asked, sink, gone),
+        descent=wing.power_w(straight, sink),
         landing=hover_power_w(flight, members, ground, level, gone),
     )
 

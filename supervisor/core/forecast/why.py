@@ -13,7 +13,6 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
-from typing import Any
 
 import numpy as np
 
@@ -30,7 +29,7 @@ from supervisor.core.forecast.legs import (
     seen_or_planned,
     ways_to,
 )
-from supervisor.core.forecast.members import Air, Members, air_at, wing_power_w
+from supervisor.core.forecast.members import Air, Members, Wing, air_at
 from supervisor.core.forecast.way import Departures, Destination, Landings, fly_ways
 from supervisor.core.forecast.wind_nodes import Query, ask_plan, ask_ways
 from supervisor.core.paper.budget_line import staying
@@ -253,9 +252,11 @@ class Explainer:
         flown in another way than planned [Wh]."""
         seen = seen_or_planned(self.flight, turned.now or turned.there)
         air = replace(seen, landing_hover_s=self.paper.habits.landing_hover_s)
-        fates = planned, *(self._fly_home(way, last, here, habits) for habits in (air, seen))
-        left = [float(np.ravel(fate.u * last.to_wh)[0]) for fate in fates]
-        return left[0] - left[1], left[1] - left[2]
+        fates = {self.paper.habits: planned}
+        for habits in {air, seen} - fates.keys():  # what was not yet seen is as planned
+            fates[habits] = self._fly_home(way, last, here, habits)
+        left = {h: float(np.ravel(fate.u * last.to_wh)[0]) for h, fate in fates.items()}
+        return left[self.paper.habits] - left[air], left[air] - left[seen]
 
     def _slow_s(self, turned: Turned, planned: Landings, last: Members, here: Ahead) -> float:
         """How much longer the way home has become since the turn, detours apart [s]."""
@@ -275,8 +276,8 @@ class Explainer:
         cas = np.array([self.flight.return_plan.airspeed_mps])
         zero = np.zeros(1)
         air = self._air(belief.position.height_m)
-        power: Any = wing_power_w(self.flight, members, air, cas, zero, zero)
-        return float(power[-1, 0])
+        wing = Wing(self.flight, members, air, cas, zero)
+        return float(wing.power_w(wing.drag_w(), zero)[-1, 0])
 
 
 def _when_s(flown: list[Stretch], airborne_s: float) -> Array:

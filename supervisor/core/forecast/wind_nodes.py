@@ -99,9 +99,9 @@ def hat_weights(nodes: Array, at: Array) -> Array:
     """Linear interpolation as a matrix (nodes, at); constant beyond the ends."""
     if len(nodes) == 1:
         return np.ones((1, len(at)))
-    right = np.clip(np.searchsorted(nodes, at), 1, len(nodes) - 1)
+    right = np.minimum(np.maximum(np.searchsorted(nodes, at), 1), len(nodes) - 1)
     span = np.maximum(nodes[right] - nodes[right - 1], 1e-9)
-    part = np.clip((at - nodes[right - 1]) / span, 0.0, 1.0)
+    part = np.minimum(np.maximum((at - nodes[right - 1]) / span, 0.0), 1.0)
     weights = np.zeros((len(nodes), len(at)))
     columns = np.arange(len(at))
     weights[right - 1, columns] += 1.0 - part
