@@ -57,9 +57,8 @@ def update(
     root = math.sqrt(s)
     w = ph / root
     # x = x + K (z - h x);  P = (I - K h) P
-    x_new = x + w.dot(innovation / root)
-    column = w[:, None]
-    p_new = p - column.dot(column.T)
+    x_new = x + w * (innovation / root)
+    p_new = p - w[:, None].dot(w[None, :])
     if consider is not None:
         x_new[consider], p_new[consider, consider] = x[consider], p[consider, consider]
     return Updated(x_new, p_new, innovation, s)
