@@ -316,16 +316,17 @@ class Estimator:
     def _true_airspeed_mps(self, fix: ev.Position, density: float) -> float:
         """Through the air: told on the wing, and from the believed wind in a hover."""
         if self.phase in phases.ROTOR_BORNE and self._wind is not None and self._wind.solved:
-            n, e, _ = self._wind.solved.mean_at(*self._place, max(fix.height_m, 2.0), 0.0)
+            here = (np.array([v]) for v in (*self._place, max(fix.height_m, 2.0), 0.0))
+            n, e = self._wind.solved.means(*here)[0].tolist()
             return math.hypot(fix.vn_mps - n, fix.ve_mps - e)
         return self._flown_tas(fix.t_s, tas_per_cas(density))
 
     def _observe_power(self, t_s: float, power_w: float) -> None:
-        sample = self._power_sample(t_s, power_w)
         # the first seconds of a phase still belong to the one before
         settle_s = 2.0 if self.phase in phases.ROTOR_BORNE else 5.0
         steady = t_s - self._phase.since_s > settle_s and self._phase.next_phase is self.phase
-        if sample is None or not steady:
+        sample = self._power_sample(t_s, power_w) if steady else None
+        if sample is None:
             return
         self._by_power = speed_by_power.watch(
             self._by_power, self._flight.aircraft, self._scales, sample

@@ -319,9 +319,9 @@ def _joint(evidence: tuple[Evidence, ...], mean: Array, sensors: int) -> tuple[A
     j, y = np.zeros((size, size)), np.zeros(size)
     if not m:
         return j, y
-    each = np.stack([seen.j for seen in evidence])
+    each = np.array([seen.j for seen in evidence])
     # the unknown is the deviation: move the known forecast to the other side
-    known = np.stack([seen.y for seen in evidence])
+    known = np.array([seen.y for seen in evidence])
     known = known - each[:, :, 0] * mean[:, :1] - each[:, :, 1] * mean[:, 1:]
     for a, at in ((0, n), (1, e)):
         for b, to in ((0, n), (1, e)):

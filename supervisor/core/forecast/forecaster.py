@@ -124,7 +124,8 @@ class Forecaster:
             self.check = SelfCheck()
             return run
         self.check = due(self.check, belief.t_s, run.expected_margin_wh())
-        self.check = note(self.check, belief.t_s, run.foreseen_wh())
+        if self.check.wants(belief.t_s):
+            self.check = note(self.check, belief.t_s, run.foreseen_wh())
         return replace(run, widen=self.check.widen, missed=self.check.sentence)
 
     def _explained(self, run: Run, forecast: Forecast) -> Forecast:

@@ -20,7 +20,7 @@ from supervisor.core.forecast.discharge import Floats
 from supervisor.core.forecast.legs import Habits
 from supervisor.core.forecast.members import Members
 from supervisor.core.forecast.self_check import HORIZONS_S
-from supervisor.core.forecast.tail import low_quantiles, quantiles, spread
+from supervisor.core.forecast.tail import low_quantile, low_quantiles, quantiles, spread
 from supervisor.core.forecast.way import Landings
 from supervisor.core.geodesy import LocalMap
 from supervisor.core.plan import Flight, Site
@@ -37,8 +37,8 @@ class Forecast:
     """What is foreseen at one moment. Arrays run over the future turn-back points.
 
     ``ahead_s``: expected time to each; ``covered_at``: chance that turning there succeeds;
-    ``margin_wh``: (3, points) P5, P50, P95 of landing energy above the reserve. ``safe_at``: the
-    safe turn-back time [s] at other confidences than the policy's, for whoever weighs them.
+    ``margin_wh``: (3, points) P5, P50, P95 of landing energy above the reserve. ``fails_s``: when
+    each member first fails, going on along the plan, (members,).
     """
 
     t_s: float
@@ -55,11 +55,18 @@ class Forecast:
     ahead_s: Array
     covered_at: Array
     margin_wh: Array
-    safe_at: tuple[tuple[float, float], ...]
+    fails_s: Array
+    reaction_s: float
     doubts: tuple[str, ...]
     advice: tuple[tuple[str, float], ...]
     overrun_by_leg_wh: tuple[tuple[str, float], ...] = ()
     ledger_sd_wh: tuple[tuple[str, float], ...] = ()
+
+    @property
+    def safe_at(self) -> tuple[tuple[float, float], ...]:
+        """(confidence, safe turn-back time [s]), for whoever weighs other confidences."""
+        safes_s = low_quantiles(self.fails_s, [1.0 - c for c in SWEEP])
+        return tuple((c, s - self.reaction_s) for c, s in zip(SWEEP, safes_s, strict=True))
 
 
 @dataclass(frozen=True, slots=True)
@@ -155,20 +162,15 @@ class Run:
         flight, policy = self.flight, self.flight.policy
         energy, _ = self.margins()
         margin = self.joint_margin_wh()
-        turn_s = fail_times_s(self.ahead.t_s, margin, self.course.whole)
-        confidences = (policy.confidence, *SWEEP)
-        safes_s = [
-            quantile - policy.reaction_s
-            for quantile in low_quantiles(turn_s, [1.0 - c for c in confidences])
-        ]
-        safe_s = safes_s[0]
+        fails_s = fail_times_s(self.ahead.t_s, margin, self.course.whole)
+        safe_s = low_quantile(fails_s, 1.0 - policy.confidence) - policy.reaction_s
         good = margin >= 0.0
         covered_at = good.mean(axis=0, dtype=float)
         hover = self._widened(self.landings[0].hover_v)[:, 0]
         numbers = FourNumbers(
             landing_energy_wh=spread(energy[:, 0] + policy.final_reserve_wh),
             above_reserve_wh=spread(energy[:, 0]),
-            turn_back_s=spread(np.maximum(turn_s, 0.0)),
+            turn_back_s=spread(np.maximum(fails_s, 0.0)),
             turn_back_safe_s=safe_s,
             completion=float(covered_at[-1]) if self.course.whole else 0.0,
             hover_cell_v=spread(hover),
@@ -193,7 +195,8 @@ class Run:
             ahead_s=self.ahead.t_s.mean(axis=0, dtype=float),
             covered_at=covered_at,
             margin_wh=quantiles(energy, (0.05, 0.5, 0.95)),
-            safe_at=tuple(zip(SWEEP, safes_s[1:], strict=True)),
+            fails_s=fails_s,
+            reaction_s=policy.reaction_s,
             doubts=(self.missed,) if max(self.widen) > 1.0 else (),
             advice=(),
             ledger_sd_wh=self._ledger_sd(),

@@ -73,6 +73,10 @@ class SelfCheck:
         newest = self._newest
         return _widen([z for z in newest if z < 0.0]), _widen([z for z in newest if z >= 0.0])
 
+    def wants(self, t_s: float) -> bool:
+        """Whether new predictions are to be noted at ``t_s``."""
+        return t_s - self.noted_s >= NOTE_EVERY_S
+
     @property
     def _newest(self) -> list[float]:
         return list({miss.horizon_s: miss.z for miss in self.misses}.values())
@@ -111,7 +115,7 @@ def due(check: SelfCheck, t_s: float, margin_wh: float) -> SelfCheck:
 
 def note(check: SelfCheck, t_s: float, foreseen: dict[float, tuple[float, float]]) -> SelfCheck:
     """The check with new predictions: horizon [s] to (mean, standard deviation) [Wh]."""
-    if t_s - check.noted_s < NOTE_EVERY_S:
+    if not check.wants(t_s):
         return check
     new = [
         Prediction(t_s + horizon, horizon, mean, max(sd, FLOOR_WH))
