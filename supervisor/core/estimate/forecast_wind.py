@@ -66,6 +66,8 @@ class ForecastWind:
         Between two heights linear in the logarithm of height; beyond them by the power law. Between
         places weighted by inverse squared distance.
         """
+        if [column.place for column in self.columns] == [None]:  # nothing to weigh
+            return _wind(self.columns[0], height_m, after_s)
         total = np.zeros((len(north_m), 2))
         weight = np.zeros(len(north_m))
         for column in self.columns:

@@ -66,7 +66,8 @@ class Kernel:
         """(len(a), len(b)) covariances of points (north, east, height, time) in columns."""
         d_m = np.hypot(a[:, None, 0] - b[:, 0], a[:, None, 1] - b[:, 1])
         dt_s = np.abs(a[:, None, 3] - b[:, 3])
-        (log_a, profile_a), (log_b, profile_b) = _layers(a), _layers(b)
+        log_a, profile_a = _layers(a)
+        log_b, profile_b = (log_a, profile_a) if b is a else _layers(b)
         d_log = np.abs(log_a[:, None] - log_b)
         both: Array = self.bias_mps**2 * np.exp(-(dt_s / self.bias_s + d_m / self.bias_m))
         apart = dt_s / self.vary_s + d_m / self.vary_m + d_log / self.vary_log_h
