@@ -22,7 +22,6 @@ from supervisor.core.estimate import (
     gate,
     hovers,
     pack,
-    pack_monitor,
     pitot,
     power_blocks,
     power_scales,
@@ -36,6 +35,7 @@ from supervisor.core.estimate import (
 from supervisor.core.estimate import phase as phases
 from supervisor.core.estimate.forecast_wind import forecast_wind
 from supervisor.core.estimate.kalman import Updated
+from supervisor.core.estimate.pack_watch import SILENT_S, PackWatch
 from supervisor.core.estimate.prior import Lessons, Prior
 from supervisor.core.estimate.senses import FRESH_S, Senses
 from supervisor.core.events import Observation, Phase
@@ -43,13 +43,13 @@ from supervisor.core.geodesy import LocalMap
 from supervisor.core.plan import Flight
 
 NAN = math.nan
-SILENT_S = 5.0
 CLIMB_S = 6.0  # a gust lifts for seconds, a climb lasts
 MAP_S = 0.45  # positions are put on the map at most twice a second
 STEP_S = 0.95  # wind, power and phase look once a second
 DROP_RADIUS_M = 200.0
 PAD_M = 200.0  # a landing hover no farther from home than this is the last one
 LANDING_WIND_M = 20.0  # height at which the landing hover meets the wind, on average
+IN_THE_AIR = 0.6  # of the hover's power, when nothing is known of how it flies
 AIRBORNE = frozenset(Phase) - {Phase.GROUND, Phase.UNKNOWN}
 
 
@@ -65,7 +65,6 @@ class Estimator:
         self._offset_k = self._senses.day_offset_k
         density = density_kgpm3(flight.home.elevation_m, self._offset_k)
         self._hover_w = power_scales.hover_reference_w(flight.aircraft, density)
-        self._curves = pack.Curves(flight.pack.cell)
         self._steps: dict[type, Callable[[Any], None]] = {
             ev.Position: self._on_position,
             ev.PackReport: self._on_pack,
@@ -82,12 +81,11 @@ class Estimator:
         self._stepped_s = self._reported_s = -math.inf
         self._take_off_s = NAN
         self._climb_mps = 0.0
-        self._power_w = NAN
-        self._powered_s = -math.inf
         self._wind: wind_state.WindState | None = None
         self._scales = power_scales.start(flight.aircraft, self._prior.power)
-        self._pack: pack.PackState | None = None
-        self._monitor = pack_monitor.MonitorState()
+        self._pack = PackWatch(
+            flight.pack, self._prior.pack, self._expected_w, lambda: self._senses.air_c(self._fix)
+        )
         self._drops = [w for w in flight.route if w.drop_kg > 0.0]
 
     # --- what others may ask at any time ------------------------------------------------------
@@ -160,7 +158,7 @@ class Estimator:
             self._habits = flown.watch(self._habits, now, in_phase, flown_cas, -fix.vd_mps, dt_s)
             self._observe_wind(fix, ratio)
         self._watch_drops(now)
-        self._bridge_silence(fix.t_s)
+        self._pack.bridge(fix.t_s)
 
     def _watch_pitot(self, fix: ev.Position, cas: float, ratio: float, dt_s: float) -> None:
         usable = self._pitot.usable
@@ -200,16 +198,11 @@ class Estimator:
             climb_mps=self._climb_mps,
             groundspeed_mps=math.hypot(fix.vn_mps, fix.ve_mps),
             airspeed_ratio=air.cas_mps / self._flight.aircraft.stall_mps if air else NAN,
-            power_ratio=self._power_ratio(fix.t_s),
+            power_ratio=self._pack.power_w(fix.t_s) / self._hover_w,
             progress=self._progress.ratio(),
             lift=state.lift if state else ev.Lift.UNKNOWN,
             landed=state.landed if state else ev.Landed.UNKNOWN,
         )
-
-    def _power_ratio(self, t_s: float) -> float:
-        """Power over hover power [-]; NaN when the monitor is silent or frozen."""
-        stale = self._monitor.frozen or t_s - self._powered_s > FRESH_S
-        return NAN if stale else self._power_w / self._hover_w
 
     def _airspeed_mps(self, t_s: float) -> float:
         """Calibrated airspeed when there is a believable one, else NaN."""
@@ -277,25 +270,9 @@ class Estimator:
     # --- pack and power -----------------------------------------------------------------------
 
     def _on_pack(self, report: ev.PackReport) -> None:
-        spec = self._flight.pack
-        self._monitor, sample = pack_monitor.read(self._monitor, report, spec, self.airborne)
-        if sample is None:
-            return
-        air_c = self._senses.air_c(self._fix)
-        if self._pack is None:
-            self._pack = pack.start(spec, report.t_s - 1.0, air_c, self._prior.pack)
-        if sample.current_a != sample.current_a or sample.now_a != sample.now_a:
-            stand_in = self._stand_in_a(sample.voltage_v)
-            mean = sample.current_a if sample.current_a == sample.current_a else stand_in
-            sample = sample._replace(current_a=mean, now_a=stand_in, stand_in=True)
-        self._pack = pack.observe(self._pack, spec, self._curves, sample, air_c)
-        if sample.stand_in or sample.voltage_v != sample.voltage_v:
-            return
-        power = sample.now_a * sample.voltage_v * spec.series
-        old = self._power_w
-        self._powered_s = report.t_s
-        self._power_w = power if old != old else old + 0.4 * (power - old)
-        self._observe_power(report.t_s, sample.current_a * sample.voltage_v * spec.series)
+        power_w = self._pack.observe(report, self.airborne)
+        if power_w == power_w:
+            self._observe_power(report.t_s, power_w)
 
     def _power_sample(self, t_s: float, power_w: float) -> power_blocks.PowerSample | None:
         fix = self._fix
@@ -330,16 +307,14 @@ class Estimator:
         if self._by_power.held is None or self.phase not in phases.WING_BORNE:
             self._scales = power_scales.observe(self._scales, self._flight.aircraft, sample)
 
-    def _stand_in_a(self, cell_v: float) -> float:
-        """Pack current [A] that the power model expects now."""
-        aircraft, spec = self._flight.aircraft, self._flight.pack
-        volts = cell_v if cell_v == cell_v else 3.7
-        watts = aircraft.avionics_w
-        if self.airborne and self._fix is not None:
-            sample = self._power_sample(self._fix.t_s, NAN)
-            expected = power_scales.expected_w(self._scales, aircraft, sample) if sample else NAN
-            watts = expected if expected == expected else 0.6 * self._hover_w
-        return watts / (volts * spec.series)
+    def _expected_w(self) -> float:
+        """Power [W] that the model expects to be drawn now."""
+        aircraft = self._flight.aircraft
+        if not self.airborne or self._fix is None:
+            return aircraft.avionics_w
+        sample = self._power_sample(self._fix.t_s, NAN)
+        expected = power_scales.expected_w(self._scales, aircraft, sample) if sample else NAN
+        return expected if expected == expected else IN_THE_AIR * self._hover_w
 
     # --- out ----------------------------------------------------------------------------------
 
@@ -364,24 +339,10 @@ class Estimator:
             day_offset_k=self._offset_k,
             wind=field,
             power=power_scales.belief(self._scales, self._flight.aircraft, *self._landing(field)),
-            pack=self._pack_belief(t_s),
+            pack=self._pack.belief(t_s),
             habits=self._habits.belief(),
             doubts=self.doubts(t_s),
         )
-
-    def _bridge_silence(self, t_s: float) -> None:
-        """While the monitor is silent or frozen, the power model's current empties the pack."""
-        state = self._pack
-        if state is not None and t_s - state.t_s > SILENT_S:
-            self._pack = pack.predict(
-                state,
-                self._flight.pack,
-                self._curves,
-                t_s,
-                self._stand_in_a(NAN),
-                self._senses.air_c(self._fix),
-                stand_in=True,
-            )
 
     def _landing(self, field: windfield.Field) -> tuple[hovers.Hover, bool]:
         """The landing at home, and whether its hover is the one flown now."""
@@ -393,18 +354,10 @@ class Estimator:
         now = here and power_scales.in_hover(scales, self._stepped_s)
         return hovers.hover_in(aircraft, inflow, math.hypot(n, e), sd), now
 
-    def _pack_belief(self, t_s: float) -> Any:
-        spec, air_c = self._flight.pack, self._senses.air_c(self._fix)
-        state = self._pack or pack.start(spec, t_s, air_c, self._prior.pack)
-        if t_s - state.t_s > SILENT_S:
-            current = self._stand_in_a(NAN)
-            state = pack.predict(state, spec, self._curves, t_s, current, air_c, stand_in=True)
-        return pack.belief(state, spec)
-
     def lessons(self) -> Lessons:
         """What this flight has taught so far: to be kept for the next one."""
-        spec = self._flight.pack
-        state = self._pack or pack.start(spec, 0.0, self._senses.air_c(self._fix), self._prior.pack)
+        state = self._pack.last()
+        weakest = weak_cell.weakest(state.cells)
         flown_s = self._stepped_s - self._take_off_s
         return Lessons(
             power=power_scales.posterior(self._scales),
@@ -413,9 +366,9 @@ class Estimator:
             used_ah=state.used_ah,
             rest_charge=float(state.x[pack.CHARGE]),
             temperature_c=state.temperature_c,
-            weakest_cell=weak_cell.weakest(state.cells).cell,
-            weak_capacity=weak_cell.weakest(state.cells).capacity,
-            weak_resistance=weak_cell.weakest(state.cells).resistance,
+            weakest_cell=weakest.cell,
+            weak_capacity=weakest.capacity,
+            weak_resistance=weakest.resistance,
         )
 
     def doubts(self, t_s: float) -> tuple[str, ...]:
@@ -424,7 +377,7 @@ class Estimator:
             (t_s - self.last_t_s(ev.Position) > SILENT_S, "no position for some seconds"),
             (t_s - self.last_t_s(ev.PackReport) > SILENT_S, "the battery monitor is silent"),
             (self.airborne and not self._senses.has_fix(t_s), "no satellite fix"),
-            (self._monitor.frozen, "the battery monitor is frozen"),
+            (self._pack.frozen, "the battery monitor is frozen"),
             (
                 self.airborne and self._no_airspeed(t_s),
                 "no usable airspeed: wind from turns only",
