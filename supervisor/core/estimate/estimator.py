@@ -22,10 +22,8 @@ from supervisor.core.estimate import (
     gate,
     hovers,
     pack,
-    pitot,
     power_blocks,
     power_scales,
-    speed_by_power,
     weak_cell,
     wind,
     wind_sensors,
@@ -33,6 +31,7 @@ from supervisor.core.estimate import (
     windfield,
 )
 from supervisor.core.estimate import phase as phases
+from supervisor.core.estimate.airspeed import Airspeed, Turn
 from supervisor.core.estimate.forecast_wind import forecast_wind
 from supervisor.core.estimate.kalman import Updated
 from supervisor.core.estimate.pack_watch import SILENT_S, PackWatch
@@ -76,8 +75,7 @@ class Estimator:
         self._phase = phases.PhaseState()
         self._progress = flown.Progress()
         self._habits = flown.Habits()
-        self._pitot = pitot.Pitot()
-        self._by_power = speed_by_power.SpeedByPower()
+        self._airspeed = Airspeed(flight, self._senses)
         self._stepped_s = self._reported_s = -math.inf
         self._take_off_s = NAN
         self._climb_mps = 0.0
@@ -148,37 +146,28 @@ class Estimator:
             self._habits = flown.changed(self._habits, before, now, fix.t_s)
             if now in AIRBORNE and self._take_off_s != self._take_off_s:
                 self._take_off(fix.t_s)
-        air = self._senses.fresh(ev.AirData, fix.t_s)
-        cas = air.cas_mps if air else NAN
         in_phase = fix.t_s - self._phase.since_s
         if now in phases.WING_BORNE:
             ratio = tas_per_cas(self._senses.density_kgpm3(fix))
-            self._watch_pitot(fix, cas, ratio, dt_s)
-            flown_cas = self._flown_tas(fix.t_s, ratio) / ratio
+            self._watch_airspeed(fix, ratio, dt_s)
+            flown_cas = self._airspeed.flown_mps(fix.t_s, ratio, self._wind) / ratio
             self._habits = flown.watch(self._habits, now, in_phase, flown_cas, -fix.vd_mps, dt_s)
             self._observe_wind(fix, ratio)
         self._watch_drops(now)
         self._pack.bridge(fix.t_s)
 
-    def _watch_pitot(self, fix: ev.Position, cas: float, ratio: float, dt_s: float) -> None:
-        usable = self._pitot.usable
-        self._pitot = pitot.watch(self._pitot, fix.t_s, cas, fix.height_m)
-        if self._wind is not None and self._wind.refuted:
-            self._pitot = pitot.refute(self._pitot)
-        elif self._pitot.refuted:
-            self._pitot = pitot.agree(self._pitot, cas * ratio, self._by_power.tas_mps, dt_s)
-            self._pitot = pitot.by_drag(self._pitot, *self._assumed_error())
-        if usable and not self._pitot.usable:
+    def _watch_airspeed(self, fix: ev.Position, ratio: float, dt_s: float) -> None:
+        turn = self._airspeed.watch(fix, ratio, dt_s, self._wind)
+        if turn is Turn.LOST:
             self._without_airspeed(fix.t_s)
-        elif self._pitot.usable and not usable:
-            self._by_power = speed_by_power.free(self._by_power)
+        elif turn is Turn.BACK:
             self._scales = power_scales.doubted(self._scales)
 
     def _without_airspeed(self, t_s: float) -> None:
         """What was learned from the tube while it was being found out is taken back."""
-        self._by_power = speed_by_power.hold(self._by_power)
-        if self._by_power.held is not None:
-            self._scales = replace(self._by_power.held, block=())
+        held = self._airspeed.held
+        if held is not None:
+            self._scales = replace(held, block=())
             self._habits = self._habits._replace(cruise_cas_mps=NAN)
         if self._wind is not None and not self._wind.refuted:
             self._wind = wind_sensors.without_airspeed(self._wind, t_s)
@@ -204,46 +193,22 @@ class Estimator:
             landed=state.landed if state else ev.Landed.UNKNOWN,
         )
 
-    def _airspeed_mps(self, t_s: float) -> float:
-        """Calibrated airspeed when there is a believable one, else NaN."""
-        return self._senses.cas_mps(t_s) if self._pitot.usable else NAN
-
     def _observe_wind(self, fix: ev.Position, ratio: float) -> None:
         heading = self._senses.heading_rad(fix)
         if self._wind is None or heading != heading:
             return
         if not self._senses.has_fix(fix.t_s):
             return
-        cas = self._airspeed_mps(fix.t_s)
+        cas = self._airspeed.told_mps(fix.t_s)
         told = cas == cas
-        tas = cas * ratio if told else self._assumed_tas(ratio)
+        tas = cas * ratio if told else self._airspeed.assumed_mps(ratio)
         velocity = (fix.vn_mps, fix.ve_mps, fix.vd_mps)
         place = (*self._place, fix.height_m)
-        by_power = self._by_power.tas_mps
+        by_power = self._airspeed.by_power_mps
         sample = wind_state.Sample(
             fix.t_s, *place, *velocity, heading, tas, ratio, not told, by_power
         )
         self._wind = wind.observe(self._wind, sample)
-
-    def _assumed_tas(self, ratio: float) -> float:
-        """True airspeed [m/s] without a sensor: by the power once that was learned, else as set."""
-        by_power = self._by_power
-        known = by_power.held is not None and by_power.tas_mps == by_power.tas_mps
-        return by_power.tas_mps if known else self._flight.return_plan.airspeed_mps * ratio
-
-    def _flown_tas(self, t_s: float, ratio: float) -> float:
-        """True airspeed [m/s] believed: told, or assumed and set right by the ground speed."""
-        cas = self._airspeed_mps(t_s)
-        if cas == cas:
-            return cas * ratio
-        return self._assumed_tas(ratio) * (1.0 + self._assumed_error()[0])
-
-    def _assumed_error(self) -> tuple[float, float]:
-        """Relative error of the assumed airspeed, and 1 sigma of it."""
-        solved = self._wind.solved if self._wind else None
-        if solved is None:
-            return 0.0, math.inf
-        return float(solved.sensor_mean[3]), math.sqrt(float(solved.sensor_cov[3, 3]))
 
     def _on_wind_report(self, report: ev.WindReport) -> None:
         if self._wind is None or self._fix is None or report.t_s - self._reported_s < STEP_S:
@@ -291,7 +256,7 @@ class Estimator:
         if self.phase in phases.ROTOR_BORNE and self._wind is not None and self._wind.solved:
             n, e, sd = self._wind.solved.mean_at(*self._place, max(fix.height_m, 2.0), 0.0)
             return math.hypot(fix.vn_mps - n, fix.ve_mps - e), sd
-        return self._flown_tas(fix.t_s, tas_per_cas(density)), 0.0
+        return self._airspeed.flown_mps(fix.t_s, tas_per_cas(density), self._wind), 0.0
 
     def _observe_power(self, t_s: float, power_w: float) -> None:
         # the first seconds of a phase still belong to the one before
@@ -300,11 +265,9 @@ class Estimator:
         sample = self._power_sample(t_s, power_w) if steady else None
         if sample is None:
             return
-        self._by_power = speed_by_power.watch(
-            self._by_power, self._flight.aircraft, self._scales, sample
-        )
+        self._airspeed.learn(self._scales, sample)
         # A speed that the power tells cannot teach the power anything.
-        if self._by_power.held is None or self.phase not in phases.WING_BORNE:
+        if self._airspeed.held is None or self.phase not in phases.WING_BORNE:
             self._scales = power_scales.observe(self._scales, self._flight.aircraft, sample)
 
     def _expected_w(self) -> float:
@@ -399,5 +362,5 @@ class Estimator:
         return tuple(words for holds, words in checks if holds)
 
     def _no_airspeed(self, t_s: float) -> bool:
-        airspeed = self._airspeed_mps(t_s)
+        airspeed = self._airspeed.told_mps(t_s)
         return self._phase.phase in phases.WING_BORNE and airspeed != airspeed
