@@ -72,6 +72,8 @@ def figure_words(figure: Figure) -> tuple[str, str]:
         case "ground":
             share = chance(figure.completion)
             return _digits(share), f"{share} that the whole plan fits; on the ground{reckoned}"
+        case "landed":
+            return whole(figure.left_wh[1] or 0.0), "Wh left in the pack, landed"
         case _:
             return "–", "no forecast yet"
 
@@ -102,9 +104,20 @@ def spread_words(figure: Figure, confidence: float | None) -> str:
     low, mid, high = figure.margin_wh
     if mid is None:
         return ""
+    if figure.kind == "landed":
+        return landed_words(figure)
     when = "As last known, turning" if figure.reckoned else "Turning now"
     side = "above" if mid >= 0 else "below"
     return (
         f"{when} would land {abs(mid):.0f} Wh {side} the reserve, nine in ten between "
         f"{signed(low)} and {signed(high)}; home is covered with {chance(figure.covered)}."
     )
+
+
+def landed_words(figure: Figure) -> str:
+    """How sure the energy after the landing is, and how it lies to the reserve."""
+    low, _, high = figure.left_wh
+    above = figure.margin_wh[1] or 0.0
+    side = "above" if above >= 0 else "below"
+    sure = f"Nine in ten between {whole(low or 0.0)} and {whole(high or 0.0)}"
+    return f"{sure}; {whole(abs(above))} Wh {side} the final reserve. The debrief tells the rest."

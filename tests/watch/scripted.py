@@ -15,6 +15,7 @@ from supervisor.messages import (
     Advisory,
     Alternate,
     Health,
+    Landed,
     LevelName,
     LinkHealth,
     Numbers,
@@ -272,6 +273,34 @@ class Story:
                 round(46.0 - 15.0 * math.cos(math.radians(b - 262.0)), 1) for b in range(0, 360, 15)
             ],
         )  # fmt: skip
+
+    def landed(self, t: float) -> Status:
+        """At home again, the motors off, with 96 Wh: nothing is foreseen any more."""
+        end = Landed(
+            place="at Saltmere box",
+            energy_wh=(88.2, 96.4, 104.6),
+            above_reserve_wh=(4.2, 12.4, 20.6),
+        )
+        flying = self.status(t)
+        assert flying.where is not None
+        where = flying.where.model_copy(
+            update={"lat_deg": HOME[0], "lon_deg": HOME[1], "height_m": 0.0, "groundspeed_mps": 0.0}
+        )
+        nothing: dict[str, object] = {
+            "numbers": None, "turn_back_place": None, "ledger_wh": {}, "planned_wh": {},
+            "ledger_sd_wh": {}, "why_wh": {}, "alternates": [], "active": [], "advice": {},
+            "ahead": [], "footprint_km": [],
+        }  # fmt: skip
+        sentence = "Landed: at Saltmere box with 96 Wh (88 to 105), 12 Wh above the reserve."
+        told = {"phase": "ground", "level": "normal", "sentence": sentence, "landed": end}
+        return flying.model_copy(update=nothing | told | {"where": where})
+
+    def ended(self, t: float) -> Advisory:
+        """The landing ends the warning."""
+        return self.advisories(self.turn_t)[-1].model_copy(update={
+            "seq": 4, "t": t, "level": "normal",
+            "sentence": "Ended: turn back now (landed at Saltmere box).",
+        })  # fmt: skip
 
     def track(self, t: float) -> Track:
         """Positions of the minute before ``t``."""

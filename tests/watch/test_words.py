@@ -5,6 +5,7 @@ from __future__ import annotations
 import pytest
 
 from supervisor.watch import glyphs, words
+from supervisor.watch.view import Figure
 
 # International foot: 0.3048 m exactly (1959 agreement); nautical mile: 1852 m exactly (1929,
 # Monaco); knot: one nautical mile an hour. BIPM SI brochure, 9th edition, lists mile and knot.
@@ -26,6 +27,17 @@ def test_time_left_is_rounded_down(minutes: float, shown: str) -> None:
 
 def test_chances_are_never_certain() -> None:
     assert [words.chance(p) for p in (1.0, 0.0, 0.97)] == ["over 99 %", "under 1 %", "97 %"]
+
+
+def test_after_a_landing_the_energy_left_is_said_with_its_spread() -> None:
+    nothing = (None, None, None)
+    figure = Figure(
+        "landed", None, nothing, (-18.0, -7.6, 3.0), None, None, False, (65.8, 76.4, 87.0)
+    )
+    assert words.figure_words(figure) == ("76", "Wh left in the pack, landed")
+    assert words.spread_words(figure, 0.99) == (
+        "Nine in ten between 66 and 87; 8 Wh below the final reserve. The debrief tells the rest."
+    )
 
 
 def test_a_minus_is_a_minus() -> None:

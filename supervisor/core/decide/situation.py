@@ -9,12 +9,14 @@ from typing import Any
 import numpy as np
 
 from supervisor.core.belief import Belief
+from supervisor.core.decide.landing import Landing, flight_end
 from supervisor.core.decide.nearest import nearest_ground, range_left_m
 from supervisor.core.decide.rules import Situation
 from supervisor.core.events import (
     AirData,
     ClockFix,
     GpsQuality,
+    Heartbeat,
     LinkQuality,
     Observation,
     PackReport,
@@ -37,6 +39,7 @@ class Heard:
         self.pack: PackReport | None = None
         self.air: AirData | None = None
         self.fix_ok = True
+        self.armed = True
         self.link_quality = NAN
         self.unix_offset_s = NAN
         self._notes: dict[type, Callable[[Any], None]] = {
@@ -46,6 +49,7 @@ class Heard:
             GpsQuality: self._gps,
             LinkQuality: self._link,
             ClockFix: self._clock,
+            Heartbeat: self._heartbeat,
         }
 
     def hear(self, observation: Observation) -> None:
@@ -68,6 +72,9 @@ class Heard:
     def _gps(self, quality: GpsQuality) -> None:
         self.fix_ok = quality.fix_type >= 3
 
+    def _heartbeat(self, heartbeat: Heartbeat) -> None:
+        self.armed = heartbeat.armed
+
     def _link(self, link: LinkQuality) -> None:
         self.link_quality = link.quality
 
@@ -83,6 +90,7 @@ def assess(
     forecast: Forecast | None,
     t_s: float,
     homeward: bool,
+    landing: Landing,
 ) -> Situation:
     """The situation at ``t_s``; the forecast may be older, and is then counted on to now."""
     policy, position = flight.policy, heard.position
@@ -125,6 +133,8 @@ def assess(
         overrun_leg_wh=overrun_leg_wh,
         nearest=nearest_ground(flight, belief) if belief else None,
         range_left_m=range_left_m(belief, forecast) if belief and forecast else NAN,
+        stopped=landing.stopped,
+        landed=flight_end(landing, flight, belief),
     )
 
 

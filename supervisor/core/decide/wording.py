@@ -10,7 +10,7 @@ import math
 from collections.abc import Callable
 
 from supervisor.core.decide.rules import Situation
-from supervisor.core.events import FourNumbers, Level
+from supervisor.core.events import FlightEnd, FourNumbers, Level
 
 
 def minutes(seconds: float) -> str:
@@ -204,6 +204,8 @@ _ENDED: dict[str, str | Callable[[Situation], str]] = {
     "forecast-unsure": "nothing is in doubt any more",
     "link-degraded": lambda s: f"link quality is {percent(s.link_quality)}",
 }
+# Of home's own conditions a stop on the way ends none.
+HOME_ENDS = frozenset({"home-not-covered", "divert", "hover-margin"})
 LANDED_ENDS = frozenset(_ENDED) - {"pack-weak", "telemetry-stale", "link-degraded"}
 
 
@@ -223,7 +225,10 @@ def sentence(
 
 def _ended(condition: str, s: Situation) -> str:
     """Why a condition has ended."""
-    if not s.airborne and condition in LANDED_ENDS:
+    if s.landed:
+        return f"landed {s.landed.place}"
+    standing = not (s.away if condition in HOME_ENDS else s.airborne)
+    if standing and condition in LANDED_ENDS:
         return "the aircraft is on the ground"
     why = _ENDED[condition]
     return why if isinstance(why, str) else why(s)
@@ -237,10 +242,18 @@ def again(text: str, reminders: int, unheeded_s: float) -> str:
 
 def headline(s: Situation, numbers: FourNumbers | None, worst: str) -> str:
     """The status in one sentence: the worst condition's, or how good it looks."""
+    if s.landed:
+        return _landed(s.landed)
     if numbers is None:
         return "Waiting for enough telemetry to foresee the way home."
     if worst:
         return sentence(worst, Level.CAUTION, s, numbers)
+    if s.stopped:
+        chance = percent(s.covered)
+        return (
+            f"On the ground on the way: {chance} to land at home with the reserve."
+            f"{_energy(s, numbers)}"
+        )
     if not s.airborne:
         return f"On the ground. The whole plan has a chance of {percent(s.completion)}."
     if s.homeward:
@@ -249,3 +262,12 @@ def headline(s: Situation, numbers: FourNumbers | None, worst: str) -> str:
     if not math.isfinite(s.turn_back_safe_s):
         return f"Fine: the rest of the plan and the way home fit ({percent(s.completion)})."
     return f"Fine: {minutes(s.turn_back_safe_s)} until it must turn.{_energy(s, numbers)}"
+
+
+def _landed(end: FlightEnd) -> str:
+    left, above = end.energy_wh, end.above_reserve_wh.p50
+    side = "above" if above >= 0.0 else "below"
+    return (
+        f"Landed: {end.place} with {left.p50:.0f} Wh ({left.p05:.0f} to {left.p95:.0f}), "
+        f"{abs(above):.0f} Wh {side} the reserve."
+    )

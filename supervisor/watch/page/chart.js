@@ -277,14 +277,13 @@ export class Chart {
     if (!view.plan) lines.push("This flight's plan has not arrived here: home is not drawn.");
     if (wind) {
       lines.push(`Wind from ${bearing(wind.from_deg)}, ${speed(wind.speed_mps)} `
-        + `± ${speed(wind.sd_mps)}; ${wind.headwind_home_mps >= 0 ? "against" : "with"} `
-        + `the way home ${speed(Math.abs(wind.headwind_home_mps))}.`);
+        + `± ${speed(wind.sd_mps)}${view.figure.kind === "landed" ? "" : alongHome(wind)}.`);
     }
     if (place && view.figure.kind === "turn") {
       lines.push(`Turn-back point ${distance(place.along_km)} ahead on the route, `
         + `${distance(place.distance_home_km)} from home.`);
     }
-    if ((view.status?.footprint_km ?? []).length > 2) {
+    if (view.plan && (view.status?.footprint_km ?? []).length > 2) {
       lines.push("Shaded: from where home is covered in this wind.");
     }
     if (this.tiles) lines.push(`Map pictures from ${new URL(this.tiles, location.href).host}.`);
@@ -353,6 +352,9 @@ function spoken(view) {
   return where ? `Map. The aircraft flies ${bearing(where.track_deg)} at `
     + `${speed(where.groundspeed_mps)}, ${height(where.height_m)} above home.` : "Map of the plan.";
 }
+
+const alongHome = ({ headwind_home_mps: head }) => `; ${head >= 0 ? "against" : "with"} the way `
+  + `home ${speed(Math.abs(head))}`;
 
 const STEPS_MIN = [0.1, 0.2, 0.5, 1, 2, 5, 10, 20, 30, 60, 120, 300, 600];
 const minuteStep = (deg) => (STEPS_MIN.find((m) => m >= deg * 60) ?? 600) / 60;

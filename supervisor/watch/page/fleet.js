@@ -2,7 +2,7 @@
 // aircraft once a second stay cheap and the keyboard's place is not lost.
 
 import { attribute, el, hide, scale, shapeName, shapeParts, svg, text } from "./dom.js";
-import { chance, energySigned, minutesLeft, spell } from "./measures.js";
+import { chance, energySigned, minutesLeft, number, spell } from "./measures.js";
 
 const FULL_MIN = 60; // the little ropes share one scale, so that rows compare
 
@@ -21,6 +21,8 @@ export function figureWords(figure) {
       return { ...bigChance(figure.completion), caption: "that the whole plan and the way home fit" };
     case "ground":
       return { ...bigChance(figure.completion), caption: "that the whole plan fits; on the ground" };
+    case "landed":
+      return { big: number(figure.left_wh[1]), unit: "Wh", caption: "left in the pack, landed" };
     default:
       return { big: "–", unit: "", caption: "no forecast yet" };
   }

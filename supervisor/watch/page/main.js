@@ -124,8 +124,9 @@ function countedOn(view, seconds) {
   const minutes = minus(view.figure.minutes);
   const kind = view.figure.kind === "turn" && minutes <= 0 ? "due" : view.figure.kind;
   const fine = view.level === "normal" || view.level === "advisory";
-  return { ...view, word: fine ? "No word" : view.word, figure: { ...view.figure, kind, minutes,
-    spread_min: view.figure.spread_min.map(minus), reckoned: true },
+  const word = fine && kind !== "landed" ? "No word" : view.word;
+  return { ...view, word, figure: { ...view.figure, kind, minutes,
+    spread_min: view.figure.spread_min.map(minus), reckoned: kind !== "landed" },
   freshness: { ...view.freshness, stale: true,
     age_s: view.freshness.age_s === null ? null : view.freshness.age_s + seconds } };
 }
@@ -143,6 +144,9 @@ function drawOne(view) {
   drawFresh(view);
   list.draw(view, nowT, dateOf);
   drawAnswer(view, nowMs);
+  const over = view.figure.kind === "landed"; // then nothing is foreseen any more
+  hide(byId("ledger"), over);
+  hide(byId("why"), over);
   drawLedger({ node: byId("ledger-bars"), table: byId("ledger-table"),
     sumNode: byId("ledger-sum"), note: byId("ledger-note") }, view);
   strip.draw(view, state.story.points, nowT, nowMs);
@@ -207,6 +211,12 @@ function spreadWords({ figure, plan }) {
   if (figure.kind === "turn") return `${sure}Even odds: not within the plan.`;
   const [low, mid, high] = figure.margin_wh;
   if (mid === null) return "";
+  if (figure.kind === "landed") {
+    const [least, , most] = figure.left_wh;
+    return `Nine in ten between ${measures.number(least)} and ${measures.number(most)}; `
+      + `${measures.number(Math.abs(mid))} Wh ${mid < 0 ? "below" : "above"} the final reserve. `
+      + "The debrief tells the rest.";
+  }
   return figure.kind === "home"
     ? `Nine in ten between ${measures.numberSigned(low)} and ${measures.numberSigned(high)} Wh; `
       + `${measures.chance(figure.covered)} to land with the reserve and the voltage held.`

@@ -94,5 +94,6 @@ function describe(view, timed, sure, [p05, p50, p95]) {
     return `${left.big} minutes until it must turn.`;
   }
   if (p50 === null) return "No forecast yet.";
-  return `Landing ${number(p50)} watt-hours above the final reserve, between ${number(p05)} and ${number(p95)}.`;
+  const verb = view.figure.kind === "landed" ? "Landed" : "Landing";
+  return `${verb} ${number(p50)} watt-hours above the final reserve, between ${number(p05)} and ${number(p95)}.`;
 }

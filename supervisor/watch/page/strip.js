@@ -32,6 +32,7 @@ export class Strip {
       return;
     }
     const safe = view.figure.kind === "turn" ? nowT + view.figure.minutes * 60 : null;
+    this.landed = view.figure.kind === "landed";
     this.homeward = view.figure.kind === "home" || view.figure.kind === "ground";
     const [t0, t1] = span(this.rows, nowT, safe);
     const [lo, hi] = range(this.rows);
@@ -127,8 +128,8 @@ export class Strip {
     const [t, p05, p50, p95] = this.rows[index];
     const when = chosen ? `at ${utcClock(this.date(t), true)} UTC` : "now";
     const what = this.homeward ? `Landing, as foreseen ${when}` : `Turning ${when}`;
-    const line = `${what}: ${number(p50)} Wh above the reserve `
-      + `(${number(p05)} to ${number(p95)}).`;
+    const line = this.landed && !chosen ? "Landed. The curve is what turning then would have left."
+      : `${what}: ${number(p50)} Wh above the reserve (${number(p05)} to ${number(p95)}).`;
     text(this.read, line);
     attribute(this.box, "aria-valuemax", this.rows.length - 1);
     attribute(this.box, "aria-valuenow", index);
