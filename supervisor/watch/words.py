@@ -33,12 +33,12 @@ def whole(value: float) -> str:
 
 
 def chance(share: float | None) -> str:
-    """Whole per cent, never up to certainty nor down to none."""
+    """Whole per cent, never certain nor none; the aircraft's own sentences say it alike."""
     if share is None:
         return "unknown"
-    if share > 0.995:
+    if share > 0.99:
         return "over 99 %"
-    return "under 1 %" if share < 0.005 else f"{100 * share:.0f} %"
+    return "under 1 %" if share < 0.01 else f"{100 * share:.0f} %"
 
 
 def distance(km: float, units: str) -> str:

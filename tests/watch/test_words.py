@@ -3,7 +3,11 @@
 from __future__ import annotations
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
+from sim import demo_screen
+from supervisor.core.decide.wording import percent
 from supervisor.watch import glyphs, words
 from supervisor.watch.view import Figure
 
@@ -27,6 +31,15 @@ def test_time_left_is_rounded_down(minutes: float, shown: str) -> None:
 
 def test_chances_are_never_certain() -> None:
     assert [words.chance(p) for p in (1.0, 0.0, 0.97)] == ["over 99 %", "under 1 %", "97 %"]
+    assert [words.chance(p) for p in (0.995, 0.005)] == ["over 99 %", "under 1 %"]
+
+
+@given(st.floats(0.0, 1.0))
+def test_a_chance_reads_alike_in_the_sentence_the_terminal_and_the_demo(share: float) -> None:
+    assert words.chance(share) == percent(share)
+    assert percent(share) not in ("100 %", "0 %")
+    short = percent(share).replace("over ", ">").replace("under ", "<")
+    assert demo_screen._chance(share) == short
 
 
 def test_after_a_landing_the_energy_left_is_said_with_its_spread() -> None:

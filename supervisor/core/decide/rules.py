@@ -66,6 +66,7 @@ class Situation:
     nearest: Ground | None = None
     range_left_m: float = math.nan
     over_pad: bool = False  # on the rotors over home's pad
+    energy_holds: float = math.nan  # chance of the reserve at home, whatever the voltage does
     stopped: bool = False
     landed: FlightEnd | None = None
 

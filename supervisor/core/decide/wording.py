@@ -9,7 +9,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 
-from supervisor.core.decide.rules import Situation
+from supervisor.core.decide.rules import IN_DOUBT, Situation
 from supervisor.core.events import FlightEnd, FourNumbers, Level
 
 
@@ -45,18 +45,44 @@ def _energy(s: Situation, numbers: FourNumbers | None) -> str:
 
 
 def _turn_back_now(s: Situation, n: FourNumbers | None) -> str:
-    chance = percent(s.covered)
-    return f"Time to turn back: {chance} to land at home with the reserve, falling.{_energy(s, n)}"
+    if s.covered < s.confidence:
+        chance = percent(s.covered)
+        why = f"{chance} to land at home with the reserve, and going on lowers it"
+    else:
+        why = f"going on takes the chance to land at home with the reserve below {_asked(s)}"
+    return f"Turn back now: {why}.{_energy(s, n)}"
+
+
+def _asked(s: Situation) -> str:
+    """The policy's confidence as its author wrote it, not rounded."""
+    return f"{100 * s.confidence:.4g} %"
 
 
 def _turn_back_soon(s: Situation, n: FourNumbers | None) -> str:
     when = "now" if s.turn_back_safe_s <= 0.0 else f"in {minutes(s.turn_back_safe_s)}"
-    return f"Be ready to turn back {when}.{_energy(s, n)}"
+    why = f"then the chance to land at home with the reserve falls below {_asked(s)}"
+    return f"Be ready to turn back {when}: {why}.{_energy(s, n)}"
 
 
 def _home_not_covered(s: Situation, n: FourNumbers | None) -> str:
-    word = "likely out of reach with the reserve" if s.covered < 0.5 else "in doubt"
-    return f"Home is {word}: {percent(s.covered)} to land with reserve and voltage.{_energy(s, n)}"
+    word = "likely out of reach" if s.covered < 0.5 else "in doubt"
+    chance = percent(s.covered)
+    return (
+        f"Home is {word}: {chance} to land with reserve and voltage.{_short(s, n)}{_energy(s, n)}"
+    )
+
+
+def _short(s: Situation, n: FourNumbers | None) -> str:
+    """Which of energy and voltage runs short: the one that holds with the lower chance."""
+    if n is None or not math.isfinite(s.energy_holds + s.hover_holds):
+        return ""
+    if s.energy_holds <= s.hover_holds:
+        return " It is the energy that runs short."
+    spared = ", not the energy" if s.energy_holds >= IN_DOUBT else ""
+    return (
+        f" It is the voltage in the landing hover that runs short (lowest cell about "
+        f"{n.hover_cell_v.p50:.2f} V){spared}."
+    )
 
 
 def _divert(s: Situation, _n: FourNumbers | None) -> str:

@@ -31,11 +31,11 @@ export const speed = (mps) => (nautical
 
 export const height = (m) => (nautical ? `${plain(m / 0.3048)} ft` : `${plain(m)} m`);
 
-// Never up to certainty nor down to none.
+// Never up to certainty nor down to none; as the aircraft's own sentences have it.
 export function chance(p) {
   if (p === null) return "unknown";
-  if (p > 0.995) return "over 99 %";
-  if (p < 0.005) return "under 1 %";
+  if (p > 0.99) return "over 99 %";
+  if (p < 0.01) return "under 1 %";
   return `${Math.round(100 * p)} %`;
 }
 
