@@ -11,7 +11,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from supervisor.core.decide import situation
-from supervisor.core.decide.wording import minutes, sentence
+from supervisor.core.decide.wording import headline, minutes, sentence
 from supervisor.core.events import FourNumbers, Level, Spread
 from tests.core.test_decide import CALM
 
@@ -39,16 +39,18 @@ def said(condition: str, n: FourNumbers | None = ABOVE, **facts: object) -> str:
 
 def test_turn_back_now_leads_with_what_to_do_and_why() -> None:
     assert said("turn-back-now", covered=0.996, confidence=0.99) == (
-        "Turn back now: going on takes the chance to land at home with the reserve below 99 %. "
-        + LANDS
+        "Turn back now: going on takes the chance to land at home with reserve and voltage below "
+        "99 %. " + LANDS
     )
+    near = said("turn-back-now", covered=0.986, confidence=0.99)  # would read as 99 %
+    assert near.startswith("Turn back now: going on takes the chance")
     assert said("turn-back-now", covered=0.84, confidence=0.995).startswith(
-        "Turn back now: 84 % to land at home with the reserve, and going on lowers it."
+        "Turn back now: 84 % to land at home with reserve and voltage, and going on lowers it."
     )
     soon = said("turn-back-soon", turn_back_safe_s=250.0, confidence=0.995)
     assert soon == (
-        "Be ready to turn back in 4 min: then the chance to land at home with the reserve falls "
-        "below 99.5 %. " + LANDS
+        "Be ready to turn back in 4 min: then the chance to land at home with reserve and "
+        "voltage falls below 99.5 %. " + LANDS
     )
 
 
@@ -56,14 +58,19 @@ def test_home_in_doubt_names_what_runs_short() -> None:
     volts = said("home-not-covered", covered=0.62, hover_holds=0.62, energy_holds=0.998)
     assert volts == (
         "Home is in doubt: 62 % to land with reserve and voltage. It is the voltage in the landing "
-        "hover that runs short (lowest cell about 3.02 V), not the energy. " + LANDS
+        "hover (lowest cell about 3.02 V) that runs short, not the energy. " + LANDS
     )
     both = said("home-not-covered", covered=0.3, hover_holds=0.5, energy_holds=0.6)
     assert both.startswith("Home is likely out of reach: 30 % to land")
-    assert "voltage in the landing hover that runs short (lowest cell about 3.02 V). " in both
+    assert "Both run short, the energy and the voltage in the landing hover (lowest" in both
     energy = said("home-not-covered", covered=0.3, hover_holds=0.97, energy_holds=0.3)
     assert "It is the energy that runs short. " in energy
     assert "hover" not in energy
+
+
+def test_fine_is_not_said_of_a_turn_that_is_due() -> None:
+    due = headline(replace(CALM, turn_back_safe_s=-3.0, covered=0.98), ABOVE, "")
+    assert due == "The turn is near: 98 % to land at home with reserve and voltage. " + LANDS
 
 
 @pytest.mark.parametrize(

@@ -199,3 +199,4 @@ def test_reminders_are_one_line_and_the_end_is_not_another() -> None:
         (3, "warning", 200.0, 300.0, 1, False),
         (2, "caution", 100.0, 200.0, 2, False),
     ]
+    assert [a.said_s for a in shown] == [200.0, 160.0]

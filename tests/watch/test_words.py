@@ -23,10 +23,32 @@ def test_nautical_units_by_definition() -> None:
 
 @pytest.mark.parametrize(
     ("minutes", "shown"),
-    [(23.99, "23"), (10.0, "10"), (9.999, "9:59"), (0.5, "0:30"), (-1.0, "0:00")],
+    [
+        (23.99, ("23", "min")),
+        (10.0, ("10", "min")),
+        (9.999, ("9:59", "min")),
+        (1.0, ("1:00", "min")),
+        (0.9999, ("59", "s")),
+        (0.64, ("38", "s")),
+        (-1.0, ("0", "s")),
+    ],
 )
-def test_time_left_is_rounded_down(minutes: float, shown: str) -> None:
+def test_time_left_is_rounded_down(minutes: float, shown: tuple[str, str]) -> None:
     assert words.minutes_left(minutes) == shown
+
+
+def test_a_turn_that_is_near_has_its_seconds() -> None:
+    at_s = 1_900_000_000.0  # 17:46:40 UTC
+    assert words.turn_clock(at_s, 5.0) == "17:51"
+    assert words.turn_clock(at_s, 4.5) == "17:51:10"
+
+
+def test_no_turn_at_even_odds_is_said_in_words() -> None:
+    nothing = (None, None, None)
+    figure = Figure("turn", 12.0, nothing, nothing, 0.7, 0.99, False)
+    assert words.spread_words(figure, None) == (
+        "More likely than not it need not turn before the plan ends."
+    )
 
 
 def test_chances_are_never_certain() -> None:

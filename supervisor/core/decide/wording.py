@@ -32,6 +32,9 @@ def percent(chance: float) -> str:
     return "under 1 %" if chance < 0.01 else f"{100 * chance:.0f} %"
 
 
+KEPT = "with reserve and voltage"  # what a chance of landing at home means
+
+
 def _energy(s: Situation, numbers: FourNumbers | None) -> str:
     if numbers is None:
         return ""
@@ -45,11 +48,10 @@ def _energy(s: Situation, numbers: FourNumbers | None) -> str:
 
 
 def _turn_back_now(s: Situation, n: FourNumbers | None) -> str:
-    if s.covered < s.confidence:
-        chance = percent(s.covered)
-        why = f"{chance} to land at home with the reserve, and going on lowers it"
+    if s.covered < s.confidence - 0.005:  # else it would read as the confidence itself
+        why = f"{percent(s.covered)} to land at home {KEPT}, and going on lowers it"
     else:
-        why = f"going on takes the chance to land at home with the reserve below {_asked(s)}"
+        why = f"going on takes the chance to land at home {KEPT} below {_asked(s)}"
     return f"Turn back now: {why}.{_energy(s, n)}"
 
 
@@ -60,29 +62,26 @@ def _asked(s: Situation) -> str:
 
 def _turn_back_soon(s: Situation, n: FourNumbers | None) -> str:
     when = "now" if s.turn_back_safe_s <= 0.0 else f"in {minutes(s.turn_back_safe_s)}"
-    why = f"then the chance to land at home with the reserve falls below {_asked(s)}"
+    why = f"then the chance to land at home {KEPT} falls below {_asked(s)}"
     return f"Be ready to turn back {when}: {why}.{_energy(s, n)}"
 
 
 def _home_not_covered(s: Situation, n: FourNumbers | None) -> str:
     word = "likely out of reach" if s.covered < 0.5 else "in doubt"
     chance = percent(s.covered)
-    return (
-        f"Home is {word}: {chance} to land with reserve and voltage.{_short(s, n)}{_energy(s, n)}"
-    )
+    return f"Home is {word}: {chance} to land {KEPT}.{_short(s, n)}{_energy(s, n)}"
 
 
 def _short(s: Situation, n: FourNumbers | None) -> str:
-    """Which of energy and voltage runs short: the one that holds with the lower chance."""
+    """Which of energy and voltage runs short: what holds with the lower chance, or both."""
     if n is None or not math.isfinite(s.energy_holds + s.hover_holds):
         return ""
+    volts = f"voltage in the landing hover (lowest cell about {n.hover_cell_v.p50:.2f} V)"
+    if max(s.energy_holds, s.hover_holds) < IN_DOUBT:
+        return f" Both run short, the energy and the {volts}."
     if s.energy_holds <= s.hover_holds:
         return " It is the energy that runs short."
-    spared = ", not the energy" if s.energy_holds >= IN_DOUBT else ""
-    return (
-        f" It is the voltage in the landing hover that runs short (lowest cell about "
-        f"{n.hover_cell_v.p50:.2f} V){spared}."
-    )
+    return f" It is the {volts} that runs short, not the energy."
 
 
 def _divert(s: Situation, _n: FourNumbers | None) -> str:
@@ -274,20 +273,18 @@ def headline(s: Situation, numbers: FourNumbers | None, worst: str) -> str:
         return "Waiting for enough telemetry to foresee the way home."
     if worst:
         return sentence(worst, Level.CAUTION, s, numbers)
+    chance, energy = percent(s.covered), _energy(s, numbers)
     if s.stopped:
-        chance = percent(s.covered)
-        return (
-            f"On the ground on the way: {chance} to land at home with the reserve."
-            f"{_energy(s, numbers)}"
-        )
+        return f"On the ground on the way: {chance} to land at home {KEPT}.{energy}"
     if not s.airborne:
         return f"On the ground. The whole plan has a chance of {percent(s.completion)}."
     if s.homeward:
-        chance = percent(s.covered)
-        return f"On the way home: {chance} to land with the reserve.{_energy(s, numbers)}"
+        return f"On the way home: {chance} to land {KEPT}.{energy}"
     if not math.isfinite(s.turn_back_safe_s):
         return f"Fine: the rest of the plan and the way home fit ({percent(s.completion)})."
-    return f"Fine: {minutes(s.turn_back_safe_s)} until it must turn.{_energy(s, numbers)}"
+    if s.turn_back_safe_s <= 0.0:  # seen by too few looks to be advised
+        return f"The turn is near: {chance} to land at home {KEPT}.{energy}"
+    return f"Fine: {minutes(s.turn_back_safe_s)} until it must turn.{energy}"
 
 
 def _landed(end: FlightEnd) -> str:

@@ -2,7 +2,7 @@
 // the user named. One degree of latitude is 60 nautical miles; the sphere is near enough to draw.
 
 import { attribute, svg, text, ticks } from "./dom.js";
-import { bearing, chance, distance, distanceName, distanceUnitM, height, speed, utcClock }
+import { bearing, chance, distance, distanceName, distanceUnitM, height, speed, turnClock }
   from "./measures.js";
 
 const RAD = Math.PI / 180, EARTH_M = 6371008.8, TILE = 256;
@@ -229,7 +229,7 @@ export class Chart {
 
   turnPoint(place, view, nowMs) {
     const [px, py] = this.at([place.lat_deg, place.lon_deg]);
-    const at = utcClock(nowMs + view.figure.minutes * 60000);
+    const { minutes } = view.figure, at = turnClock(nowMs + minutes * 60000, minutes);
     return [svg("path", { class: "stake", d: `M${px} ${py + 10}V${py - 22}` }),
       svg("path", { class: "flag", d: `M${px} ${py - 22}h-16l4 5-4 5h16z` }),
       this.label(px, py - 14, `turn by ${at}`, "place strong")];

@@ -144,6 +144,8 @@ function drawOne(view) {
   drawFresh(view);
   list.draw(view, nowT, dateOf);
   drawAnswer(view, nowMs);
+  text(byId("ledger-what"), `Energy from now to landing${view.figure.kind === "home" ? ""
+    : ", if it turned now"}`);
   const over = view.figure.kind === "landed"; // then nothing is foreseen any more
   hide(byId("ledger"), over);
   hide(byId("why"), over);
@@ -208,7 +210,9 @@ function spreadWords({ figure, plan }) {
       : `nine in ten between ${m(p05)} and ${m(p95)}`;
     return `${sure}Even odds at ${m(p50)} min; ${range}.`;
   }
-  if (figure.kind === "turn") return `${sure}Even odds: not within the plan.`;
+  if (figure.kind === "turn") {
+    return `${sure}More likely than not it need not turn before the plan ends.`;
+  }
   const [low, mid, high] = figure.margin_wh;
   if (mid === null) return "";
   if (figure.kind === "landed") {
@@ -254,15 +258,20 @@ function drawWhy(view) {
       el("span", { class: "wh" }, `${measures.numberSigned(-wh)} Wh`));
   });
   const sum = why.length ? el("p", { class: "note" }, `Together ${measures.numberSigned(-total)} `
-    + "Wh of margin against the plan.") : el("p", { class: "note" }, "Nothing worth naming yet.");
+    + `Wh of margin against the plan.${headwindWords(view.advisories)}`) : el("p", { class: "note" }, "Nothing worth naming yet.");
   byId("why-list").replaceChildren(el("ol", {}, ...rows), sum);
   byId("facts").replaceChildren(...facts(view).flatMap(([name, value]) =>
     [el("dt", {}, name), el("dd", {}, value)]));
 }
 
+// Two figures for one wind: say what each counts.
+const headwindWords = (advisories) => (advisories.some((a) => a.active
+  && a.condition === "headwind-home") ? " Wind here is the whole flight's; the head wind advisory "
+  + "counts the way home only." : "");
+
 function facts({ status, health, return_request: request }) {
   const out = [];
-  const { pack, where, numbers } = status ?? {};
+  const { pack, where, numbers, landed } = status ?? {};
   if (numbers) {
     out.push(["Whole plan", measures.chance(numbers.completion)],
       ["Home, turning now", measures.chance(numbers.covered)],
@@ -274,7 +283,7 @@ function facts({ status, health, return_request: request }) {
       + `${measures.number(pack.charge_sd_percent)}, ${measures.energy(pack.energy_wh)}`
       + (pack.temperature_c === null ? "" : `, ${measures.number(pack.temperature_c)} °C`)]);
   }
-  if (where) {
+  if (where && !landed) {
     out.push(["Flies", `${measures.bearing(where.track_deg)} at ${measures.speed(where.groundspeed_mps)} `
       + `over ground, ${measures.height(where.height_m)} above home`]);
   }

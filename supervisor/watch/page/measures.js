@@ -55,6 +55,7 @@ export function spell(seconds) {
 export function minutesLeft(minutes) {
   if (minutes >= 10) return { big: String(Math.floor(minutes)), unit: "min" };
   const seconds = Math.max(Math.floor(minutes * 60), 0);
+  if (seconds < 60) return { big: String(seconds), unit: "s" };
   return { big: `${Math.floor(seconds / 60)}:${String(seconds % 60).padStart(2, "0")}`, unit: "min" };
 }
 
@@ -63,6 +64,10 @@ export const utcClock = (ms, seconds = false) => {
   const d = new Date(ms);
   return `${two(d.getUTCHours())}:${two(d.getUTCMinutes())}${seconds ? `:${two(d.getUTCSeconds())}` : ""}`;
 };
+// The clock time of a turn: with its seconds once they matter.
+const SECONDS_MIN = 5;
+export const turnClock = (ms, minutes) => utcClock(ms, minutes < SECONDS_MIN);
+export const localTurnClock = (ms, minutes) => localClock(ms, minutes < SECONDS_MIN);
 export const localClock = (ms, seconds = false) => {
   const d = new Date(ms);
   return `${two(d.getHours())}:${two(d.getMinutes())}${seconds ? `:${two(d.getSeconds())}` : ""}`;

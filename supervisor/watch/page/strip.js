@@ -2,7 +2,7 @@
 // Left of "now" what was believed then; right of it what is foreseen along the plan.
 
 import { attribute, scale, shapeParts, svg, text, ticks } from "./dom.js";
-import { number, utcClock } from "./measures.js";
+import { number, turnClock, utcClock } from "./measures.js";
 
 const H = 214, TOP = 42, BOTTOM = 26, LEFT = 46, RIGHT = 12;
 const MOST_DRAWN = 500;
@@ -86,7 +86,7 @@ export class Strip {
     return [svg("path", { class: "stake", d: `M${px} ${TOP}V${this.edge}` }),
       svg("text", { class: "stake-label", x: px + (px > width - 120 ? -6 : 6),
         y: close ? this.edge - 8 : TOP + 8, "text-anchor": px > width - 120 ? "end" : "start" },
-      `turn by ${utcClock(this.date(safe))}`)];
+      `turn by ${turnClock(this.date(safe), (safe - this.nowT) / 60)}`)];
   }
 
   marks(advisories, t0) {
