@@ -93,7 +93,7 @@ def _head(v: View, now_s: float) -> Text:
 
 def _verdict(v: View, width: int) -> Text:
     mark, style = LEVEL[v.level]
-    if v.freshness.stale and v.level in ("normal", "advisory"):
+    if v.freshness.stale and v.level in ("normal", "advisory") and v.figure.kind != "landed":
         mark = "(/)"
     text = v.sentence.removeprefix(f"{v.word}: ")
     verdict = Text(f" {mark} {v.word.upper()}  {text}", style)

@@ -189,6 +189,8 @@ def _word(status: Status | None, level: str, fresh: Freshness) -> str:
 def _sentence(status: Status | None, text: str, fresh: Freshness) -> str:
     if not text:
         return fresh.sentence
+    if status is not None and status.landed is not None:
+        return text  # what is left in the pack does not age
     return f"{fresh.sentence} Last known: {text}" if fresh.stale and status else text
 
 

@@ -43,3 +43,14 @@ def test_the_page_is_calm_after_the_landing(browser: Any, scene: Scene, width: s
     assert page.query_selector_all("#alert-list .alert:not(.level-past)") == []
     keep_screenshot(page, f"landed-{width}")
     page.context.close()
+
+
+def test_what_is_left_does_not_age_when_the_plug_is_pulled(scene: Scene, page: Any) -> None:
+    scene.fly(1000.0)
+    status = scene.story.landed(4001.0).model_copy(update={"next_s": 0.0})
+    scene.voice.say(status)
+    page.goto(scene.watch.address)
+    page.wait_for_selector("#fresh.stale")  # the header says how old it is
+    assert page.query_selector("body.stale") is None
+    assert read(page, "#sentence").startswith("At Saltmere box with 96 Wh")
+    assert "reckoned" not in read(page, "#figure-caption")

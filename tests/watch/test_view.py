@@ -162,6 +162,7 @@ def test_after_the_landing_it_is_calm_and_below_all_that_flies() -> None:
         assert (shown.level, shown.word) == ("normal", "Landed")
         assert (shown.figure.kind, shown.figure.reckoned) == ("landed", False)
         assert shown.figure.left_wh == (88.2, 96.4, 104.6)
+        assert shown.sentence.startswith("Landed: at Saltmere box with 96 Wh")
         assert not [a for a in shown.advisories if a.active]
     pictures = [landed] + [
         fold(Picture(name), Heard(T0 + 4000.0, Story(name, lead_s=lead_s).status(TURN_T)))

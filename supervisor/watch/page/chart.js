@@ -4,6 +4,7 @@
 import { attribute, svg, text, ticks } from "./dom.js";
 import { bearing, chance, distance, distanceName, distanceUnitM, height, speed, turnClock }
   from "./measures.js";
+import { greyed } from "./fleet.js";
 
 const RAD = Math.PI / 180, EARTH_M = 6371008.8, TILE = 256;
 const ALONG_M = 6371008.8 * RAD; // a degree of latitude
@@ -238,7 +239,7 @@ export class Chart {
   craft(where, view) {
     const here = [where.lat_deg, where.lon_deg];
     const parts = [];
-    const stale = view.freshness.stale, age = view.freshness.age_s ?? 0;
+    const stale = greyed(view), age = view.freshness.age_s ?? 0;
     let [px, py] = this.at(here);
     if (stale && where.groundspeed_mps > 2) {
       const there = offset(here, where.groundspeed_mps * Math.min(age, 600), where.track_deg);

@@ -31,6 +31,9 @@ export function figureWords(figure) {
 const bigChance = (p) => ({ big: chance(p).replace("over ", ">").replace("under ", "<")
   .replace(" %", ""), unit: p === null ? "" : "%" });
 
+// What is left after a landing does not age: nothing of it is greyed out.
+export const greyed = ({ freshness, figure }) => freshness.stale && figure.kind !== "landed";
+
 // The word stands beside the sentence already.
 export const withoutWord = (sentence, word) => (sentence.startsWith(`${word}: `)
   ? sentence[word.length + 2].toUpperCase() + sentence.slice(word.length + 3) : sentence);
@@ -82,12 +85,12 @@ export class Fleet {
   }
 
   update(item, row) {
-    const shape = shapeName(row.level, row.freshness.stale);
+    const shape = shapeName(row.level, greyed(row));
     if (item.drawn !== shape) {
       item.shape.replaceChildren(...shapeParts(shape));
       item.drawn = shape;
     }
-    attribute(item.link, "class", `row level-${row.level}${row.freshness.stale ? " stale" : ""}`);
+    attribute(item.link, "class", `row level-${row.level}${greyed(row) ? " stale" : ""}`);
     text(item.word, row.word);
     text(item.title, [row.title, row.phase.replaceAll("-", " ")].filter(Boolean).join(", "));
     const { big, unit, caption } = figureWords(row.figure);

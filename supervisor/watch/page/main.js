@@ -4,7 +4,7 @@
 import { AdvisoryList, Caller, believed } from "./advisories.js";
 import { Chart } from "./chart.js";
 import { attribute, byId, el, hide, shapeName, shapeParts, text } from "./dom.js";
-import { Fleet, figureWords, withoutWord } from "./fleet.js";
+import { Fleet, figureWords, greyed, withoutWord } from "./fleet.js";
 import { drawLedger } from "./ledger.js";
 import * as measures from "./measures.js";
 import { drawRope } from "./rope.js";
@@ -132,12 +132,11 @@ function countedOn(view, seconds) {
 }
 
 function drawOne(view) {
-  const { stale } = view.freshness;
   const nowMs = state.fleet.now_s * 1000 + (performance.now() - state.at);
   const age = view.freshness.age_s ?? 0;
   const nowT = (view.t_s ?? 0) + age;
   const dateOf = (t) => nowMs + (t - nowT) * 1000;
-  document.body.classList.toggle("stale", stale);
+  document.body.classList.toggle("stale", greyed(view));
   byId("one").dataset.t = view.t_s; // which status is shown, for whoever checks the page
   text(byId("name"), view.aircraft);
   text(byId("title"), [view.title, view.phase.replaceAll("-", " ")].filter(Boolean).join(", "));
@@ -173,7 +172,7 @@ function drawFresh(view) {
 
 function drawAnswer(view, nowMs) {
   const { figure } = view;
-  const shape = shapeName(view.level, view.freshness.stale);
+  const shape = shapeName(view.level, greyed(view));
   attribute(byId("verdict"), "class", `verdict level-${view.level}`);
   if (byId("shape").dataset.name !== shape) {
     byId("shape").replaceChildren(...shapeParts(shape));
