@@ -99,7 +99,7 @@ def test_an_alert_appears_within_a_second(scene: Scene, page: Any) -> None:
     delays = []
     for i in range(7):
         advisory = scene.story.advisories(TURN_T)[-1].model_copy(
-            update={"seq": i + 1, "t": 1001.0 + i, "sentence": f"Time to turn back, said {i}."}
+            update={"seq": i + 1, "t": 1001.0 + i, "sentence": f"Turn back now, said {i}."}
         )
         began = time.monotonic()
         scene.voice.say(advisory)

@@ -149,17 +149,22 @@ class Story:
 
     def sentence(self, t: float) -> str:
         left, margin = self.safe_min(t), self.margin_wh(t)
-        if left <= 0:
-            return "Time to turn back: the way home is covered with 98 %."
         tail = (
             f" Turning now would land {margin[1]:.0f} Wh above the reserve "
             f"({margin[0]:+.0f} to {margin[2]:+.0f})."
         )
-        words = (
-            f"Be ready to turn back in {left:.0f} min."
-            if left < 5
-            else (f"Fine: {left:.0f} min until it must turn.")
-        )
+        if left <= 0:
+            words = (
+                "Turn back now: going on takes the chance to land at home with reserve and voltage "
+                "below 99 %."
+            )
+        elif left < 5:
+            words = (
+                f"Be ready to turn back in {left:.0f} min: then the chance to land at home with "
+                "reserve and voltage falls below 99 %."
+            )
+        else:
+            words = f"Fine: {left:.0f} min until it must turn."
         return words + tail
 
     def active(self, t: float, acked_by: str | None = None) -> list[Active]:
