@@ -193,7 +193,7 @@ def _why(v: View) -> list[RenderableType]:
     if not worth:
         return []
     listed = ", ".join(f"{key.replace('-', ' ')} {words.signed(-wh)}" for key, wh in worth)
-    rule = Rule("what ate the margin since take-off, the way home included, Wh", align="left",
+    rule = Rule("what ate the margin, the way home included, Wh", align="left",
                 style="dim")  # fmt: skip
     total = f"{listed}; together {words.signed(-sum(why.values()))}"
     if any(a.active and a.condition == "headwind-home" for a in v.advisories):
