@@ -31,6 +31,7 @@ from tests.core.flights import flight, position, report
 from tests.core.test_decide import CALM, levels, run
 from tests.core.test_delivery import hill
 
+ALOFT = Landing(up_s=0.0)
 END = FlightEnd("at the box", Spread(120.0, 138.0, 156.0), Spread(-18.0, 0.4, 18.0))
 
 
@@ -38,41 +39,50 @@ def standing(place: Site | Waypoint, north_m: float = 0.0, **more: object) -> Be
     """On the ground that far north of a place of the hill flight, after half an hour in the air."""
     chart = Monitor(hill(), members=2, points=2, explain=False)._forecaster.chart
     north, east = chart.to_map(place.lat_rad, place.lon_rad)
-    facts = {"phase": Phase.GROUND, "airborne_s": 1800.0} | more
+    facts = {"phase": Phase.GROUND, "t_s": 1800.0} | more
     return replace(paper_belief(hill()), north_m=north + north_m, east_m=east, **facts)  # type: ignore[arg-type]
 
 
 def test_at_home_and_at_an_alternate_the_flight_is_over() -> None:
     for site in (hill().home, *hill().alternates):
-        state = watch(Landing(), hill(), standing(site, 40.0), armed=True)
+        state = watch(ALOFT, hill(), standing(site, 40.0), armed=True)
         assert (state.place, state.stopped) == (f"at {site.name}", False)
 
 
 def test_a_planned_stop_is_not_the_end_whether_disarmed_or_not() -> None:
     (stop,) = (point for point in hill().route if point.land)
     for armed in (True, False):
-        state = watch(Landing(), hill(), standing(stop, 40.0), armed)
+        state = watch(ALOFT, hill(), standing(stop, 40.0), armed)
         assert (state.place, state.stopped) == ("", True)
 
 
 def test_elsewhere_it_is_over_when_the_motors_are_disarmed() -> None:
     somewhere = standing(hill().home, 5000.0)
-    state = watch(Landing(), hill(), somewhere, armed=True)
+    state = watch(ALOFT, hill(), somewhere, armed=True)
     assert state.stopped
     state = watch(state, hill(), somewhere, armed=False)
     assert "away from every planned site" in state.place
 
 
 def test_before_the_take_off_nothing_has_ended() -> None:
-    before = standing(hill().home, airborne_s=0.0)
+    before = standing(hill().home)
     assert watch(Landing(), hill(), before, armed=False) == Landing()
+    unknown = replace(before, phase=Phase.UNKNOWN, t_s=0.0)
+    assert watch(Landing(), hill(), unknown, armed=True) == Landing()
+
+
+def test_motors_tried_on_the_ground_are_no_flight() -> None:
+    tried = watch(Landing(), hill(), standing(hill().home, phase=Phase.TRANSITION), armed=True)
+    assert tried == Landing(up_s=1800.0)
+    assert watch(tried, hill(), standing(hill().home, t_s=1850.0), armed=True) == Landing()
 
 
 def test_a_take_off_or_arming_anew_opens_it_again() -> None:
     home = standing(hill().home)
-    over = watch(watch(Landing(), hill(), home, armed=True), hill(), home, armed=False)
+    over = watch(watch(ALOFT, hill(), home, armed=True), hill(), home, armed=False)
     assert over.place
-    assert watch(over, hill(), replace(home, phase=Phase.HOVER_CLIMB), armed=True) == Landing()
+    rising = replace(home, phase=Phase.HOVER_CLIMB)
+    assert watch(over, hill(), rising, armed=True) == Landing(up_s=1800.0)
     again = watch(over, hill(), home, armed=True)
     assert not again.place
     assert not watch(again, hill(), home, armed=True).place  # and not ended by standing there
@@ -139,13 +149,13 @@ def test_before_the_take_off_home_is_not_in_doubt() -> None:
 
 
 def _hop() -> Iterator[Observation]:
-    """Half a minute of hover over home, then two minutes on its ground with the motors off."""
-    for t in range(30):
+    """Ninety seconds of hover over home, then two minutes on its ground with the motors off."""
+    for t in range(90):
         yield Heartbeat(float(t), True, 4)
         yield report(float(t), power_w=1500.0, cell_v=3.5)
         yield position(float(t), height_m=20.0, velocity=(0.0, 0.0, 0.0))
-    for t in range(30, 150):
-        yield Heartbeat(float(t), t < 40, 3)
+    for t in range(90, 210):
+        yield Heartbeat(float(t), t < 100, 3)
         yield report(float(t), power_w=12.0, cell_v=3.6)
         yield position(float(t), height_m=0.0, velocity=(0.0, 0.0, 0.0))
 
@@ -162,7 +172,7 @@ def test_after_the_landing_at_home_the_monitor_says_what_is_left_and_nothing_els
     assert last.numbers is None
     assert not last.ledger_wh
     assert (last.level, last.active) == (Level.NORMAL, ())
-    late = [said for said in out if isinstance(said, Advisory) and said.t_s > 60.0]
+    late = [said for said in out if isinstance(said, Advisory) and said.t_s > 120.0]
     assert [said.level for said in late if said.level is not Level.NORMAL] == []
     # Silence afterwards is the pilot's switch, not an alarm.
     silent = monitor.tick(1000.0)

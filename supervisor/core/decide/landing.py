@@ -2,7 +2,8 @@
 
 Over it is on the ground at home or at an alternate; elsewhere, once the motors are disarmed, when
 the plan has no landing there. A planned stop is never the end, disarmed or not: the aircraft has
-to come home from it. A take-off, or arming anew after having been disarmed, opens it again.
+to come home from it. A take-off, or arming anew after having been disarmed, opens it again. A hop
+of less than a minute (motors tried on the ground may look like one) begins and ends nothing.
 """
 
 from __future__ import annotations
@@ -19,6 +20,7 @@ from supervisor.core.geodesy import LocalMap
 from supervisor.core.plan import Flight, Pack, Site, Waypoint
 
 HERE_M = 300.0  # ours: a box, its field and the error of a fix; below the distance of two sites
+LEAST_FLOWN_S = 60.0  # ours: as long as a climb from the box takes
 P95 = 1.645  # of the standard normal
 CHARGE, LOG_CAPACITY = 0, 4  # in the pack's belief
 STEP = 1e-3  # of charge and log capacity, for the slopes: below the curves' own resolution
@@ -28,22 +30,30 @@ STEP = 1e-3  # of charge and log capacity, for the slopes: below the curves' own
 class Landing:
     """``place``: where the flight ended, in words; empty while it has not.
 
-    ``stopped``: on the ground with the flight still to go on. ``disarmed``: so seen since then.
+    ``stopped``: on the ground with the flight still to go on. ``up_s``: in the air since then.
+    ``flown``, ``disarmed``: so seen, on the ground; ``begins``: armed again where it had ended.
     """
 
     place: str = ""
     stopped: bool = False
+    up_s: float = math.nan
+    flown: bool = False
     disarmed: bool = False
-    begins: bool = False  # armed again at the place where it had ended
+    begins: bool = False
 
 
 def watch(state: Landing, flight: Flight, belief: Belief, armed: bool) -> Landing:
     """(state, look) -> state. ``armed`` as the autopilot's heartbeat says."""
-    if belief.phase is not Phase.GROUND or belief.airborne_s <= 0.0:
+    if belief.phase is Phase.UNKNOWN:
+        return state
+    if belief.phase is not Phase.GROUND:
+        rising = state.flown or math.isnan(state.up_s)
+        return Landing(up_s=belief.t_s if rising else state.up_s)
+    if not state.flown and not belief.t_s - state.up_s >= LEAST_FLOWN_S:
         return Landing()
     if state.begins or (state.place and state.disarmed and armed):
-        return Landing(begins=True)
-    state = replace(state, disarmed=state.disarmed or not armed)
+        return Landing(flown=True, begins=True)
+    state = replace(state, flown=True, disarmed=state.disarmed or not armed)
     place = state.place or _place(flight, belief, state.disarmed)
     return replace(state, place=place, stopped=not place)
 
