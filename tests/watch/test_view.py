@@ -168,8 +168,10 @@ def test_after_the_landing_it_is_calm_and_below_all_that_flies() -> None:
         fold(Picture(name), Heard(T0 + 4000.0, Story(name, lead_s=lead_s).status(TURN_T)))
         for name, lead_s in (("fine", 4000.0), ("soon", 200.0))
     ]
+    bound = changed(Story("homeward", lead_s=4000.0).status(TURN_T), homeward=True)
+    pictures.append(fold(Picture("homeward"), Heard(T0 + 4000.0, bound)))
     rows = sorted((row(p, T0 + 4000.2) for p in pictures), key=urgency)
-    assert [r.aircraft for r in rows] == ["soon", "fine", "heron-1"]
+    assert [r.aircraft for r in rows] == ["soon", "fine", "homeward", "heron-1"]
 
 
 def test_another_flights_plan_is_not_drawn() -> None:
