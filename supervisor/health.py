@@ -7,11 +7,12 @@ every fault of the daemon's own surroundings reaches a person and not only a log
 from __future__ import annotations
 
 import math
+import re
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 from supervisor import __version__, messages
-from supervisor.doctor.finding import Verdict
+from supervisor.doctor.finding import Finding, Verdict
 from supervisor.doctor.hearing import Hearing
 from supervisor.edge import health as facts
 from supervisor.publish import known, utc_text
@@ -89,8 +90,8 @@ class HealthKeeper:
 
 
 def _subjects(told: tuple[list[str], list[str]]) -> list[str]:
-    """What is told without its figures: only a new subject is news."""
-    return [text.partition(":")[0] for texts in told for text in texts]
+    """What is told without its figures: they change at every look and are no news."""
+    return [re.sub(r"\d+", "#", text) for texts in told for text in texts]
 
 
 def _not_ready(keeper: HealthKeeper, service: Service, now_s: float) -> list[str]:
@@ -98,10 +99,19 @@ def _not_ready(keeper: HealthKeeper, service: Service, now_s: float) -> list[str
     if keeper.phase not in ON_GROUND:
         return []
     found = keeper.hearing.findings(service.setup.flight, now_s)
-    wrong = [f"{f.check}: {f.says} ({f.fix})" for f in found if f.verdict is Verdict.BAD]
-    if not keeper.first_forecast:
+    wrong = _by_fix([f for f in found if f.verdict is Verdict.BAD])
+    if not keeper.first_forecast and not keeper.hearing.silent(now_s):
         wrong.append("forecast: none yet (it comes seconds after position and pack are known)")
     return [*wrong, *service.plan_findings]
+
+
+def _by_fix(found: list[Finding]) -> list[str]:
+    """In words; what has one remedy is said together, and the remedy once."""
+    remedies = dict.fromkeys(finding.fix for finding in found)
+    return [
+        f"{', '.join(f'{f.check}: {f.says}' for f in found if f.fix == fix)} ({fix})"
+        for fix in remedies
+    ]
 
 
 def _troubles(service: Service) -> list[str]:

@@ -145,6 +145,14 @@ class Active(Message):
     acked_by: str | None
 
 
+class Landed(Message):
+    """The flight is over: where it ended, in words, and what is left in the pack [Wh]."""
+
+    place: str
+    energy_wh: Percentiles
+    above_reserve_wh: Percentiles
+
+
 class Status(Stamped):
     """The latest belief and the four numbers; retained."""
 
@@ -182,6 +190,9 @@ class Status(Stamped):
         default_factory=list,
         description="how far from home the home leg is still covered in this wind, at evenly "
         "spaced bearings from home, the first one north, clockwise",
+    )
+    landed: Landed | None = Field(
+        default=None, description="the flight is over: nothing is foreseen or advised any more"
     )
 
 

@@ -102,6 +102,7 @@ class Publisher:
             return_request=status.return_request,
             return_by=status.return_by,
             next_s=known(status.next_look_s, 1),
+            landed=_landed(status.landed),
         )
 
     def plan(self, flight: Flight, budget_wh: dict[str, float]) -> messages.Plan:
@@ -143,6 +144,16 @@ def _numbers(n: events.FourNumbers | None) -> messages.Numbers | None:
         hover_cell_v=_spread(n.hover_cell_v, 3),
         hover_holds=_chance(n.hover_holds),
         covered=_chance(n.covered),
+    )
+
+
+def _landed(end: events.FlightEnd | None) -> messages.Landed | None:
+    if end is None:
+        return None
+    return messages.Landed(
+        place=end.place,
+        energy_wh=_spread(end.energy_wh, 1),
+        above_reserve_wh=_spread(end.above_reserve_wh, 1),
     )
 
 

@@ -89,7 +89,7 @@ class Service:
         self.plan_findings: tuple[str, ...] = ()
         self.heard_s = math.nan  # when telemetry was last heard
         self.fault = ""  # what the core failed of, last
-        self.health = HealthKeeper(Hearing())
+        self.health = HealthKeeper(Hearing(asks=daemon.link.request_rates))
         self._troubles: list[str] = []
         self._notifier = Notifier()
         self._watch = Watch()

@@ -291,6 +291,15 @@ class Advisory:
 
 
 @dataclass(frozen=True, slots=True)
+class FlightEnd:
+    """The flight is over: where, in words, and with what energy [Wh], by open-circuit voltage."""
+
+    place: str
+    energy_wh: Spread
+    above_reserve_wh: Spread
+
+
+@dataclass(frozen=True, slots=True)
 class PlaceAhead:
     """The turn-back point: where on the plan, and how far along it from here."""
 
@@ -359,6 +368,7 @@ class Status:
     ``ledger_sd_wh``: one sigma of each term of ``ledger_wh`` that has one.
     ``return_request``: see core/decide/return_watch.py; ``return_by`` is who armed or stopped it.
     ``next_look_s``: seconds until the next look, unless something comes before.
+    ``landed``: the flight is over; nothing is foreseen any more.
     """
 
     t_s: float
@@ -386,6 +396,7 @@ class Status:
     return_request: ReturnState = ""
     return_by: str = ""
     next_look_s: float = math.nan
+    landed: FlightEnd | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -12,7 +12,7 @@ import math
 from dataclasses import replace
 
 from supervisor.core.belief import Belief
-from supervisor.core.decide import homeward, report, wording
+from supervisor.core.decide import homeward, landing, report, wording
 from supervisor.core.decide.return_watch import CONDITION, ReturnWatch
 from supervisor.core.decide.rules import STALE_S, Alerts, Change, Situation, acknowledge, decide
 from supervisor.core.decide.situation import Heard, assess
@@ -65,6 +65,7 @@ class Monitor:
         self._heard = Heard()
         self._alerts = Alerts()
         self._homeward = homeward.Homeward()
+        self._landing = landing.Landing()
         self._return = ReturnWatch(flight.policy.return_request)
         self._forecast: Forecast | None = None
         self._looked_s = -math.inf
@@ -132,10 +133,9 @@ class Monitor:
         belief = self._estimator.belief(t_s)
         if belief is not None and t_s - self._heard.t_s <= STALE_S:
             belief = self._with_heading_home(belief)
-            forecast = self._forecaster.forecast(belief)
-            self._forecast = _bound_for_home(forecast) if belief.homeward else forecast
+            self._forecast = self._foreseen(belief)
         situation = assess(
-            self.flight, self._heard, belief, self._forecast, t_s, self._homeward.yes
+            self.flight, self._heard, belief, self._forecast, t_s, self._homeward.yes, self._landing
         )
         self._alerts, changes = decide(self._alerts, situation)
         self._next_s = t_s + _period_s(situation)
@@ -158,6 +158,14 @@ class Monitor:
                 next_look_s=self._next_s - t_s,
             ),
         ]
+
+    def _foreseen(self, belief: Belief) -> Forecast | None:
+        """The forecast from here; None once the flight is over: nothing is left to foresee."""
+        self._landing = landing.watch(self._landing, self.flight, belief, self._heard.armed)
+        if self._landing.place:
+            return None
+        forecast = self._forecaster.forecast(belief)
+        return _bound_for_home(forecast) if belief.homeward else forecast
 
     def _with_heading_home(self, belief: Belief) -> Belief:
         place, fix = (belief.north_m, belief.east_m), belief.position

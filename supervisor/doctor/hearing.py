@@ -18,6 +18,7 @@ from supervisor.edge import wire
 from supervisor.edge.decoder import Decoder
 from supervisor.edge.frames import Frame
 
+SILENT_S = 5.0  # a heartbeat comes every second: after so many without any frame nothing is heard
 WINDOW_S = 10.0  # rates are counted over the last one or two of these
 # Least rates, Hz. Ours: below them the belief lags more than a look (2 s) behind the aircraft.
 NEEDED_HZ = {
@@ -42,6 +43,8 @@ WITHOUT = {
     wire.MISSION_CURRENT: "the next waypoint is guessed from the position",
     wire.WIND_COV: "the wind is estimated from the wind triangle alone",
 }
+ASKED = "it was asked for and stays away: set its stream rate on the autopilot's port"
+UNASKED = "set request_rates = true in the daemon file, or have the autopilot stream it"
 NEAR_HOME_M, HOME_SLACK_M, HEIGHT_SLACK_M = 500.0, 100.0, 60.0
 EARTH_M = 6_371_009.0  # mean radius, IUGG
 FEW_SATELLITES = 8  # ours: below it a fix is easily lost in a bank
@@ -57,9 +60,14 @@ class _Count:
 
 
 class Hearing:
-    """Counts the aircraft's frames; :meth:`findings` judges them against the flight."""
+    """Counts the aircraft's frames; :meth:`findings` judges them against the flight.
 
-    def __init__(self) -> None:
+    ``asks``: the autopilot is asked for the rates that are needed (the daemon's request_rates).
+    """
+
+    def __init__(self, *, asks: bool) -> None:
+        self._rate_fix = ASKED if asks else UNASKED
+        self._heard_s = -math.inf
         self._counts: dict[int, _Count] = {}
         self._began_s = math.nan  # of the windows; NaN before the first frame
         self._turned_s = math.nan
@@ -75,6 +83,11 @@ class Hearing:
             count = self._counts[frame.msgid] = _Count()
         count.now += 1
         count.last = frame
+        self._heard_s = t_s
+
+    def silent(self, t_s: float) -> bool:
+        """Whether nothing at all comes from the aircraft."""
+        return t_s - self._heard_s > SILENT_S
 
     def rate_hz(self, msgid: int, t_s: float) -> float:
         """How often a message came in the last 10 to 20 s."""
@@ -97,8 +110,11 @@ class Hearing:
     def findings(self, flight: Flight, t_s: float) -> list[Finding]:
         """Everything about the telemetry, worst news included."""
         if not self._counts:
-            fix = "is the link's address or baud right, is the autopilot on, is its port set up?"
-            return [bad("heartbeat", "nothing was heard of the aircraft", fix)]
+            fix = "is it on, is the link's address or baud right, is its port set up?"
+            return [bad("heartbeat", "nothing is heard from the autopilot", fix)]
+        if self.silent(t_s):
+            fix = "is it still on, are cable or radio in place?"
+            return [bad("heartbeat", "nothing is heard from the autopilot any more", fix)]
         found = [*self._rates(t_s)]
         for observation in self.observations(t_s):
             found += believable(observation, flight)
@@ -121,16 +137,12 @@ class Hearing:
                 says = "no BATTERY_STATUS, only the pack's totals: the weakest cell is not seen"
                 yield doubt(check, says, "have the autopilot send BATTERY_STATUS")
             else:
-                yield bad(check, f"{name} {hz:.2f} a second, {least_hz:g} needed", _rate_fix(name))
+                yield bad(check, f"{name} {hz:.2f} a second, {least_hz:g} needed", self._rate_fix)
         for msgid, least_hz in WISHED_HZ.items():
             name, hz = wire.ROWS[msgid].name, self.rate_hz(msgid, t_s)
             if hz < least_hz:
                 says = f"{name} does not come often enough: {WITHOUT[msgid]}"
-                yield doubt(f"rate of {name}", says, _rate_fix(name))
-
-
-def _rate_fix(name: str) -> str:
-    return f"set request_rates = true in the daemon file, or have the autopilot stream {name}"
+                yield doubt(f"rate of {name}", says, self._rate_fix)
 
 
 # --- values ------------------------------------------------------------------------------------

@@ -41,7 +41,7 @@ LINK_BUSY = "is the daemon running? stop it (systemctl stop homeleg) or read its
 class Listened:
     """What a while on the link gave."""
 
-    hearing: Hearing = field(default_factory=Hearing)
+    hearing: Hearing
     t_s: float = 0.0
     unix_s: float = math.nan
     first_forecast_s: float = math.nan
@@ -54,7 +54,7 @@ class Listener:
 
     def __init__(self, flight: Flight, daemon: DaemonFile) -> None:
         section = daemon.link
-        self.heard = Listened()
+        self.heard = Listened(Hearing(asks=section.request_rates))
         self._section = section
         self._clock = ReceiptClock()
         self._key = load_key(section.signing_key) if section.signing_key else None

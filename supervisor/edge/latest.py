@@ -1,8 +1,8 @@
 """What coalesces on its way out: of statuses, plans and health only the newest counts.
 
 Statuses go at the pace of :mod:`supervisor.edge.rates`, whole or as differences; a plan goes once
-a connection (a broker that still knows us has it), tracks one after the other. Nothing here is
-ever waited for by an advisory.
+for as long as the broker knows us, tracks one after the other. Nothing here is ever waited for by
+an advisory.
 """
 
 from __future__ import annotations
@@ -43,6 +43,10 @@ class Latest:
         self._status: Status | None = None
         self._plan: Plan | None = None
         self._history: History | None = None
+        # What the broker was given by this very process. That it still knows our name says only
+        # that it keeps something: after a restart that is an earlier flight's.
+        self._plan_given: Plan | None = None
+        self._history_given: History | None = None
         self._health: Health | None = None
         self._tracks: deque[Message] = deque(maxlen=20)
 
@@ -82,16 +86,11 @@ class Latest:
 
     async def send(self, session: Session) -> None:
         """Send what there is, and what comes; ends only by cancellation or with the session."""
-        plan_sent = self._plan if session.resumed else None
-        history_sent = self._history if session.resumed else None
+        if not session.resumed:
+            self._plan_given = self._history_given = None
         while True:
             self._news.clear()
-            if self._plan is not None and self._plan is not plan_sent:
-                plan_sent = self._plan
-                await self._put(session, "plan", plan_sent, qos=1, retain=True)
-            if self._history is not None and self._history is not history_sent:
-                history_sent = self._history
-                await self._put(session, "history", history_sent, retain=True)
+            await self._put_what_is_kept(session)
             health, self._health = self._health, None
             if health is not None:
                 await self._put(session, "health", health, retain=True)
@@ -102,6 +101,16 @@ class Latest:
             with suppress(asyncio.TimeoutError):
                 async with asyncio.timeout(wait_s):
                     await self._news.wait()
+
+    async def _put_what_is_kept(self, session: Session) -> None:
+        """Plan and history, unless the broker was given these; noted once they are on their way."""
+        plan, history = self._plan, self._history
+        if plan is not None and plan is not self._plan_given:
+            await self._put(session, "plan", plan, qos=1, retain=True)
+            self._plan_given = plan
+        if history is not None and history is not self._history_given:
+            await self._put(session, "history", history, retain=True)
+            self._history_given = history
 
     async def _status_if_due(self, session: Session) -> float | None:
         """Send the status when its time has come; else how long until then (None: no status)."""

@@ -29,7 +29,8 @@ def aboard(picture: Picture) -> tuple[str, ...]:
     said = []
     if health is not None and health.flight == (picture.flight or health.flight):
         on_ground = status is None or status.phase in ON_GROUND
-        if on_ground and not health.ready:
+        over = status is not None and status.landed is not None
+        if on_ground and not over and not health.ready:
             said.append(f"Not ready for take-off: {'; '.join(health.not_ready)}.")
     else:
         health = None

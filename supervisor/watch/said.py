@@ -15,12 +15,14 @@ RANK = {"normal": 0, "advisory": 1, "caution": 2, "warning": 3}
 class Said:
     """One advisory as listed: all messages of one condition at one level, until it changed.
 
-    ``seq`` and ``sentence`` are the newest message's; ``t_s`` is when it began, ``until_s`` when
-    it ended, None while it holds or when nobody has said so; ``active``: it holds now.
+    ``seq`` and ``sentence`` are the newest message's, said at ``said_s``: its figures are of then.
+    ``t_s`` is when it began, ``until_s`` when it ended, None while it holds or when nobody has said
+    so; ``active``: it holds now.
     """
 
     seq: int
     t_s: float
+    said_s: float
     until_s: float | None
     times: int
     condition: str
@@ -78,6 +80,7 @@ def _listed(
     return Said(
         seq=newest.seq,
         t_s=spell[0].advisory.t,
+        said_s=newest.t,
         until_s=end.advisory.t if end else None,
         times=len(spell),
         condition=newest.condition,
@@ -95,6 +98,7 @@ def _unheard(picture: Picture, a: Active) -> Said:
     return Said(
         seq=a.seq,
         t_s=a.since_t,
+        said_s=a.since_t,
         until_s=None,
         times=0,
         condition=a.condition,

@@ -23,6 +23,7 @@ LEVEL = {
     "caution": ("/!\\", "bold black on rgb(255,179,0)"),
     "warning": ("[!]", "bold white on rgb(163,0,27)"),
 }
+PAST = ("---", "dim")  # no level's own mark: what has ended must not look live
 STALE = "bold reverse"
 LEDGER_NAMES = {"final-reserve": "reserve", "extra": "left over"}
 LISTED = 6
@@ -92,7 +93,7 @@ def _head(v: View, now_s: float) -> Text:
 
 def _verdict(v: View, width: int) -> Text:
     mark, style = LEVEL[v.level]
-    if v.freshness.stale and v.level in ("normal", "advisory"):
+    if v.freshness.stale and v.level in ("normal", "advisory") and v.figure.kind != "landed":
         mark = "(/)"
     text = v.sentence.removeprefix(f"{v.word}: ")
     verdict = Text(f" {mark} {v.word.upper()}  {text}", style)
@@ -107,8 +108,7 @@ def _rope(v: View, now_s: float, width: int) -> list[RenderableType]:
     end = max(10.0, v.figure.minutes, *known) * 1.05
     room = width - 2
     line, solid, _ = glyphs.rope(room, end, v.figure.minutes, v.figure.spread_min)
-    by = datetime.fromtimestamp(now_s + 60 * v.figure.minutes, UTC)
-    label = f"▼ turn by {by:%H:%M} UTC"
+    label = f"▼ turn by {words.turn_clock(now_s, v.figure.minutes)} UTC"
     left = min(solid, max(room - len(label), 0))
     style = "bright_black" if v.figure.reckoned else "cyan"
     scale = f"now{f'{end:.0f} min':>{room - 3}}"
@@ -149,7 +149,8 @@ def _ledger(v: View, width: int) -> list[RenderableType]:
     planned: dict[str, float] = status["planned_wh"]
     room = width - 10
     total = max(sum(max(x, 0.0) for x in terms.values()) for terms in (actual, planned) if terms)
-    rule = Rule("energy from now to landing, Wh", align="left", style="dim")
+    if_turned = "" if v.figure.kind == "home" else ", if it turned now"
+    rule = Rule(f"energy from now to landing{if_turned}, Wh", align="left", style="dim")
     parts: list[RenderableType] = [rule]
     for name, terms in (("planned", planned), ("now", actual)):
         if terms:
@@ -192,8 +193,12 @@ def _why(v: View) -> list[RenderableType]:
     if not worth:
         return []
     listed = ", ".join(f"{key.replace('-', ' ')} {words.signed(-wh)}" for key, wh in worth)
-    rule = Rule("what ate the margin since take-off, Wh", align="left", style="dim")
-    return [rule, Text(f"{listed}; together {words.signed(-sum(why.values()))}")]
+    rule = Rule("what ate the margin, the way home included, Wh", align="left",
+                style="dim")  # fmt: skip
+    total = f"{listed}; together {words.signed(-sum(why.values()))}"
+    if any(a.active and a.condition == "headwind-home" for a in v.advisories):
+        total += "; wind is the whole flight's, the head wind advisory counts the way home only"
+    return [rule, Text(total)]
 
 
 def _where(v: View, units: str) -> list[RenderableType]:
@@ -201,7 +206,7 @@ def _where(v: View, units: str) -> list[RenderableType]:
         return []
     said = []
     wind, place, where = v.status["wind"], v.status["turn_back_place"], v.status["where"]
-    if where:
+    if where and v.figure.kind != "landed":
         said.append(f"flies {where['track_deg']:03.0f}° at "
                     f"{words.speed(where['groundspeed_mps'], units)}, "
                     f"{words.height(where['height_m'], units)} above home")  # fmt: skip
@@ -229,19 +234,27 @@ def _advisories(v: View) -> list[RenderableType]:
 
 
 def _advisory(a: Said, now_t: float) -> Text:
-    mark, style = LEVEL[a.level]
-    line = Text.assemble((f" {mark} ", style if a.active else "dim"), " ")
-    when = f"{spell(now_t - a.t_s)} ago"
-    if a.until_s is not None:
-        when += f", for {spell(a.until_s - a.t_s)}"
-    line.append(f"{a.condition.replace('-', ' ')} ({when}): {a.sentence}",
-                "bold" if a.active else "dim")  # fmt: skip
+    mark, style = LEVEL[a.level] if a.active else PAST
+    line = Text.assemble((f" {mark} ", style), " ")
+    what = a.condition.replace("-", " ")
+    line.append(f"{what if a.active else f'past {a.level}: {what}'} ({_when(a, now_t)}): "
+                f"{a.sentence}", "bold" if a.active else "dim")  # fmt: skip
     if a.trust == "unverified":
         line.append(" NOT VERIFIED", STALE)
     for by, utc, trust in a.acked:
         mark = " (not verified)" if trust == "unverified" else ""
         line.append(f" Acknowledged by {by}{mark}{' at ' + utc[11:19] if utc else ''}.")
     return line
+
+
+def _when(a: Said, now_t: float) -> str:
+    """Since when; and of what still holds, how old its figures are."""
+    began = f"{spell(now_t - a.t_s)} ago"
+    if a.until_s is not None:
+        return f"{began}, for {spell(a.until_s - a.t_s)}"
+    if not a.active or a.said_s <= a.t_s:
+        return began
+    return f"since {spell(now_t - a.t_s)}, said {spell(now_t - a.said_s)} ago"
 
 
 # -- many -----------------------------------------------------------------------------------------

@@ -17,7 +17,7 @@ from supervisor.watch.freshness import Freshness, freshness
 from supervisor.watch.picture import Picture, Trust, missing
 from supervisor.watch.said import RANK, Said, acknowledged, said
 
-Kind = Literal["turn", "due", "home", "whole", "ground", "none"]
+Kind = Literal["turn", "due", "home", "whole", "ground", "landed", "none"]
 WORDS = {"normal": "Fine", "advisory": "Be aware", "caution": "Be ready", "warning": "Act now"}
 TURN = "turn-back-now"
 # Longer than any pack of this kind flies: figures this old are history and are not counted on.
@@ -29,7 +29,8 @@ class Figure:
     """The one large figure. Minutes from now; ``reckoned``: counted on from an old message.
 
     ``turn``: minutes until it must turn; ``due``: it is time to turn; ``home``: homeward
-    bound, the landing counts; ``whole``: no turn is needed within the plan; ``ground``; ``none``.
+    bound, the landing counts; ``whole``: no turn is needed within the plan; ``ground``;
+    ``landed``: the flight is over, with ``left_wh`` in the pack; ``none``.
     """
 
     kind: Kind
@@ -39,6 +40,7 @@ class Figure:
     completion: float | None
     covered: float | None
     reckoned: bool
+    left_wh: tuple[float | None, float | None, float | None] = (None, None, None)
 
 
 @dataclass(frozen=True, slots=True)
@@ -145,8 +147,11 @@ def row(picture: Picture, now_s: float, broker_lost_s: float | None = None) -> R
 
 
 def urgency(one: Row) -> tuple[float, float, str]:
-    """Sort key, most urgent first: level (silence in the air just below a caution), then time."""
-    rank: float = RANK[one.level]
+    """Sort key, most urgent first: level (silence in the air just below a caution), then time.
+
+    Whose flight is over comes last, whatever was heard of it.
+    """
+    rank: float = RANK[one.level] if one.figure.kind != "landed" else -1.0
     if one.freshness.stale and one.phase not in ("", *ON_GROUND):
         rank = max(rank, 1.5)
     minutes = one.figure.minutes
@@ -174,6 +179,8 @@ def _worst(status: Status | None, listed: tuple[Said, ...]) -> tuple[str, str]:
 def _word(status: Status | None, level: str, fresh: Freshness) -> str:
     if RANK[level] >= RANK["caution"]:
         return WORDS[level]
+    if status is not None and status.landed is not None:
+        return "Landed"
     if status is None:
         return "Waiting"
     return "No word" if fresh.stale else WORDS[level]
@@ -182,6 +189,8 @@ def _word(status: Status | None, level: str, fresh: Freshness) -> str:
 def _sentence(status: Status | None, text: str, fresh: Freshness) -> str:
     if not text:
         return fresh.sentence
+    if status is not None and status.landed is not None:
+        return text  # what is left in the pack does not age
     return f"{fresh.sentence} Last known: {text}" if fresh.stale and status else text
 
 
@@ -192,6 +201,10 @@ def figure(picture: Picture, fresh: Freshness, listed: tuple[Said, ...] = ()) ->
     """The large figure, counted on by the age of what is known."""
     status = picture.status
     numbers = status.numbers if status else None
+    if status is not None and status.landed is not None:
+        end, nothing = status.landed, (None, None, None)
+        above = end.above_reserve_wh
+        return Figure("landed", None, nothing, above, None, None, False, left_wh=end.energy_wh)
     if status is None or numbers is None or (fresh.age_s or 0.0) > HISTORY_S:
         nothing = (None, None, None)
         return Figure("none", None, nothing, nothing, None, None, False)

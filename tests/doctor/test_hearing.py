@@ -27,7 +27,7 @@ def heard(
     alter: Alter = nothing, flight: Flight = FLIGHT, *, without: str = "", seconds: int = 15
 ) -> dict[str, Finding]:
     """Findings by check after a while on the ground; ``alter`` sends the last word."""
-    hearing, intake, airframe = Hearing(), Intake(), Airframe()
+    hearing, intake, airframe = Hearing(asks=False), Intake(), Airframe()
     for tick in range(seconds * 5):
         frames = airframe.frames(tick / 5)
         for frame in intake.feed(b"".join(frames)):
@@ -53,7 +53,7 @@ def test_a_good_aircraft_has_nothing_bad() -> None:
 
 
 def test_silence_is_bad_and_says_what_to_look_at() -> None:
-    (only,) = Hearing().findings(FLIGHT, 10.0)
+    (only,) = Hearing(asks=True).findings(FLIGHT, 10.0)
     assert only.verdict is Verdict.BAD
     assert "baud" in only.fix
 
@@ -67,8 +67,33 @@ def test_each_needed_message_is_missed(name: str) -> None:
     assert "request_rates" in finding.fix
 
 
+def test_who_asks_already_is_not_told_to_ask() -> None:
+    hearing, intake, airframe = Hearing(asks=True), Intake(), Airframe()
+    for tick in range(75):
+        for frame in intake.feed(b"".join(airframe.frames(tick / 5))):
+            if frame.msgid != _ids()["VFR_HUD"]:
+                hearing.frame(frame, tick / 5)
+    (missing,) = [f for f in hearing.findings(FLIGHT, 15.0) if f.verdict is Verdict.BAD]
+    assert missing.check == "rate of VFR_HUD"
+    assert "request_rates" not in missing.fix
+    assert "asked for" in missing.fix
+
+
+def test_silence_after_the_flight_is_said_once_not_message_by_message() -> None:
+    hearing, intake, airframe = Hearing(asks=True), Intake(), Airframe()
+    for tick in range(75):
+        for frame in intake.feed(b"".join(airframe.frames(tick / 5))):
+            hearing.frame(frame, tick / 5)
+    assert not hearing.silent(19.0)
+    for later_s in (21.0, 40.0, 4000.0):
+        (only,) = hearing.findings(FLIGHT, later_s)
+        assert (only.verdict, only.says) == (
+            Verdict.BAD, "nothing is heard from the autopilot any more",
+        )  # fmt: skip
+
+
 def test_a_message_that_stops_is_missed_within_half_a_minute() -> None:
-    hearing, intake, airframe = Hearing(), Intake(), Airframe()
+    hearing, intake, airframe = Hearing(asks=False), Intake(), Airframe()
     for tick in range(300):
         for frame in intake.feed(b"".join(airframe.frames(tick / 5))):
             if tick < 150 or frame.msgid != _ids()["VFR_HUD"]:

@@ -22,7 +22,7 @@ from supervisor.edge.broker import Uplink
 from supervisor.edge.dial import BrokerAddress
 from supervisor.edge.outbox import Outbox
 from supervisor.edge.uplinkoptions import UplinkOptions
-from supervisor.messages import Ack, Presence, Status
+from supervisor.messages import Ack, History, Presence, Status
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "edge"))
 from examples import advisory, plan, status
@@ -169,6 +169,49 @@ async def test_broker_killed_and_restarted(tmp_path: Path, persistent: bool) -> 
             # A broker that lost its retained messages gets plan and presence again.
             async with Reader(broker.port, name="late") as late:
                 await until(lambda: len(late.payloads("plan")) == 1, "plan is there again")
+    finally:
+        broker.stop()
+
+
+async def test_the_next_flight_tells_its_own_plan_and_history(tmp_path: Path) -> None:
+    """A new daemon takes up the session that the broker kept: that holds the last flight's plan."""
+    broker = plain(tmp_path / "b").start()
+    try:
+        await tell_all(broker.port, "f1")
+        await tell_all(broker.port, "f2")
+    finally:
+        broker.stop()
+
+
+async def tell_all(port: int, flight: str) -> None:
+    """One daemon's life, until whoever comes late is told this flight's plan and history."""
+    own = plan().model_copy(update={"flight": flight})
+    async with uplink(port) as up, Reader(port, name=f"watcher-{flight}") as late:
+        up.submit_plan(own)
+        up.submit_history(history(flight))
+        await until(lambda: own.payload() in late.payloads("plan"), "its own plan")
+        past = history(flight).payload()
+        await until(lambda: past in late.payloads("history"), "its own history")
+
+
+def history(flight: str) -> History:
+    return History(aircraft="saltmere-1", flight=flight, t=9.0, points=[(1, 2, 3, 4, 5, 6, 7)],
+                   before=[])  # fmt: skip
+
+
+async def test_what_came_while_away_goes_when_the_broker_knows_us_again(tmp_path: Path) -> None:
+    """The same process, the same session: what was given before is not sent twice, news is."""
+    broker = plain(tmp_path / "b").start()
+    try:
+        async with Reader(broker.port) as reader, uplink(broker.port) as up:
+            up.submit_plan(plan())
+            await until(lambda: len(reader.payloads("plan")) == 1, "the plan")
+            assert up._session is not None
+            up.submit_history(history("f1"))
+            up._session._client._client.socket().shutdown(2)  # before the history could go
+            await until(lambda: len(reader.payloads("history")) == 1, "the history")
+            assert up.counts.connects == 2
+            assert len(reader.payloads("plan")) == 1
     finally:
         broker.stop()
 

@@ -59,7 +59,7 @@ class TestDemo:
         assert summary["exit_reason"] == "landed with the final reserve"
         assert summary["landing_energy_wh"] >= summary["final_reserve_wh"] > 0
         assert summary["turn_back_s"] > 600
-        assert "Time to turn back" in text
+        assert "Turn back now" in text
         assert "local rules" in text
 
     def test_advisories_came_in_order(self, shown: tuple[Path, str]) -> None:

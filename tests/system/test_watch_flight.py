@@ -22,6 +22,7 @@ LOOK = """() => ({ t: +document.querySelector('#one').dataset.t,
     word: document.querySelector('#word').textContent,
     sentence: document.querySelector('#sentence').textContent,
     figure: document.querySelector('#figure').textContent,
+    unit: document.querySelector('#figure-unit').textContent,
     caption: document.querySelector('#figure-caption').textContent,
     ledger: document.querySelector('#ledger-sum').textContent })"""
 
@@ -32,6 +33,8 @@ def agrees(seen: dict[str, Any], status: Status) -> None:
     if seen["caption"] == "until it must turn" and numbers is not None:
         minutes = seen["figure"].split(":")
         shown = float(minutes[0]) + (float(minutes[1]) / 60.0 if len(minutes) > 1 else 0.0)
+        if seen["unit"] == "s":
+            shown /= 60.0
         safe = numbers.turn_back_safe_min
         assert safe is not None
         # Rounded down to whole minutes above ten; counted on by less than three seconds of age.

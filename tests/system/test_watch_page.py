@@ -65,6 +65,23 @@ def test_the_numbers_are_the_published_ones(scene: Scene, page: Any) -> None:
     assert "262°" in read(page, "#map-note")
 
 
+@pytest.mark.parametrize(
+    ("share", "words"),
+    [
+        (1.0, "over 99 %"),
+        (0.995, "over 99 %"),
+        (0.99, "99 %"),
+        (0.005, "under 1 %"),
+        (0.0, "under 1 %"),
+    ],
+)
+def test_no_chance_is_shown_as_certain(scene: Scene, page: Any, share: float, words: str) -> None:
+    numbers = scene.story.numbers(1000.0).model_copy(update={"completion": share})
+    shown(page, scene, scene.fly(1000.0, numbers=numbers))
+    first = page.text_content("#facts dd")
+    assert first == words
+
+
 def test_units_change_by_their_definitions(scene: Scene, page: Any) -> None:
     """24 m/s is 46.7 kt; 110 m is 361 ft (1 kt = 1852/3600 m/s, 1 ft = 0.3048 m)."""
     status = scene.fly(1000.0)
@@ -82,7 +99,7 @@ def test_an_alert_appears_within_a_second(scene: Scene, page: Any) -> None:
     delays = []
     for i in range(7):
         advisory = scene.story.advisories(TURN_T)[-1].model_copy(
-            update={"seq": i + 1, "t": 1001.0 + i, "sentence": f"Time to turn back, said {i}."}
+            update={"seq": i + 1, "t": 1001.0 + i, "sentence": f"Turn back now, said {i}."}
         )
         began = time.monotonic()
         scene.voice.say(advisory)

@@ -15,6 +15,7 @@ from supervisor.messages import (
     Advisory,
     Alternate,
     Health,
+    Landed,
     LevelName,
     LinkHealth,
     Numbers,
@@ -148,17 +149,22 @@ class Story:
 
     def sentence(self, t: float) -> str:
         left, margin = self.safe_min(t), self.margin_wh(t)
-        if left <= 0:
-            return "Time to turn back: the way home is covered with 98 %."
         tail = (
             f" Turning now would land {margin[1]:.0f} Wh above the reserve "
             f"({margin[0]:+.0f} to {margin[2]:+.0f})."
         )
-        words = (
-            f"Be ready to turn back in {left:.0f} min."
-            if left < 5
-            else (f"Fine: {left:.0f} min until it must turn.")
-        )
+        if left <= 0:
+            words = (
+                "Turn back now: going on takes the chance to land at home with reserve and voltage "
+                "below 99 %."
+            )
+        elif left < 5:
+            words = (
+                f"Be ready to turn back in {left:.0f} min: then the chance to land at home with "
+                "reserve and voltage falls below 99 %."
+            )
+        else:
+            words = f"Fine: {left:.0f} min until it must turn."
         return words + tail
 
     def active(self, t: float, acked_by: str | None = None) -> list[Active]:
@@ -272,6 +278,34 @@ class Story:
                 round(46.0 - 15.0 * math.cos(math.radians(b - 262.0)), 1) for b in range(0, 360, 15)
             ],
         )  # fmt: skip
+
+    def landed(self, t: float) -> Status:
+        """At home again, the motors off, with 96 Wh: nothing is foreseen any more."""
+        end = Landed(
+            place="at Saltmere box",
+            energy_wh=(88.2, 96.4, 104.6),
+            above_reserve_wh=(4.2, 12.4, 20.6),
+        )
+        flying = self.status(t)
+        assert flying.where is not None
+        where = flying.where.model_copy(
+            update={"lat_deg": HOME[0], "lon_deg": HOME[1], "height_m": 0.0, "groundspeed_mps": 0.0}
+        )
+        nothing: dict[str, object] = {
+            "numbers": None, "turn_back_place": None, "ledger_wh": {}, "planned_wh": {},
+            "ledger_sd_wh": {}, "why_wh": {}, "alternates": [], "active": [], "advice": {},
+            "ahead": [], "footprint_km": [],
+        }  # fmt: skip
+        sentence = "Landed: at Saltmere box with 96 Wh (88 to 105), 12 Wh above the reserve."
+        told = {"phase": "ground", "level": "normal", "sentence": sentence, "landed": end}
+        return flying.model_copy(update=nothing | told | {"where": where})
+
+    def ended(self, t: float) -> Advisory:
+        """The landing ends the warning."""
+        return self.advisories(self.turn_t)[-1].model_copy(update={
+            "seq": 4, "t": t, "level": "normal",
+            "sentence": "Ended: turn back now (landed at Saltmere box).",
+        })  # fmt: skip
 
     def track(self, t: float) -> Track:
         """Positions of the minute before ``t``."""

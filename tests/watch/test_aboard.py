@@ -27,6 +27,10 @@ def test_not_ready_is_a_matter_of_the_ground() -> None:
     assert told(unready, STORY.status(10.0)) == ()
 
 
+def test_after_the_landing_nobody_is_told_that_it_is_not_ready() -> None:
+    assert told(STORY.health(not_ready=["pack: not heard"]), STORY.landed(4000.0)) == ()
+
+
 def test_a_trouble_told_twice_is_said_once() -> None:
     full = STORY.presence().model_copy(update={"troubles": ["the disk is full"]})
     said = told(STORY.health(troubles=["the disk is full"]), full, STORY.status(100.0))

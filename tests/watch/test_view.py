@@ -150,6 +150,30 @@ def test_the_most_urgent_aircraft_is_on_top() -> None:
     assert [r.aircraft for r in rows] == order
 
 
+def test_after_the_landing_it_is_calm_and_below_all_that_flies() -> None:
+    """Also while nothing is heard any more: somebody has pulled the plug."""
+    landed = fold_all(
+        after(STORY.status(TURN_T + 20.0)),
+        [Heard(T0 + a.t, a) for a in STORY.advisories(TURN_T + 20.0)]
+        + [Heard(T0 + 4000.0, STORY.ended(4000.0)), Heard(T0 + 4000.1, STORY.landed(4000.1))],
+    )
+    for later_s in (0.2, 600.0, 7 * 3600.0):
+        shown = view(landed, T0 + 4000.0 + later_s)
+        assert (shown.level, shown.word) == ("normal", "Landed")
+        assert (shown.figure.kind, shown.figure.reckoned) == ("landed", False)
+        assert shown.figure.left_wh == (88.2, 96.4, 104.6)
+        assert shown.sentence.startswith("Landed: at Saltmere box with 96 Wh")
+        assert not [a for a in shown.advisories if a.active]
+    pictures = [landed] + [
+        fold(Picture(name), Heard(T0 + 4000.0, Story(name, lead_s=lead_s).status(TURN_T)))
+        for name, lead_s in (("fine", 4000.0), ("soon", 200.0))
+    ]
+    bound = changed(Story("homeward", lead_s=4000.0).status(TURN_T), homeward=True)
+    pictures.append(fold(Picture("homeward"), Heard(T0 + 4000.0, bound)))
+    rows = sorted((row(p, T0 + 4000.2) for p in pictures), key=urgency)
+    assert [r.aircraft for r in rows] == ["soon", "fine", "homeward", "heron-1"]
+
+
 def test_another_flights_plan_is_not_drawn() -> None:
     picture = fold(after(Story(flight="f2").status(10.0)), Heard(T0, STORY.plan()))
     assert view(picture, T0 + 10.1).plan is None
@@ -178,3 +202,4 @@ def test_reminders_are_one_line_and_the_end_is_not_another() -> None:
         (3, "warning", 200.0, 300.0, 1, False),
         (2, "caution", 100.0, 200.0, 2, False),
     ]
+    assert [a.said_s for a in shown] == [200.0, 160.0]

@@ -3,8 +3,13 @@
 from __future__ import annotations
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
+from sim import demo_screen
+from supervisor.core.decide.wording import percent
 from supervisor.watch import glyphs, words
+from supervisor.watch.view import Figure
 
 # International foot: 0.3048 m exactly (1959 agreement); nautical mile: 1852 m exactly (1929,
 # Monaco); knot: one nautical mile an hour. BIPM SI brochure, 9th edition, lists mile and knot.
@@ -18,14 +23,56 @@ def test_nautical_units_by_definition() -> None:
 
 @pytest.mark.parametrize(
     ("minutes", "shown"),
-    [(23.99, "23"), (10.0, "10"), (9.999, "9:59"), (0.5, "0:30"), (-1.0, "0:00")],
+    [
+        (23.99, ("23", "min")),
+        (10.0, ("10", "min")),
+        (9.999, ("9:59", "min")),
+        (1.0, ("1:00", "min")),
+        (0.9999, ("59", "s")),
+        (0.64, ("38", "s")),
+        (-1.0, ("0", "s")),
+    ],
 )
-def test_time_left_is_rounded_down(minutes: float, shown: str) -> None:
+def test_time_left_is_rounded_down(minutes: float, shown: tuple[str, str]) -> None:
     assert words.minutes_left(minutes) == shown
+
+
+def test_a_turn_that_is_near_has_its_seconds() -> None:
+    at_s = 1_900_000_000.0  # 17:46:40 UTC
+    assert words.turn_clock(at_s, 5.0) == "17:51"
+    assert words.turn_clock(at_s, 4.5) == "17:51:10"
+
+
+def test_no_turn_at_even_odds_is_said_in_words() -> None:
+    nothing = (None, None, None)
+    figure = Figure("turn", 12.0, nothing, nothing, 0.7, 0.99, False)
+    assert words.spread_words(figure, None) == (
+        "More likely than not it need not turn before the plan ends."
+    )
 
 
 def test_chances_are_never_certain() -> None:
     assert [words.chance(p) for p in (1.0, 0.0, 0.97)] == ["over 99 %", "under 1 %", "97 %"]
+    assert [words.chance(p) for p in (0.995, 0.005)] == ["over 99 %", "under 1 %"]
+
+
+@given(st.floats(0.0, 1.0))
+def test_a_chance_reads_alike_in_the_sentence_the_terminal_and_the_demo(share: float) -> None:
+    assert words.chance(share) == percent(share)
+    assert percent(share) not in ("100 %", "0 %")
+    short = percent(share).replace("over ", ">").replace("under ", "<")
+    assert demo_screen._chance(share) == short
+
+
+def test_after_a_landing_the_energy_left_is_said_with_its_spread() -> None:
+    nothing = (None, None, None)
+    figure = Figure(
+        "landed", None, nothing, (-18.0, -7.6, 3.0), None, None, False, (65.8, 76.4, 87.0)
+    )
+    assert words.figure_words(figure) == ("76", "Wh left in the pack, landed")
+    assert words.spread_words(figure, 0.99) == (
+        "Nine in ten between 66 and 87; 8 Wh below the final reserve. The debrief tells the rest."
+    )
 
 
 def test_a_minus_is_a_minus() -> None:

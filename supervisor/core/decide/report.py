@@ -66,6 +66,7 @@ def status(view: View, sentence: str) -> Status:
         active=_active(view.alerts),
         advice=forecast.advice if forecast else (),
         telemetry_age_s=situation.telemetry_age_s,
+        landed=situation.landed,
         homeward=situation.homeward,
         ahead=_ahead(forecast),
         footprint_m=_footprint(view),

@@ -15,7 +15,7 @@ from dataclasses import dataclass, field, replace
 from types import MappingProxyType
 
 from supervisor.core.decide.nearest import Ground
-from supervisor.core.events import Level
+from supervisor.core.events import FlightEnd, Level
 
 # Probability of landing at home with the reserve below which home counts as in doubt, and as lost.
 # Ours: "in doubt" is where one landing in ten touches the reserve; "lost" is more likely than not.
@@ -34,7 +34,8 @@ class Situation:
     """What the rules look at, at one moment. NaN where there is no forecast.
 
     ``overrun_leg``: the leg that took most more than planned, and how much; ``nearest``: known
-    ground, for the case that no site is left, and how far the charge still carries.
+    ground, for the case that no site is left, and how far the charge still carries. ``stopped``:
+    on the ground on the way, a delivery say; ``landed``: on the ground, and the flight is over.
     """
 
     t_s: float
@@ -65,6 +66,14 @@ class Situation:
     nearest: Ground | None = None
     range_left_m: float = math.nan
     over_pad: bool = False  # on the rotors over home's pad
+    energy_holds: float = math.nan  # chance of the reserve at home, whatever the voltage does
+    stopped: bool = False
+    landed: FlightEnd | None = None
+
+    @property
+    def away(self) -> bool:
+        """Home is still to be reached: in the air, or from a stop on the way."""
+        return self.airborne or self.stopped
 
 
 LevelOf = Callable[[Situation, Level], Level]
@@ -109,7 +118,7 @@ def _turn_back_soon(s: Situation, now: Level) -> Level:
 
 
 def _home_not_covered(s: Situation, now: Level) -> Level:
-    if not s.airborne:
+    if not s.away:
         return Level.NORMAL
     if _below(s.covered, LOST, LOST + 0.1, now is Level.WARNING):
         return Level.WARNING
@@ -118,7 +127,7 @@ def _home_not_covered(s: Situation, now: Level) -> Level:
 
 
 def _divert(s: Situation, now: Level) -> Level:
-    if not s.airborne or not s.best_alternate:
+    if not s.away or not s.best_alternate:
         return Level.NORMAL
     held = now is Level.WARNING
     lost = _below(s.covered, LOST, LOST + 0.1, held)
@@ -144,7 +153,7 @@ def _plan_not_covered(s: Situation, now: Level) -> Level:
 
 
 def _hover_margin(s: Situation, now: Level) -> Level:
-    if not s.airborne:
+    if not s.away:
         return Level.NORMAL
     # At the turn the whole way home has the policy's confidence, the hover included: a caution
     # must wait until it has clearly lost more than that, or it would come with every turn.
@@ -258,14 +267,14 @@ class Change:
     since_s: float = math.nan
 
 
-def _settle(rule: Rule, held: Held, wanted: Level, t_s: float) -> Held:
+def _settle(rule: Rule, held: Held, wanted: Level, t_s: float, at_once: bool) -> Held:
     """The condition's memory after ``wanted`` was asked for at ``t_s``; level may change."""
     if wanted is not held.wanted:
         held = replace(held, wanted=wanted, wanted_since_s=t_s)
     if wanted is held.level:
         return held
     rising = wanted.rank > held.level.rank
-    if t_s - held.wanted_since_s < (rule.persist_s if rising else rule.hold_s):
+    if not at_once and t_s - held.wanted_since_s < (rule.persist_s if rising else rule.hold_s):
         return held
     return replace(held, level=wanted, since_s=t_s, acked_by="", reminders=0)
 
@@ -280,17 +289,20 @@ def _remind(held: Held, t_s: float) -> bool:
 
 
 def decide(alerts: Alerts, situation: Situation) -> tuple[Alerts, list[Change]]:
-    """The alerts after this situation, and what is to be published, most urgent rule first."""
+    """The alerts after this situation, and what is to be published, most urgent rule first.
+
+    Once the flight is over nothing holds any more, and nothing is raised.
+    """
     held = dict(alerts.held)
-    seq, t_s = alerts.seq, situation.t_s
+    seq, t_s, over = alerts.seq, situation.t_s, situation.landed is not None
     changes: list[Change] = []
     for rule in RULES:
         before = held.get(rule.condition, Held())
         quiet = held.get(rule.under, Held()).level is not Level.NORMAL
-        wanted = rule.level_of(situation, before.level)
+        wanted = Level.NORMAL if over else rule.level_of(situation, before.level)
         if quiet and wanted.rank > before.level.rank:
             wanted = before.level
-        after = _settle(rule, before, wanted, t_s)
+        after = _settle(rule, before, wanted, t_s, at_once=over)
         steady = after.level is before.level and after.wanted is after.level
         reminder = steady and not quiet and _remind(after, t_s)
         if after.level is not before.level or reminder:

@@ -9,17 +9,20 @@ from typing import Any
 import numpy as np
 
 from supervisor.core.belief import Belief
+from supervisor.core.decide.landing import P95, Landing, flight_end
 from supervisor.core.decide.nearest import nearest_ground, range_left_m
 from supervisor.core.decide.rules import Situation
 from supervisor.core.events import (
     AirData,
     ClockFix,
     GpsQuality,
+    Heartbeat,
     LinkQuality,
     Observation,
     PackReport,
     Phase,
     Position,
+    Spread,
 )
 from supervisor.core.forecast.legs import ROTORBORNE
 from supervisor.core.forecast.run import Forecast
@@ -37,6 +40,7 @@ class Heard:
         self.pack: PackReport | None = None
         self.air: AirData | None = None
         self.fix_ok = True
+        self.armed = True
         self.link_quality = NAN
         self.unix_offset_s = NAN
         self._notes: dict[type, Callable[[Any], None]] = {
@@ -46,6 +50,7 @@ class Heard:
             GpsQuality: self._gps,
             LinkQuality: self._link,
             ClockFix: self._clock,
+            Heartbeat: self._heartbeat,
         }
 
     def hear(self, observation: Observation) -> None:
@@ -68,6 +73,9 @@ class Heard:
     def _gps(self, quality: GpsQuality) -> None:
         self.fix_ok = quality.fix_type >= 3
 
+    def _heartbeat(self, heartbeat: Heartbeat) -> None:
+        self.armed = heartbeat.armed
+
     def _link(self, link: LinkQuality) -> None:
         self.link_quality = link.quality
 
@@ -83,6 +91,7 @@ def assess(
     forecast: Forecast | None,
     t_s: float,
     homeward: bool,
+    landing: Landing,
 ) -> Situation:
     """The situation at ``t_s``; the forecast may be older, and is then counted on to now."""
     policy, position = flight.policy, heard.position
@@ -125,6 +134,9 @@ def assess(
         overrun_leg_wh=overrun_leg_wh,
         nearest=nearest_ground(flight, belief) if belief else None,
         range_left_m=range_left_m(belief, forecast) if belief and forecast else NAN,
+        energy_holds=_energy_holds(numbers.above_reserve_wh) if numbers else NAN,
+        stopped=landing.stopped,
+        landed=flight_end(landing, flight, belief),
     )
 
 
@@ -151,6 +163,17 @@ def _reachable(flight: Flight, forecast: Forecast | None) -> bool:
         *(a.landing_energy_wh for a in forecast.alternates),
     ]
     return any(energy.p50 > empty_wh for energy in sites)
+
+
+def _energy_holds(above_wh: Spread) -> float:
+    """Chance that the energy alone lands above the reserve, from its published spread.
+
+    Each side of the median is taken as half a normal distribution, whose 5 % lie 1.645 sigma out.
+    """
+    reach = above_wh.p50 - above_wh.p05 if above_wh.p50 >= 0.0 else above_wh.p95 - above_wh.p50
+    if not reach > 0.0:
+        return float(above_wh.p50 >= 0.0)
+    return 0.5 * (1.0 + math.erf(P95 * above_wh.p50 / reach / math.sqrt(2.0)))
 
 
 def _covered_now(forecast: Forecast | None, elapsed_s: float) -> float:

@@ -9,8 +9,8 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 
-from supervisor.core.decide.rules import Situation
-from supervisor.core.events import FourNumbers, Level
+from supervisor.core.decide.rules import IN_DOUBT, Situation
+from supervisor.core.events import FlightEnd, FourNumbers, Level
 
 
 def minutes(seconds: float) -> str:
@@ -32,6 +32,9 @@ def percent(chance: float) -> str:
     return "under 1 %" if chance < 0.01 else f"{100 * chance:.0f} %"
 
 
+KEPT = "with reserve and voltage"  # what a chance of landing at home means
+
+
 def _energy(s: Situation, numbers: FourNumbers | None) -> str:
     if numbers is None:
         return ""
@@ -45,18 +48,40 @@ def _energy(s: Situation, numbers: FourNumbers | None) -> str:
 
 
 def _turn_back_now(s: Situation, n: FourNumbers | None) -> str:
-    chance = percent(s.covered)
-    return f"Time to turn back: {chance} to land at home with the reserve, falling.{_energy(s, n)}"
+    if s.covered < s.confidence - 0.005:  # else it would read as the confidence itself
+        why = f"{percent(s.covered)} to land at home {KEPT}, and going on lowers it"
+    else:
+        why = f"going on takes the chance to land at home {KEPT} below {_asked(s)}"
+    return f"Turn back now: {why}.{_energy(s, n)}"
+
+
+def _asked(s: Situation) -> str:
+    """The policy's confidence as its author wrote it, not rounded."""
+    return f"{100 * s.confidence:.4g} %"
 
 
 def _turn_back_soon(s: Situation, n: FourNumbers | None) -> str:
     when = "now" if s.turn_back_safe_s <= 0.0 else f"in {minutes(s.turn_back_safe_s)}"
-    return f"Be ready to turn back {when}.{_energy(s, n)}"
+    why = f"then the chance to land at home {KEPT} falls below {_asked(s)}"
+    return f"Be ready to turn back {when}: {why}.{_energy(s, n)}"
 
 
 def _home_not_covered(s: Situation, n: FourNumbers | None) -> str:
-    word = "likely out of reach with the reserve" if s.covered < 0.5 else "in doubt"
-    return f"Home is {word}: {percent(s.covered)} to land with reserve and voltage.{_energy(s, n)}"
+    word = "likely out of reach" if s.covered < 0.5 else "in doubt"
+    chance = percent(s.covered)
+    return f"Home is {word}: {chance} to land {KEPT}.{_short(s, n)}{_energy(s, n)}"
+
+
+def _short(s: Situation, n: FourNumbers | None) -> str:
+    """Which of energy and voltage runs short: what holds with the lower chance, or both."""
+    if n is None or not math.isfinite(s.energy_holds + s.hover_holds):
+        return ""
+    volts = f"voltage in the landing hover (lowest cell about {n.hover_cell_v.p50:.2f} V)"
+    if max(s.energy_holds, s.hover_holds) < IN_DOUBT:
+        return f" Both run short, the energy and the {volts}."
+    if s.energy_holds <= s.hover_holds:
+        return " It is the energy that runs short."
+    return f" It is the {volts} that runs short, not the energy."
 
 
 def _divert(s: Situation, _n: FourNumbers | None) -> str:
@@ -204,6 +229,8 @@ _ENDED: dict[str, str | Callable[[Situation], str]] = {
     "forecast-unsure": "nothing is in doubt any more",
     "link-degraded": lambda s: f"link quality is {percent(s.link_quality)}",
 }
+# Of home's own conditions a stop on the way ends none.
+HOME_ENDS = frozenset({"home-not-covered", "divert", "hover-margin"})
 LANDED_ENDS = frozenset(_ENDED) - {"pack-weak", "telemetry-stale", "link-degraded"}
 
 
@@ -223,7 +250,10 @@ def sentence(
 
 def _ended(condition: str, s: Situation) -> str:
     """Why a condition has ended."""
-    if not s.airborne and condition in LANDED_ENDS:
+    if s.landed:
+        return f"landed {s.landed.place}"
+    standing = not (s.away if condition in HOME_ENDS else s.airborne)
+    if standing and condition in LANDED_ENDS:
         return "the aircraft is on the ground"
     why = _ENDED[condition]
     return why if isinstance(why, str) else why(s)
@@ -237,15 +267,30 @@ def again(text: str, reminders: int, unheeded_s: float) -> str:
 
 def headline(s: Situation, numbers: FourNumbers | None, worst: str) -> str:
     """The status in one sentence: the worst condition's, or how good it looks."""
+    if s.landed:
+        return _landed(s.landed)
     if numbers is None:
         return "Waiting for enough telemetry to foresee the way home."
     if worst:
         return sentence(worst, Level.CAUTION, s, numbers)
+    chance, energy = percent(s.covered), _energy(s, numbers)
+    if s.stopped:
+        return f"On the ground on the way: {chance} to land at home {KEPT}.{energy}"
     if not s.airborne:
         return f"On the ground. The whole plan has a chance of {percent(s.completion)}."
     if s.homeward:
-        chance = percent(s.covered)
-        return f"On the way home: {chance} to land with the reserve.{_energy(s, numbers)}"
+        return f"On the way home: {chance} to land {KEPT}.{energy}"
     if not math.isfinite(s.turn_back_safe_s):
         return f"Fine: the rest of the plan and the way home fit ({percent(s.completion)})."
-    return f"Fine: {minutes(s.turn_back_safe_s)} until it must turn.{_energy(s, numbers)}"
+    if s.turn_back_safe_s <= 0.0:  # seen by too few looks to be advised
+        return f"The turn is near: {chance} to land at home {KEPT}.{energy}"
+    return f"Fine: {minutes(s.turn_back_safe_s)} until it must turn.{energy}"
+
+
+def _landed(end: FlightEnd) -> str:
+    left, above = end.energy_wh, end.above_reserve_wh.p50
+    side = "above" if above >= 0.0 else "below"
+    return (
+        f"Landed: {end.place} with {left.p50:.0f} Wh ({left.p05:.0f} to {left.p95:.0f}), "
+        f"{abs(above):.0f} Wh {side} the reserve."
+    )

@@ -7,6 +7,7 @@ const TITLE = { warning: "Warning", caution: "Caution", advisory: "Advisory" };
 const REPEAT_MS = 8000; // an unacknowledged warning sounds again
 const PAST_SHOWN = 2; // unless all are asked for
 const MOST = 60;
+const OLD_S = 10; // figures older than a look are said to be of then
 
 export async function acknowledge(aircraft, flight, seq) {
   const answer = await fetch("/ack", { method: "POST",
@@ -91,7 +92,7 @@ export class AdvisoryList {
       + `${one.times > 1 ? `, said ${one.times} times` : ""}`);
     text(item.body, one.sentence);
     const key = this.key(one.seq);
-    text(item.who, [trustWords(one.trust), ackWords(one.acked), this.sent.get(key) ?? ""]
+    text(item.who, [saidWords(one, nowT), trustWords(one.trust), ackWords(one.acked), this.sent.get(key) ?? ""]
       .filter(Boolean).join(" "));
     hide(item.who, item.who.textContent === "");
     const ackable = this.mayAck && one.active && !believed(one) && one.level !== "normal";
@@ -113,6 +114,10 @@ export class AdvisoryList {
 
 // An acknowledgement counts when nothing speaks against its signature.
 export const believed = (one) => one.acked.some(([, , trust]) => trust !== "unverified");
+
+// The list keeps what was said as it was said; the banner's figures are the newest.
+const saidWords = ({ active, times, said_s: at }, nowT) => (active && times && nowT - at > OLD_S
+  ? `Said ${spell(nowT - at)} ago, with the figures of then.` : "");
 
 const trustWords = (trust) => (trust === "unverified"
   ? "Not verified: its signature is missing or wrong." : "");

@@ -2,11 +2,13 @@
 // the user named. One degree of latitude is 60 nautical miles; the sphere is near enough to draw.
 
 import { attribute, svg, text, ticks } from "./dom.js";
-import { bearing, chance, distance, distanceName, distanceUnitM, height, speed, utcClock }
+import { bearing, chance, distance, distanceName, distanceUnitM, height, speed, turnClock }
   from "./measures.js";
+import { greyed } from "./fleet.js";
 
 const RAD = Math.PI / 180, EARTH_M = 6371008.8, TILE = 256;
 const ALONG_M = 6371008.8 * RAD; // a degree of latitude
+const LEAST_M = 2000; // the map shows at least so much: one place alone has no extent
 
 const mercator = (lat, lon) => [(lon + 180) / 360,
   0.5 - Math.log(Math.tan(Math.PI / 4 + (lat * RAD) / 2)) / (2 * Math.PI)];
@@ -28,6 +30,7 @@ export class Chart {
     this.node = node;
     this.note = note;
     this.centre = null;
+    this.chosen = false; // whether a person has moved it: then it stays
     this.follow = false;
     this.tiles = "";
     node.addEventListener("wheel", (event) => this.wheel(event), { passive: false });
@@ -35,7 +38,10 @@ export class Chart {
     node.addEventListener("keydown", (event) => this.key(event));
     buttons.nearer.addEventListener("click", () => this.zoom(1.5));
     buttons.farther.addEventListener("click", () => this.zoom(1 / 1.5));
-    buttons.all.addEventListener("click", () => { this.centre = null; this.redraw(); });
+    buttons.all.addEventListener("click", () => {
+      [this.centre, this.chosen] = [null, false];
+      this.redraw();
+    });
     buttons.follow.addEventListener("click", () => {
       this.follow = !this.follow;
       attribute(buttons.follow, "aria-pressed", this.follow);
@@ -47,7 +53,7 @@ export class Chart {
     this.last = [view, track, nowMs];
     if (this.aircraft !== view.aircraft + view.flight) {
       this.aircraft = view.aircraft + view.flight;
-      this.centre = null;
+      [this.centre, this.chosen] = [null, false];
     }
     this.w = this.node.clientWidth || 480;
     this.h = this.node.clientHeight || 420;
@@ -58,7 +64,7 @@ export class Chart {
       text(this.note, "No position and no plan yet.");
       return;
     }
-    if (this.centre === null) this.fit(places);
+    if (this.centre === null || !(this.chosen || this.holds(places))) this.fit(places);
     const where = view.status?.where;
     if (this.follow && where) this.centre = mercator(where.lat_deg, where.lon_deg);
     this.node.replaceChildren(...this.tileParts(), ...this.graticule(), ...this.plan(view),
@@ -74,8 +80,17 @@ export class Chart {
     const xs = m.map((p) => p[0]), ys = m.map((p) => p[1]);
     const [x0, x1, y0, y1] = [Math.min(...xs), Math.max(...xs), Math.min(...ys), Math.max(...ys)];
     this.centre = [(x0 + x1) / 2, (y0 + y1) / 2];
-    this.size = Math.min((this.w - 110) / Math.max(x1 - x0, 1e-6),
-      (this.h - 130) / Math.max(y1 - y0, 1e-6));
+    const least = LEAST_M / (2 * Math.PI * EARTH_M * Math.cos(latOf(this.centre[1]) * RAD));
+    this.size = Math.min((this.w - 110) / Math.max(x1 - x0, least),
+      (this.h - 130) / Math.max(y1 - y0, least));
+  }
+
+  // Without a plan the flight grows out of the map that held its beginning.
+  holds(places) {
+    return places.every((place) => {
+      const [px, py] = this.at(place);
+      return px >= 0 && px <= this.w && py >= 0 && py <= this.h;
+    });
   }
 
   at([lat, lon]) {
@@ -215,7 +230,7 @@ export class Chart {
 
   turnPoint(place, view, nowMs) {
     const [px, py] = this.at([place.lat_deg, place.lon_deg]);
-    const at = utcClock(nowMs + view.figure.minutes * 60000);
+    const { minutes } = view.figure, at = turnClock(nowMs + minutes * 60000, minutes);
     return [svg("path", { class: "stake", d: `M${px} ${py + 10}V${py - 22}` }),
       svg("path", { class: "flag", d: `M${px} ${py - 22}h-16l4 5-4 5h16z` }),
       this.label(px, py - 14, `turn by ${at}`, "place strong")];
@@ -224,7 +239,7 @@ export class Chart {
   craft(where, view) {
     const here = [where.lat_deg, where.lon_deg];
     const parts = [];
-    const stale = view.freshness.stale, age = view.freshness.age_s ?? 0;
+    const stale = greyed(view), age = view.freshness.age_s ?? 0;
     let [px, py] = this.at(here);
     if (stale && where.groundspeed_mps > 2) {
       const there = offset(here, where.groundspeed_mps * Math.min(age, 600), where.track_deg);
@@ -260,16 +275,16 @@ export class Chart {
 
   say(view) {
     const wind = view.status?.wind, place = view.status?.turn_back_place, lines = [];
+    if (!view.plan) lines.push("This flight's plan has not arrived here: home is not drawn.");
     if (wind) {
       lines.push(`Wind from ${bearing(wind.from_deg)}, ${speed(wind.speed_mps)} `
-        + `± ${speed(wind.sd_mps)}; ${wind.headwind_home_mps >= 0 ? "against" : "with"} `
-        + `the way home ${speed(Math.abs(wind.headwind_home_mps))}.`);
+        + `± ${speed(wind.sd_mps)}${view.figure.kind === "landed" ? "" : alongHome(wind)}.`);
     }
     if (place && view.figure.kind === "turn") {
       lines.push(`Turn-back point ${distance(place.along_km)} ahead on the route, `
         + `${distance(place.distance_home_km)} from home.`);
     }
-    if ((view.status?.footprint_km ?? []).length > 2) {
+    if (view.plan && (view.status?.footprint_km ?? []).length > 2) {
       lines.push("Shaded: from where home is covered in this wind.");
     }
     if (this.tiles) lines.push(`Map pictures from ${new URL(this.tiles, location.href).host}.`);
@@ -281,12 +296,14 @@ export class Chart {
   zoom(factor) {
     if (this.centre === null) return;
     this.size = Math.min(Math.max(this.size * factor, 800), 4e8);
+    this.chosen = true;
     this.redraw();
   }
 
   shift(dx, dy) {
     if (this.centre === null) return;
     this.centre = [this.centre[0] - dx / this.size, this.centre[1] - dy / this.size];
+    this.chosen = true;
     this.redraw();
   }
 
@@ -336,6 +353,9 @@ function spoken(view) {
   return where ? `Map. The aircraft flies ${bearing(where.track_deg)} at `
     + `${speed(where.groundspeed_mps)}, ${height(where.height_m)} above home.` : "Map of the plan.";
 }
+
+const alongHome = ({ headwind_home_mps: head }) => `; ${head >= 0 ? "against" : "with"} the way `
+  + `home ${speed(Math.abs(head))}`;
 
 const STEPS_MIN = [0.1, 0.2, 0.5, 1, 2, 5, 10, 20, 30, 60, 120, 300, 600];
 const minuteStep = (deg) => (STEPS_MIN.find((m) => m >= deg * 60) ?? 600) / 60;

@@ -2,7 +2,7 @@
 // aircraft once a second stay cheap and the keyboard's place is not lost.
 
 import { attribute, el, hide, scale, shapeName, shapeParts, svg, text } from "./dom.js";
-import { chance, energySigned, minutesLeft, spell } from "./measures.js";
+import { chance, energySigned, minutesLeft, number, spell } from "./measures.js";
 
 const FULL_MIN = 60; // the little ropes share one scale, so that rows compare
 
@@ -21,6 +21,8 @@ export function figureWords(figure) {
       return { ...bigChance(figure.completion), caption: "that the whole plan and the way home fit" };
     case "ground":
       return { ...bigChance(figure.completion), caption: "that the whole plan fits; on the ground" };
+    case "landed":
+      return { big: number(figure.left_wh[1]), unit: "Wh", caption: "left in the pack, landed" };
     default:
       return { big: "–", unit: "", caption: "no forecast yet" };
   }
@@ -28,6 +30,9 @@ export function figureWords(figure) {
 
 const bigChance = (p) => ({ big: chance(p).replace("over ", ">").replace("under ", "<")
   .replace(" %", ""), unit: p === null ? "" : "%" });
+
+// What is left after a landing does not age: nothing of it is greyed out.
+export const greyed = ({ freshness, figure }) => freshness.stale && figure.kind !== "landed";
 
 // The word stands beside the sentence already.
 export const withoutWord = (sentence, word) => (sentence.startsWith(`${word}: `)
@@ -80,12 +85,12 @@ export class Fleet {
   }
 
   update(item, row) {
-    const shape = shapeName(row.level, row.freshness.stale);
+    const shape = shapeName(row.level, greyed(row));
     if (item.drawn !== shape) {
       item.shape.replaceChildren(...shapeParts(shape));
       item.drawn = shape;
     }
-    attribute(item.link, "class", `row level-${row.level}${row.freshness.stale ? " stale" : ""}`);
+    attribute(item.link, "class", `row level-${row.level}${greyed(row) ? " stale" : ""}`);
     text(item.word, row.word);
     text(item.title, [row.title, row.phase.replaceAll("-", " ")].filter(Boolean).join(", "));
     const { big, unit, caption } = figureWords(row.figure);

@@ -4,7 +4,7 @@
 import { AdvisoryList, Caller, believed } from "./advisories.js";
 import { Chart } from "./chart.js";
 import { attribute, byId, el, hide, shapeName, shapeParts, text } from "./dom.js";
-import { Fleet, figureWords, withoutWord } from "./fleet.js";
+import { Fleet, figureWords, greyed, withoutWord } from "./fleet.js";
 import { drawLedger } from "./ledger.js";
 import * as measures from "./measures.js";
 import { drawRope } from "./rope.js";
@@ -124,25 +124,30 @@ function countedOn(view, seconds) {
   const minutes = minus(view.figure.minutes);
   const kind = view.figure.kind === "turn" && minutes <= 0 ? "due" : view.figure.kind;
   const fine = view.level === "normal" || view.level === "advisory";
-  return { ...view, word: fine ? "No word" : view.word, figure: { ...view.figure, kind, minutes,
-    spread_min: view.figure.spread_min.map(minus), reckoned: true },
+  const word = fine && kind !== "landed" ? "No word" : view.word;
+  return { ...view, word, figure: { ...view.figure, kind, minutes,
+    spread_min: view.figure.spread_min.map(minus), reckoned: kind !== "landed" },
   freshness: { ...view.freshness, stale: true,
     age_s: view.freshness.age_s === null ? null : view.freshness.age_s + seconds } };
 }
 
 function drawOne(view) {
-  const { stale } = view.freshness;
   const nowMs = state.fleet.now_s * 1000 + (performance.now() - state.at);
   const age = view.freshness.age_s ?? 0;
   const nowT = (view.t_s ?? 0) + age;
   const dateOf = (t) => nowMs + (t - nowT) * 1000;
-  document.body.classList.toggle("stale", stale);
+  document.body.classList.toggle("stale", greyed(view));
   byId("one").dataset.t = view.t_s; // which status is shown, for whoever checks the page
   text(byId("name"), view.aircraft);
   text(byId("title"), [view.title, view.phase.replaceAll("-", " ")].filter(Boolean).join(", "));
   drawFresh(view);
   list.draw(view, nowT, dateOf);
   drawAnswer(view, nowMs);
+  text(byId("ledger-what"), `Energy from now to landing${view.figure.kind === "home" ? ""
+    : ", if it turned now"}`);
+  const over = view.figure.kind === "landed"; // then nothing is foreseen any more
+  hide(byId("ledger"), over);
+  hide(byId("why"), over);
   drawLedger({ node: byId("ledger-bars"), table: byId("ledger-table"),
     sumNode: byId("ledger-sum"), note: byId("ledger-note") }, view);
   strip.draw(view, state.story.points, nowT, nowMs);
@@ -167,7 +172,7 @@ function drawFresh(view) {
 
 function drawAnswer(view, nowMs) {
   const { figure } = view;
-  const shape = shapeName(view.level, view.freshness.stale);
+  const shape = shapeName(view.level, greyed(view));
   attribute(byId("verdict"), "class", `verdict level-${view.level}`);
   if (byId("shape").dataset.name !== shape) {
     byId("shape").replaceChildren(...shapeParts(shape));
@@ -204,9 +209,17 @@ function spreadWords({ figure, plan }) {
       : `nine in ten between ${m(p05)} and ${m(p95)}`;
     return `${sure}Even odds at ${m(p50)} min; ${range}.`;
   }
-  if (figure.kind === "turn") return `${sure}Even odds: not within the plan.`;
+  if (figure.kind === "turn") {
+    return `${sure}More likely than not it need not turn before the plan ends.`;
+  }
   const [low, mid, high] = figure.margin_wh;
   if (mid === null) return "";
+  if (figure.kind === "landed") {
+    const [least, , most] = figure.left_wh;
+    return `Nine in ten between ${measures.number(least)} and ${measures.number(most)}; `
+      + `${measures.number(Math.abs(mid))} Wh ${mid < 0 ? "below" : "above"} the final reserve. `
+      + "The debrief tells the rest.";
+  }
   return figure.kind === "home"
     ? `Nine in ten between ${measures.numberSigned(low)} and ${measures.numberSigned(high)} Wh; `
       + `${measures.chance(figure.covered)} to land with the reserve and the voltage held.`
@@ -244,15 +257,20 @@ function drawWhy(view) {
       el("span", { class: "wh" }, `${measures.numberSigned(-wh)} Wh`));
   });
   const sum = why.length ? el("p", { class: "note" }, `Together ${measures.numberSigned(-total)} `
-    + "Wh of margin against the plan.") : el("p", { class: "note" }, "Nothing worth naming yet.");
+    + `Wh of margin against the plan.${headwindWords(view.advisories)}`) : el("p", { class: "note" }, "Nothing worth naming yet.");
   byId("why-list").replaceChildren(el("ol", {}, ...rows), sum);
   byId("facts").replaceChildren(...facts(view).flatMap(([name, value]) =>
     [el("dt", {}, name), el("dd", {}, value)]));
 }
 
+// Two figures for one wind: say what each counts.
+const headwindWords = (advisories) => (advisories.some((a) => a.active
+  && a.condition === "headwind-home") ? " Wind here is the whole flight's; the head wind advisory "
+  + "counts the way home only." : "");
+
 function facts({ status, health, return_request: request }) {
   const out = [];
-  const { pack, where, numbers } = status ?? {};
+  const { pack, where, numbers, landed } = status ?? {};
   if (numbers) {
     out.push(["Whole plan", measures.chance(numbers.completion)],
       ["Home, turning now", measures.chance(numbers.covered)],
@@ -264,7 +282,7 @@ function facts({ status, health, return_request: request }) {
       + `${measures.number(pack.charge_sd_percent)}, ${measures.energy(pack.energy_wh)}`
       + (pack.temperature_c === null ? "" : `, ${measures.number(pack.temperature_c)} °C`)]);
   }
-  if (where) {
+  if (where && !landed) {
     out.push(["Flies", `${measures.bearing(where.track_deg)} at ${measures.speed(where.groundspeed_mps)} `
       + `over ground, ${measures.height(where.height_m)} above home`]);
   }

@@ -31,11 +31,11 @@ export const speed = (mps) => (nautical
 
 export const height = (m) => (nautical ? `${plain(m / 0.3048)} ft` : `${plain(m)} m`);
 
-// Never up to certainty nor down to none.
+// Never up to certainty nor down to none; as the aircraft's own sentences have it.
 export function chance(p) {
   if (p === null) return "unknown";
-  if (p > 0.995) return "over 99 %";
-  if (p < 0.005) return "under 1 %";
+  if (p > 0.99) return "over 99 %";
+  if (p < 0.01) return "under 1 %";
   return `${Math.round(100 * p)} %`;
 }
 
@@ -55,6 +55,7 @@ export function spell(seconds) {
 export function minutesLeft(minutes) {
   if (minutes >= 10) return { big: String(Math.floor(minutes)), unit: "min" };
   const seconds = Math.max(Math.floor(minutes * 60), 0);
+  if (seconds < 60) return { big: String(seconds), unit: "s" };
   return { big: `${Math.floor(seconds / 60)}:${String(seconds % 60).padStart(2, "0")}`, unit: "min" };
 }
 
@@ -63,6 +64,10 @@ export const utcClock = (ms, seconds = false) => {
   const d = new Date(ms);
   return `${two(d.getUTCHours())}:${two(d.getUTCMinutes())}${seconds ? `:${two(d.getUTCSeconds())}` : ""}`;
 };
+// The clock time of a turn: with its seconds once they matter.
+const SECONDS_MIN = 5;
+export const turnClock = (ms, minutes) => utcClock(ms, minutes < SECONDS_MIN);
+export const localTurnClock = (ms, minutes) => localClock(ms, minutes < SECONDS_MIN);
 export const localClock = (ms, seconds = false) => {
   const d = new Date(ms);
   return `${two(d.getHours())}:${two(d.getMinutes())}${seconds ? `:${two(d.getSeconds())}` : ""}`;

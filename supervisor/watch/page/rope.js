@@ -3,7 +3,7 @@
 // serves energy above the reserve, when there is no turn left to time.
 
 import { attribute, scale, svg, ticks } from "./dom.js";
-import { minutesLeft, number, utcClock, localClock } from "./measures.js";
+import { localTurnClock, minutesLeft, number, turnClock } from "./measures.js";
 
 const H = 104, Y = 50, HALF = 11;
 
@@ -74,8 +74,8 @@ function above(x, [p05, p50, p95]) {
 
 function stake(x, sure, nowMs, width) {
   const at = nowMs + sure * 60000;
-  const here = localClock(at) === utcClock(at) ? "" : ` · ${localClock(at)} here`;
-  const label = `turn by ${utcClock(at)} UTC${here}`;
+  const [utc, local] = [turnClock(at, sure), localTurnClock(at, sure)];
+  const label = `turn by ${utc} UTC${local === utc ? "" : ` · ${local} here`}`;
   const half = label.length * 4.2; // pixels, so that the words stay inside the drawing
   const px = x(sure), tx = Math.min(Math.max(px, half + 4), width - half - 4);
   return [svg("path", { class: "stake", d: `M${px} ${Y - 26}v52` }),
@@ -91,8 +91,9 @@ function reserve(x) {
 function describe(view, timed, sure, [p05, p50, p95]) {
   if (timed) {
     const left = minutesLeft(sure);
-    return `${left.big} minutes until it must turn.`;
+    return `${left.big} ${left.unit === "s" ? "seconds" : "minutes"} until it must turn.`;
   }
   if (p50 === null) return "No forecast yet.";
-  return `Landing ${number(p50)} watt-hours above the final reserve, between ${number(p05)} and ${number(p95)}.`;
+  const verb = view.figure.kind === "landed" ? "Landed" : "Landing";
+  return `${verb} ${number(p50)} watt-hours above the final reserve, between ${number(p05)} and ${number(p95)}.`;
 }

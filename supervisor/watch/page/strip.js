@@ -2,7 +2,7 @@
 // Left of "now" what was believed then; right of it what is foreseen along the plan.
 
 import { attribute, scale, shapeParts, svg, text, ticks } from "./dom.js";
-import { number, utcClock } from "./measures.js";
+import { number, turnClock, utcClock } from "./measures.js";
 
 const H = 214, TOP = 42, BOTTOM = 26, LEFT = 46, RIGHT = 12;
 const MOST_DRAWN = 500;
@@ -32,6 +32,7 @@ export class Strip {
       return;
     }
     const safe = view.figure.kind === "turn" ? nowT + view.figure.minutes * 60 : null;
+    this.landed = view.figure.kind === "landed";
     this.homeward = view.figure.kind === "home" || view.figure.kind === "ground";
     const [t0, t1] = span(this.rows, nowT, safe);
     const [lo, hi] = range(this.rows);
@@ -85,7 +86,7 @@ export class Strip {
     return [svg("path", { class: "stake", d: `M${px} ${TOP}V${this.edge}` }),
       svg("text", { class: "stake-label", x: px + (px > width - 120 ? -6 : 6),
         y: close ? this.edge - 8 : TOP + 8, "text-anchor": px > width - 120 ? "end" : "start" },
-      `turn by ${utcClock(this.date(safe))}`)];
+      `turn by ${turnClock(this.date(safe), (safe - this.nowT) / 60)}`)];
   }
 
   marks(advisories, t0) {
@@ -127,8 +128,8 @@ export class Strip {
     const [t, p05, p50, p95] = this.rows[index];
     const when = chosen ? `at ${utcClock(this.date(t), true)} UTC` : "now";
     const what = this.homeward ? `Landing, as foreseen ${when}` : `Turning ${when}`;
-    const line = `${what}: ${number(p50)} Wh above the reserve `
-      + `(${number(p05)} to ${number(p95)}).`;
+    const line = this.landed && !chosen ? "Landed. The curve is what turning then would have left."
+      : `${what}: ${number(p50)} Wh above the reserve (${number(p05)} to ${number(p95)}).`;
     text(this.read, line);
     attribute(this.box, "aria-valuemax", this.rows.length - 1);
     attribute(this.box, "aria-valuenow", index);
