@@ -198,11 +198,11 @@ class Listener:
 
 
 def parsed(leaf: str, payload: bytes) -> Told | None:
-    """The validated message, or None."""
+    """The validated message, or None. What a later version says beyond it is not understood."""
     model = MODELS.get(leaf)
     if model is None:
         return None
     try:
-        return model.model_validate_json(payload)
+        return model.model_validate_json(payload, extra="ignore")
     except ValidationError:
         return None

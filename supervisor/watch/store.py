@@ -119,7 +119,7 @@ def read(path: Path) -> Iterator[Heard]:
 def _heard(line: bytes) -> Heard | None:
     try:
         row: dict[str, Any] = json.loads(line)
-        message = MODELS[row["leaf"]].model_validate(row["message"])
+        message = MODELS[row["leaf"]].model_validate(row["message"], extra="ignore")
         return Heard(float(row["at_s"]), message, bool(row["retained"]), row["trust"])
     except (ValueError, KeyError, TypeError, ValidationError):
         return None

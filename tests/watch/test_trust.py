@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import math
 from pathlib import Path
 
@@ -114,6 +115,17 @@ def test_what_is_not_ours_to_understand_is_dropped(where: str, payload: bytes) -
     one = listener()
     told(one, where, payload)
     assert (one.refused, one.pictures) == (1, {})
+
+
+def test_what_a_later_version_says_beyond_ours_is_left_aside() -> None:
+    """A field may be added within homeleg/v1: an older watcher still understands the rest."""
+    said = json.loads(STORY.status(1.0).payload())
+    said["landing_lights"] = {"on": True}
+    said["numbers"]["sunset_min"] = 12.0
+    one = listener()
+    told(one, STATUS, json.dumps(said).encode())
+    assert one.refused == 0
+    assert "heron-1" in one.pictures
 
 
 def test_unreadable_key_files_are_the_users_fault(tmp_path: Path) -> None:
