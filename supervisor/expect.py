@@ -35,11 +35,13 @@ from typing import Annotated, Any, Literal, Self
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
 
 from supervisor import messages
+from supervisor.core.decide.rules import RULES
 from supervisor.errors import InputError
-from supervisor.problems import first_problem
+from supervisor.fileerrors import explain, one_of
 
 RANK: dict[str, int] = {"normal": 0, "advisory": 1, "caution": 2, "warning": 3}
 Raised = Literal["advisory", "caution", "warning"]
+Condition = Annotated[str, one_of([rule.condition for rule in RULES], "condition")]
 GROUND = ("ground", "unknown")
 TOUCHED_M = 8.0  # a recording that ends in the landing hover, lower than this, ends on the ground
 
@@ -51,7 +53,7 @@ class _Part(BaseModel):
 class Must(_Part):
     """An advisory that has to come."""
 
-    condition: str
+    condition: Condition
     level: Raised = "advisory"
     from_min: float = -math.inf
     by_min: float = math.inf
@@ -66,7 +68,7 @@ class Must(_Part):
 class Never(_Part):
     """An advisory that must not come at this level or above."""
 
-    condition: str
+    condition: Condition
     level: Raised = "advisory"
 
 
@@ -131,7 +133,7 @@ def load_expected(path: Path) -> Expected:
     except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
         raise InputError(str(path), f"is not TOML: {error}") from None
     except ValidationError as error:
-        raise first_problem(error, str(path)) from None
+        raise explain(error, str(path), Expected) from None
 
 
 class Watcher:

@@ -17,7 +17,7 @@ from supervisor import flightsense
 from supervisor.celltable import built_in, find_cell, scaled, with_curve
 from supervisor.core import plan
 from supervisor.errors import InputError
-from supervisor.flighterrors import explain
+from supervisor.fileerrors import explain
 from supervisor.flightmodels import FlightFile, WeatherSection
 from supervisor.flightroute import read_route
 from supervisor.reduction import disk_area_m2, reduce_figures
@@ -86,7 +86,7 @@ def validated(data: dict[str, Any], where: str) -> FlightFile:
     try:
         return FlightFile.model_validate(data)
     except ValidationError as error:
-        raise explain(error, where) from None
+        raise explain(error, where, FlightFile) from None
 
 
 # --- to the core -------------------------------------------------------------------------------
