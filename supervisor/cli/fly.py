@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from supervisor.cli.ranges import Decimal
 from supervisor.errors import InputError, LinkError
 
 if TYPE_CHECKING:
@@ -38,17 +39,17 @@ Write = Callable[[float, bytes], None]
 @click.option("--to", "targets", multiple=True, metavar="ADDRESS|FILE.mcap",
               help="udp:HOST:PORT, tcp-listen:HOST:PORT or a file; may be repeated "
                    f"[default: {DEFAULT_TARGET}]")  # fmt: skip
-@click.option("--turn-back-at", type=click.FloatRange(min=0.0), metavar="SECONDS",
+@click.option("--turn-back-at", type=Decimal(min=0.0), metavar="SECONDS",
               help="turn for home then, whatever the plan says")  # fmt: skip
 @click.option("--through", type=click.Choice(["wire", "cellular", "radio"]), default="wire",
               show_default=True, help="what carries the frames")  # fmt: skip
-@click.option("--wait", "wait_s", type=click.FloatRange(min=0.0), default=10.0, show_default=True,
+@click.option("--wait", "wait_s", type=Decimal(min=0.0), default=10.0, show_default=True,
               help="seconds on the ground for a client to ask for what it needs")  # fmt: skip
 @click.option("--key", "key_file", type=click.Path(path_type=Path, dir_okay=False),
               metavar="FILE", help="sign frames, and hear signed ones only")  # fmt: skip
 @click.option("--headless", is_flag=True, help="no link: flight.mcap and truth.json into --out")
 @click.option("--out", type=click.Path(path_type=Path, file_okay=False), metavar="DIR")
-@click.option("--grid", "grid_s", type=click.FloatRange(min=10.0), default=300.0,
+@click.option("--grid", "grid_s", type=Decimal(min=10.0), default=300.0,
               show_default=True, help="step of the turn-backs in truth.json, seconds")  # fmt: skip
 @click.option("--plot", type=click.Path(path_type=Path, dir_okay=False), metavar="FILE.png",
               help="draw the flight (needs the report extra)")  # fmt: skip

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from supervisor.cli.ranges import Decimal
 from supervisor.errors import InputError
 
 if TYPE_CHECKING:
@@ -24,9 +25,9 @@ if TYPE_CHECKING:
 @click.option("--pack", "pack_id", metavar="ID", help="one pack, with every flight")
 @click.option("--next", "flight_file", type=click.Path(path_type=Path), metavar="FLIGHT.toml",
               help="is this sortie on? (exit status 1: no)")  # fmt: skip
-@click.option("--charge", type=click.FloatRange(1.0, 100.0), default=100.0, show_default=True,
+@click.option("--charge", type=Decimal(1.0, 100.0), default=100.0, show_default=True,
               help="with --next: charge in percent")  # fmt: skip
-@click.option("--temperature", type=click.FloatRange(-30.0, 70.0),
+@click.option("--temperature", type=Decimal(-30.0, 70.0),
               help="with --next: the pack's, in °C [default: the flight file's]")  # fmt: skip
 @click.option("--json", "as_json", is_flag=True, help="for machines")
 def command(

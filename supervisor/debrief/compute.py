@@ -27,6 +27,7 @@ from supervisor.debrief.readings import observations
 from supervisor.debrief.said import Acknowledgement, Said, hear_again
 from supervisor.edge.recording import Recording
 from supervisor.errors import InputError
+from supervisor.recordings import damage_words
 
 NAN = math.nan
 BAND_M = 40.0
@@ -73,11 +74,8 @@ def leg_names(flight: Flight) -> tuple[str, ...]:
 
 def _cautions(recording: Recording, flown: Flown, said: Said) -> list[str]:
     found = []
-    if recording.damaged or not recording.complete:
-        found.append(
-            f"The recording is cut off or damaged in {recording.damaged} places; everything "
-            "readable was used."
-        )
+    if words := damage_words(recording.damaged, recording.complete):
+        found.append(f"The recording is {words}; everything readable was used.")
     if flown.landing_s != flown.landing_s:
         found.append("The recording ends in the air: landing figures are those of its last moment.")
     if said.replayed:
