@@ -91,7 +91,7 @@ def _key_figures(b: Budget) -> str:
         ("whole plan, with reserve and voltage held", percent(chances.completion)),
         ("lands with " + kept_words(policy).replace(" and the", ","), percent(chances.reserve)),
         ("turn back by (on paper, contingency kept)", _place(b.turn_back_paper, "not within plan")),
-        (f"turn back by (at {100 * policy.confidence:g} %, reaction kept)", _safe(b)),
+        (f"turn back by (at {100 * policy.confidence:g} %, reaction kept)", safe_words(b)),
         ("equal time on and home", _place(b.equal_time, "none")),
         (
             f"landing hover holds {policy.min_cell_v:g} V a cell",
@@ -116,7 +116,8 @@ def _hover(b: Budget) -> str:
     return f"{b.hover_v:.2f} V on paper, 5..95 % {spread.p05:.2f}..{spread.p95:.2f} V"
 
 
-def _safe(b: Budget) -> str:
+def safe_words(b: Budget) -> str:
+    """Until when and where it may go on at the policy's confidence."""
     if b.turn_back_safe is None:
         return "not within plan"
     if b.turn_back_safe.after_s <= 0.0:

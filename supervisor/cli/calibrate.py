@@ -67,7 +67,7 @@ def command(
         from supervisor.learned import keep
 
         for flown in flights:
-            keep(learn, flight, flown.lessons, time.time())
+            keep(learn, flight, flown.lessons, time.time(), flown.pack.least_cell_v)
 
 
 def _write(path: Path, text: str) -> None:
