@@ -192,4 +192,4 @@ def _wind(paper: Paper, sortie: Sortie) -> Iterator[Finding]:
 
 def _guesses(flight: Flight) -> Iterator[Finding]:
     for guess in flight.guessed:
-        yield Finding(Weight.NOTE, "guessed", f"Not given, estimated on the safe side: {guess}.")
+        yield Finding(Weight.NOTE, "guessed", f"Not given, so estimated: {guess}.")

@@ -12,6 +12,8 @@ import pytest
 from click.testing import CliRunner, Result
 from flights import further_out
 
+from supervisor.budget.starter import QUESTIONS
+from supervisor.celltable import built_in
 from supervisor.cli import group, main
 from supervisor.core.plan import Flight
 from supervisor.flightfile import load_flight, parse_flight
@@ -188,22 +190,69 @@ def places(flight: Flight) -> list[float]:
     return [x for w in flight.route for x in (w.lat_rad, w.lon_rad)]
 
 
+HOME = ("home_lat_deg=44.2", "home_lon_deg=-28.6", "home_elevation_m=5")
+WIND = ("wind_from_deg=270", "wind_mps=5")
+
+
+def new(path: Path, *answers: str) -> Result:
+    return run(str(path), "--new", *(word for a in answers for word in ("--set", a)))
+
+
+def by_questions(path: Path, first: str) -> Result:
+    """Answers to the first two questions, Enter for the others but for where home is."""
+    more = [q.key for q in QUESTIONS].index("home_lat_deg") - 2
+    answers = first + "\n" * more + "44.2\n-28.6\n\n5\n" + "\n" * 5
+    command = ["budget", str(path), "--new"]
+    return CliRunner().invoke(group, command, input=answers, standalone_mode=False)
+
+
 def test_a_new_file_is_a_flight(tmp_path: Path) -> None:
     path = tmp_path / "new.toml"
-    result = run(str(path), "--new", "--set", "mass_kg=7.5", "--set", "hover_w=900")
+    result = new(path, *HOME, *WIND, "mass_kg=7.5", "hover_w=900")
     assert result.return_value == 0
     assert load_flight(path).aircraft.mass_kg == 7.5
     assert json.loads(run(str(path), "--json").output)["verdict"] == "go-with-conditions"
-    again = run(str(path), "--new", "--set", "mass_kg=7.5")
+    again = new(path, "mass_kg=7.5")
     assert "exists already" in str(again.exception)
 
 
 def test_a_new_file_by_questions(tmp_path: Path) -> None:
     path = tmp_path / "asked.toml"
-    answers = "petrel\n6.5\n" + "\n" * 30
-    CliRunner().invoke(group, ["budget", str(path), "--new"], input=answers, standalone_mode=False)
+    asked = by_questions(path, "petrel\n6.5\n")
     craft = load_flight(path).aircraft
     assert (craft.aircraft_id, craft.mass_kg) == ("petrel", 6.5)
+    assert asked.output.count("Home: elevation above sea level") == 2  # Enter is no answer there
+    assert all(name in asked.output for name in built_in())  # which cells there are to choose from
+    left = asked.output[asked.output.index("Examples stand here") :]
+    assert "wing_area_m2 = 0.50" in left
+    assert "mass_kg" not in left
+
+
+def test_no_example_is_anybody_s_home(tmp_path: Path) -> None:
+    path = tmp_path / "new.toml"
+    said = str(new(path, "mass_kg=7.5", *HOME[1:]).exception)
+    assert "missing: home_lat_deg (allowed: --set home_lat_deg=VALUE)" in said
+    assert not path.exists()
+
+
+def test_a_wind_that_nobody_forecast_is_a_condition(tmp_path: Path) -> None:
+    path = tmp_path / "new.toml"
+    assert "wind_mps without the other" in str(new(path, *HOME, WIND[1]).exception)
+    assert new(path, *HOME, "hover_w=900", "cruise_w=260", "parallel=4").return_value == 0
+    assert load_flight(path).weather.wind == ()
+    answer = json.loads(run(str(path), "--json").output)
+    assert any("No wind forecast is given" in words for words in answer["conditions"])
+
+
+def test_a_capacity_that_nobody_gave_is_derated_and_a_condition(tmp_path: Path) -> None:
+    """As new, every budget of a used pack would be too bright: 80 % is the end of its life."""
+    path = tmp_path / "new.toml"
+    new(path, *HOME, *WIND, "hover_w=900", "cruise_w=260")
+    assert load_flight(path).pack.capacity_ah == pytest.approx(0.9 * 16.0)
+    answer = json.loads(run(str(path), "--json").output)
+    told = [words for words in answer["conditions"] if "pack.capacity_ah" in words]
+    assert "14.4 Ah, 90 % of the 16 Ah of a new pack" in told[0]
+    assert "One figure is an estimate" in told[0]
 
 
 @pytest.mark.parametrize(
@@ -230,10 +279,7 @@ def test_a_wrong_answer_is_refused_and_nothing_written(
 
 def test_a_wrong_answer_is_asked_for_again(tmp_path: Path) -> None:
     path = tmp_path / "asked.toml"
-    answers = "two words\npetrel\n6500\nsix\n6.5\n" + "\n" * 30
-    asked = CliRunner().invoke(
-        group, ["budget", str(path), "--new"], input=answers, standalone_mode=False
-    )
+    asked = by_questions(path, "two words\npetrel\n6500\nsix\n6.5\n")
     craft = load_flight(path).aircraft
     assert (craft.aircraft_id, craft.mass_kg) == ("petrel", 6.5)
     assert asked.output.count("Take-off mass on the scale") == 3
