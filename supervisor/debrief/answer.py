@@ -9,6 +9,7 @@ from supervisor.core.plan import Flight
 from supervisor.debrief.causes import Causes
 from supervisor.debrief.flown import Flown
 from supervisor.debrief.planned import PlannedFlight
+from supervisor.held import Held
 
 
 @dataclass(frozen=True, slots=True)
@@ -118,7 +119,7 @@ class Debrief:
     flown: Flown
     replayed: bool
     start_wh: float
-    landing_wh: float
+    landing: Held
     lines: tuple[Line, ...]
     causes: Causes
     legs: tuple[str, ...]
@@ -129,6 +130,11 @@ class Debrief:
     pack: PackHealth
     turn_back: TurnBack
     cautions: tuple[str, ...]
+
+    @property
+    def landing_wh(self) -> float:
+        """What was left, the median."""
+        return self.landing.middle_wh
 
     @property
     def difference_wh(self) -> float:

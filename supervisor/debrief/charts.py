@@ -56,6 +56,7 @@ def draw_causes(d: Debrief) -> str:
             level = after
         last = len(causes) + 1
         axes.bar(last, level, color=OUT, width=0.62)
+        _doubt(axes, last, d)
         _value(axes, last, max(level, 0.0), f"{level:.0f}")
         axes.axhline(0.0, color=INK, linewidth=0.8)
         axes.axhline(d.flight.policy.final_reserve_wh, color=RESERVE, linewidth=1.2)
@@ -86,6 +87,11 @@ def _zoom(axes: Any, levels: Array) -> None:
     axes.set_ylim(low, high + 0.12 * (high - low))
 
 
+def _doubt(axes: Any, x: float, d: Debrief) -> None:
+    """The range of what was left, as a bar from its 5th to its 95th percentile."""
+    axes.vlines(x, d.landing.low_wh, d.landing.high_wh, color=INK, linewidth=1.4, zorder=4)
+
+
 def _value(axes: Any, x: float, y: float, text: str) -> None:
     axes.annotate(
         text, (x, y), xytext=(0, 3), textcoords="offset points", ha="center", fontsize=8, color=INK
@@ -107,6 +113,7 @@ def draw_forecast(d: Debrief) -> str:
         word = "came" if d.flown.landing_s == d.flown.landing_s else "last heard"
         upper.axhline(d.landing_wh, color=INK, linewidth=1.1, linestyle=(0, (5, 2)))
         upper.plot([end], [d.landing_wh], marker="o", color=INK, markersize=5)
+        _doubt(upper, end, d)
         upper.annotate(
             f"{word}: {d.landing_wh:.0f} Wh", (end, d.landing_wh), xytext=(-6, 3),
             textcoords="offset points", ha="right", fontsize=8, color=INK,

@@ -27,6 +27,7 @@ from supervisor.debrief.readings import observations
 from supervisor.debrief.said import Acknowledgement, Said, hear_again
 from supervisor.edge.recording import Recording
 from supervisor.errors import InputError
+from supervisor.held import Held, held
 from supervisor.recordings import damage_words
 
 NAN = math.nan
@@ -45,14 +46,15 @@ def make_debrief(recording: Recording, flight: Flight, where: str) -> Debrief:
         raise InputError(where, "the pack's voltage and current are not in it")
     said = hear_again(recording, flight)
     plan = plan_flight(flight)
-    start_wh, landing_wh = _start_wh(flight, flown), _landing_wh(said)
+    landing = _landing(said)
+    start_wh, landing_wh = _start_wh(flight, flown) - landing.beyond_wh, landing.middle_wh
     return Debrief(
         flight=flight,
         plan=plan,
         flown=flown,
         replayed=said.replayed,
         start_wh=start_wh,
-        landing_wh=landing_wh,
+        landing=landing,
         lines=tuple(_lines(flight, plan, flown)),
         causes=find_causes(flight, plan, flown, landing_wh),
         legs=leg_names(flight),
@@ -84,15 +86,17 @@ def _cautions(recording: Recording, flown: Flown, said: Said) -> list[str]:
 
 
 def _start_wh(flight: Flight, flown: Flown) -> float:
-    """What the pack held before take-off, with the capacity as it is known afterwards."""
+    """What the mean cell held before take-off, with the capacity as it is known afterwards."""
     capacity_ah = flight.pack.capacity_ah * math.exp(flown.lessons.pack.log_mean[1])
     return float(pack_energy_wh(flight.pack, flight.pack.initial_charge, capacity_ah))
 
 
-def _landing_wh(said: Said) -> float:
-    """Open-circuit energy believed at the end."""
-    energies = [s.pack.energy_wh for s in said.statuses if s.pack is not None]
-    return energies[-1] if energies else NAN
+def _landing(said: Said) -> Held:
+    """What the monitor itself believed at the end."""
+    for status in reversed(said.statuses):
+        if (found := held(status)) is not None:
+            return found
+    return Held(NAN, NAN, NAN)
 
 
 def _lines(flight: Flight, plan: PlannedFlight, flown: Flown) -> list[Line]:

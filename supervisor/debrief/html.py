@@ -59,7 +59,11 @@ def _figures(d: Debrief) -> list[tuple[str, str, str]]:
     safe = turn.safe_left_s
     spare = "ample" if safe != safe else f"{safe / 60:+.0f} min"
     return [
-        ("landed with", f"{d.landing_wh:.0f} Wh", f"{d.above_reserve_wh:+.0f} on the reserve"),
+        (
+            "landed with",
+            f"{d.landing_wh:.0f} Wh",
+            f"{words.landing_range(d)} (90 %); {d.above_reserve_wh:+.0f} on the reserve",
+        ),
         ("spare at the turn", spare, "left to the turn-back time advised"),
         ("delivered", f"{p.delivered_wh:.0f} Wh", f"{d.plan.energy_wh():.0f} planned, whole plan"),
         ("lowest cell", f"{p.lowest_cell_v:.3f} V", f"{p.hover_wh:.0f} Wh in hover"),

@@ -22,19 +22,31 @@ def tone(d: Debrief) -> str:
     if d.above_reserve_wh < 0.0 or d.pack.lowest_cell_v < d.flight.policy.min_cell_v:
         return "no-go"
     warned = any(e.level == "warning" for e in d.events)
-    return "conditions" if warned else "go"
+    doubted = d.landing.low_wh < d.flight.policy.final_reserve_wh
+    return "conditions" if warned or doubted else "go"
 
 
 def headline(d: Debrief) -> str:
     """One line."""
     landed = "Landed" if d.flown.landing_s == d.flown.landing_s else "Last heard"
     side = "above" if d.above_reserve_wh >= 0.0 else "below"
-    reserve = f"{abs(d.above_reserve_wh):.0f} Wh {side} the final reserve"
+    reserve = f"{abs(d.above_reserve_wh):.0f} Wh {side} the final reserve ({reserve_range(d)})"
     least = d.flight.policy.min_cell_v
     low = ""
     if d.pack.lowest_cell_v < least:
         low = f"; a cell fell to {d.pack.lowest_cell_v:.3f} V of the {least:g} V wanted"
-    return f"{landed} with {d.landing_wh:.0f} Wh, {reserve}{low}"
+    return f"{landed} with {d.landing_wh:.0f} Wh ({landing_range(d)}), {reserve}{low}"
+
+
+def landing_range(d: Debrief) -> str:
+    """108 to 157: what the monitor's belief leaves open, 5th to 95th percentile."""
+    return f"{d.landing.low_wh:.0f} to {d.landing.high_wh:.0f}"
+
+
+def reserve_range(d: Debrief) -> str:
+    """The same above the final reserve: +20 to +69."""
+    reserve_wh = d.flight.policy.final_reserve_wh
+    return f"{d.landing.low_wh - reserve_wh:+.0f} to {d.landing.high_wh - reserve_wh:+.0f}"
 
 
 def sentences(d: Debrief) -> list[str]:

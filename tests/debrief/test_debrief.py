@@ -12,6 +12,7 @@ import numpy as np
 import pytest
 from click.testing import CliRunner
 
+from sim.state import AircraftState
 from supervisor import messages
 from supervisor.cli.debrief import command
 from supervisor.core.plan import WindRow
@@ -22,8 +23,9 @@ from supervisor.debrief.compute import _bands, _events, _lines, from_deg
 from supervisor.debrief.flown import WindSeen
 from supervisor.debrief.html import to_html
 from supervisor.debrief.planned import plan_flight
-from supervisor.debrief.said import Acknowledgement, Said
+from supervisor.debrief.said import Acknowledgement, Said, hear_again
 from supervisor.debrief.text import render
+from supervisor.debrief.words import headline
 from supervisor.edge.recording import Recording
 from supervisor.errors import InputError
 from supervisor.recordings import trimmed, write_recording
@@ -38,6 +40,26 @@ def test_causes_by_leg_add_up_to_the_total(debrief: Debrief) -> None:
     for cause in CAUSES[:-1]:
         by_leg = sum(row[cause] for row in debrief.causes.by_leg_wh.values())
         assert by_leg == pytest.approx(debrief.causes.total_wh[cause], abs=1e-9)
+
+
+def test_landing_is_told_with_its_range_as_the_monitor_believed_it(
+    debrief: Debrief, recorded: Path, mission: tuple[Path, AircraftState]
+) -> None:
+    """All that the mean cell holds is more than can be taken before the weakest one is empty."""
+    last = hear_again(Recording(recorded), debrief.flight).statuses[-1]
+    assert last.numbers is not None
+    assert last.pack is not None
+    told = debrief.landing
+    assert (told.low_wh, told.middle_wh, told.high_wh) == last.numbers.landing_energy_wh
+    assert told.middle_wh < last.pack.energy_wh
+    assert told.low_wh < mission[1].energy_left_wh < told.high_wh
+    words = f"Landed with {told.middle_wh:.0f} Wh ({told.low_wh:.0f} to {told.high_wh:.0f}), "
+    assert headline(debrief).startswith(words)
+    told_j = json.loads(to_json(debrief))
+    assert told_j["landing_range_wh"] == pytest.approx([told.low_wh, told.high_wh], rel=1e-5)
+    heat_wh = debrief.start_wh - told.middle_wh - debrief.pack.delivered_wh
+    assert debrief.pack.heat_wh == pytest.approx(heat_wh)
+    assert 0.0 < heat_wh < 60.0  # of what was held at the start in the same sense
 
 
 def test_ledger_adds_up_on_both_sides(debrief: Debrief) -> None:
@@ -156,6 +178,8 @@ def test_page_is_one_file_without_addresses(debrief: Debrief) -> None:
     assert not re.findall(r"""(?:src|href)\s*=\s*["'](?!#)|url\((?!["']?#)|@import|<script""", page)
     assert page.count("<svg") == 5
     assert f"Landed with {debrief.landing_wh:.0f} Wh" in page
+    low, high = debrief.landing.low_wh, debrief.landing.high_wh
+    assert f"<span>{low:.0f} to {high:.0f} (90 %); " in page  # in the card, too
 
 
 def test_strings_of_the_recording_are_not_html(debrief: Debrief) -> None:
