@@ -266,18 +266,20 @@ def _turn_back(flight: Flight, flown: Flown, said: Said, landing_wh: float) -> T
     above = landing_wh - flight.policy.final_reserve_wh
     before = [s for s in said.statuses if s.numbers is not None and s.t <= flown.turn_s - 30.0]
     if not before or flown.turn_s != flown.turn_s:
-        return TurnBack(flown.turn_s, NAN, NAN, NAN, above)
+        return TurnBack(flown.turn_s, NAN, NAN, NAN, NAN, above)
     last = before[-1]
     assert last.numbers is not None
     safe, expected = last.numbers.turn_back_safe_min, last.numbers.landing_energy_wh[1]
     place = next((b for b in flown.blocks if b.t_s >= flown.turn_s), flown.blocks[-1])
-    # once it has been told to turn, the telling is what it is measured by
-    told = [e.t_s for e in _events(said) if e.condition == "turn-back-now" and e.level == "warning"]
-    told_s = min((t for t in told if t <= flown.turn_s), default=NAN)
     left_s = NAN if safe is None else last.t + 60.0 * safe - flown.turn_s
+    told = [e.t_s for e in _events(said) if e.condition == "turn-back-now" and e.level == "warning"]
+    warned_s = flown.turn_s - min((t for t in told if t <= flown.turn_s), default=NAN)
+    if warned_s == warned_s:
+        left_s = flight.policy.reaction_s - warned_s
     return TurnBack(
         turn_s=flown.turn_s,
-        safe_left_s=told_s - flown.turn_s if told_s == told_s else left_s,
+        safe_left_s=left_s,
+        warned_s=warned_s,
         predicted_wh=NAN if expected is None else expected,
         distance_home_m=math.hypot(place.north_m, place.east_m),
         above_reserve_wh=above,

@@ -16,6 +16,10 @@ MEANING = {
     "pack": "charge, capacity and heat in the pack",
 }
 
+# The turn shows where it was farthest out: that is some way into the turn that was asked for, on
+# positions a second apart. So much later than asked is on time.
+ON_TIME_S = 30.0
+
 
 def tone(d: Debrief) -> str:
     """Of the verdict's box: go, conditions, no-go."""
@@ -69,10 +73,23 @@ def _turn(d: Debrief) -> str:
         return ""
     when = clock(turn.turn_s - d.flown.take_off_s)
     text = f"Turned for home after {when}, {turn.distance_home_m / 1000:.1f} km out"
-    if turn.safe_left_s == turn.safe_left_s:
+    if turn.warned_s == turn.warned_s:
+        allowed = f"which allows {d.flight.policy.reaction_s:.0f} s to react"
+        text += f", {spare(d)}: {turn.warned_s:.0f} s after turn-back-now, {allowed}"
+    elif turn.safe_left_s == turn.safe_left_s:
         side = "before" if turn.safe_left_s >= 0.0 else "after"
         text += f", {abs(turn.safe_left_s) / 60:.0f} min {side} the turn-back time advised"
     return f"{text}. {_left_over(d)}".rstrip()
+
+
+def spare(d: Debrief) -> str:
+    """How the turn stands to the advice: ample, 12 min early, on time, 2 min late."""
+    left_s, warned = d.turn_back.safe_left_s, d.turn_back.warned_s == d.turn_back.warned_s
+    if left_s != left_s:
+        return "ample"
+    if left_s >= -ON_TIME_S and (warned or left_s <= ON_TIME_S):
+        return "on time"
+    return f"{abs(left_s) / 60:.0f} min {'early' if left_s > 0.0 else 'late'}"
 
 
 def _left_over(d: Debrief) -> str:

@@ -19,13 +19,13 @@ from supervisor.core.plan import WindRow
 from supervisor.debrief.answer import Debrief
 from supervisor.debrief.as_json import to_json
 from supervisor.debrief.causes import CAUSES, find_causes
-from supervisor.debrief.compute import _bands, _events, _lines, from_deg
+from supervisor.debrief.compute import _bands, _events, _lines, _turn_back, from_deg
 from supervisor.debrief.flown import WindSeen
 from supervisor.debrief.html import to_html
 from supervisor.debrief.planned import plan_flight
 from supervisor.debrief.said import Acknowledgement, Said, hear_again
 from supervisor.debrief.text import render
-from supervisor.debrief.words import headline
+from supervisor.debrief.words import headline, sentences, spare
 from supervisor.edge.recording import Recording
 from supervisor.errors import InputError
 from supervisor.recordings import trimmed, write_recording
@@ -152,6 +152,37 @@ def test_advisories_have_their_times_and_acknowledgements() -> None:
     assert (first.t_s, first.level, first.ended_s, first.repeats) == (10.0, "caution", 90.0, 1)
     assert (first.acked_by, first.acked_after_s) == ("Ann", 65.0)
     assert (second.level, second.ended_s, second.acked_by) == ("warning", 200.0, "")
+
+
+@pytest.mark.parametrize(
+    ("warned_s", "words"),
+    [
+        (9.0, "on time"),
+        (40.0, "on time"),  # 30 s are the policy's reaction, the rest is the turn itself
+        (61.0, "1 min late"),
+        (170.0, "2 min late"),
+    ],
+)
+def test_a_pilot_is_measured_by_the_warning_and_the_reaction_it_allows(
+    debrief: Debrief, recorded: Path, warned_s: float, words: str
+) -> None:
+    said = hear_again(Recording(recorded), debrief.flight)
+    warning = advisory(1, debrief.flown.turn_s - warned_s, "turn-back-now", "warning")
+    said = replace(said, advisories=(warning,))
+    turn = _turn_back(debrief.flight, debrief.flown, said, debrief.landing_wh)
+    assert turn.safe_left_s == pytest.approx(30.0 - warned_s)
+    told = replace(debrief, turn_back=turn)
+    assert spare(told) == words
+    sentence = f", {words}: {warned_s:.0f} s after turn-back-now, which allows 30 s to react"
+    assert sentence in sentences(told)[1]
+
+
+@pytest.mark.parametrize(("left_s", "words"), [(720.0, "12 min early"), (-90.0, "2 min late")])
+def test_without_a_warning_it_is_measured_by_when_one_was_to_come(
+    debrief: Debrief, left_s: float, words: str
+) -> None:
+    turn = replace(debrief.turn_back, safe_left_s=left_s, warned_s=math.nan)
+    assert spare(replace(debrief, turn_back=turn)) == words
 
 
 @pytest.mark.parametrize(
