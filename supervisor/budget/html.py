@@ -10,23 +10,18 @@ from supervisor.budget.answer import Budget, PointOnPlan, Verdict
 from supervisor.budget.footprint import footprint
 from supervisor.budget.judge import percent
 from supervisor.budget.text import ADVICE, WORD, clock, keeps_change, points, wind_words
-from supervisor.errors import InputError
 from supervisor.reserves import kept_at_home_wh
 
 TONE = {Verdict.GO: "go", Verdict.CONDITIONS: "conditions", Verdict.NO_GO: "no-go"}
 
 
 def to_html(budget: Budget) -> str:
-    """The whole page; InputError when the report extra is not installed."""
-    try:
-        from jinja2 import Environment
-        from markupsafe import Markup
+    """The whole page; needs the report extra."""
+    from jinja2 import Environment
+    from markupsafe import Markup
 
-        from supervisor.budget.charts import draw_flight, draw_ledger, draw_map
-    except ImportError as error:
-        raise InputError(
-            "--html", f"needs {error.name}", allowed="pip install 'homeleg[report]'"
-        ) from None
+    from supervisor.budget.charts import draw_flight, draw_ledger, draw_map
+
     template = resources.files("supervisor.budget").joinpath("report.html.j2")
     environment = Environment(autoescape=True, trim_blocks=True, lstrip_blocks=True)
     environment.filters.update(clock=clock, percent=percent)

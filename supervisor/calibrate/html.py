@@ -6,7 +6,6 @@ from typing import Any
 
 from supervisor.calibrate.figures import Calibration
 from supervisor.calibrate.text import ADVICE, digits_of
-from supervisor.errors import InputError
 
 PAGE = """<!doctype html>
 <html lang="en"><head><meta charset="utf-8">
@@ -38,16 +37,12 @@ allowed for.</figcaption></figure>
 
 
 def to_html(c: Calibration) -> str:
-    """The whole page; InputError when the report extra is not installed."""
-    try:
-        from jinja2 import Environment
-        from markupsafe import Markup
+    """The whole page; needs the report extra."""
+    from jinja2 import Environment
+    from markupsafe import Markup
 
-        from supervisor.budget.html import page_style
-    except ImportError as error:
-        raise InputError(
-            "--html", f"needs {error.name}", allowed="pip install 'homeleg[report]'"
-        ) from None
+    from supervisor.budget.html import page_style
+
     return (
         Environment(autoescape=True)
         .from_string(PAGE)

@@ -9,6 +9,7 @@ from pathlib import Path
 import click
 
 from supervisor.cli.ranges import Decimal
+from supervisor.extras import need
 
 
 @click.command(short_help="a simulated flight from take-off to landing, in under two minutes")
@@ -25,6 +26,8 @@ def command(seed: int, out: Path | None, broker: str, scenario: str, rate: float
     A simulated aircraft speaks MAVLink over UDP, the daemon listens and publishes, a pilot watches
     from a broker and turns back when advised. Needs no broker, no browser, no root.
     """
+    if not broker:
+        need("the embedded broker", "demo")
     import aiomqtt
 
     from sim.demo import Demo, show

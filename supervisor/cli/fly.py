@@ -16,6 +16,7 @@ import click
 
 from supervisor.cli.ranges import Decimal
 from supervisor.errors import InputError, LinkError
+from supervisor.extras import need
 
 if TYPE_CHECKING:
     from sim.headless import Sortie, Watch
@@ -86,6 +87,8 @@ def command(
         raise click.UsageError("--headless writes into --out; it takes no --to")
     if headless != (out is not None):
         raise click.UsageError("--headless and --out DIR go together")
+    if plot is not None:
+        need("--plot", "report")
     sortie = make_sortie(load_scenario(name), seed, number, turn_back_at, through, key_file)
     series: list[AircraftState] = []
     if out is not None:
@@ -313,11 +316,9 @@ def watching(series: list[AircraftState] | None, write: Write) -> Watch:
 
 
 def draw(path: Path, sortie: Sortie, series: list[AircraftState]) -> None:
-    """The picture of the flight; says what to install when matplotlib is missing."""
-    try:
-        from sim.picture import draw_flight
-    except ImportError as error:
-        raise InputError("--plot", "needs matplotlib", allowed="install homeleg[report]") from error
+    """The picture of the flight."""
+    from sim.picture import draw_flight
+
     try:
         draw_flight(path, f"{sortie.scenario.title}, seed {sortie.seed}", series)
     except OSError as error:

@@ -10,6 +10,7 @@ import click
 
 from supervisor.cli.ranges import Decimal
 from supervisor.errors import InputError
+from supervisor.extras import need
 
 
 def _person(name: str | None) -> str:
@@ -73,6 +74,7 @@ def command(
 
     Homeleg advises; the remote pilot decides. What you see is as old as the page says it is.
     """
+    need("watch", "watch")
     from supervisor.edge.dial import BrokerAddress, Credentials
     from supervisor.watch.listener import Broker, Listener
     from supervisor.watch.store import Store, default_directory

@@ -8,21 +8,16 @@ from supervisor.budget.text import ADVICE, clock
 from supervisor.debrief import words
 from supervisor.debrief.answer import Debrief
 from supervisor.debrief.causes import CAUSES
-from supervisor.errors import InputError
 
 
 def to_html(d: Debrief) -> str:
-    """The whole page; InputError when the report extra is not installed."""
-    try:
-        from jinja2 import Environment
-        from markupsafe import Markup
+    """The whole page; needs the report extra."""
+    from jinja2 import Environment
+    from markupsafe import Markup
 
-        from supervisor.budget.html import page_style
-        from supervisor.debrief import charts
-    except ImportError as error:
-        raise InputError(
-            "--html", f"needs {error.name}", allowed="pip install 'homeleg[report]'"
-        ) from None
+    from supervisor.budget.html import page_style
+    from supervisor.debrief import charts
+
     template = resources.files("supervisor.debrief").joinpath("report.html.j2")
     environment = Environment(autoescape=True, trim_blocks=True, lstrip_blocks=True)
     environment.filters.update(clock=clock)
