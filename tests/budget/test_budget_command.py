@@ -133,6 +133,14 @@ def test_a_caution_makes_conditions(near: Path, old: str, new: str, what: str) -
     assert what in [f["what"] for f in answer["findings"] if f["weight"] == "caution"]
 
 
+@pytest.mark.parametrize("reserve", ["hover_min = 0.0", "energy_wh = 0.0", "hover_min = 0.9"])
+def test_a_reserve_that_holds_no_landing_is_a_condition(near: Path, reserve: str) -> None:
+    near.write_text(NEAR.replace("hover_min = 3.0", reserve).replace("hover_min = 2.0", reserve))
+    answer = json.loads(run(str(near), "--json").output)
+    assert answer["verdict"] == "go-with-conditions"
+    assert "less than a minute of hover" in answer["conditions"][0]
+
+
 def test_the_page_is_at_most_100_columns_and_says_who_decides(near: Path) -> None:
     for path in (near, EXAMPLE):
         page = run(str(path)).output
