@@ -187,3 +187,8 @@ class Budget:
     findings: tuple[Finding, ...]
     performance: Performance
     track: Track
+
+    @property
+    def today_wh(self) -> float:
+        """What the pack holds at take-off: as charged, as cold, as aged as it is known to be."""
+        return float(self.track.energy_wh[0])

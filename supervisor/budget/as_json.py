@@ -41,7 +41,7 @@ def as_dict(b: Budget) -> dict[str, Any]:
         "policy": asdict(policy),
         "pack": {
             "nameplate_wh": b.flight.pack.nameplate_wh,
-            "take_off_wh": float(b.track.energy_wh[0]),
+            "take_off_wh": b.today_wh,
             "cell": b.flight.pack.cell.name,
             "cell_source": b.flight.pack.cell.source,
         },

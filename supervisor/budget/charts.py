@@ -174,7 +174,7 @@ def draw_ledger(b: Budget) -> str:
         row_in = min(max(2.7 / count, 0.17), 0.30)  # few points stand apart, many fit the page
         figure = Figure(figsize=(7.3, 0.9 + row_in * count), layout="constrained")
         axes = figure.add_subplot()
-        policy, full = b.flight.policy, float(b.track.energy_wh[0])
+        policy, full = b.flight.policy, b.today_wh
         parts = [
             ("flown out", OUT, [full - t.energy_wh for t in b.turns]),
             ("home leg and landing", HOME, [t.needed_wh for t in b.turns]),
@@ -228,13 +228,13 @@ def draw_flight(b: Budget) -> str:
             axes.grid(color=GRID, linewidth=0.6)
             axes.set_axisbelow(True)
         other = upper.secondary_yaxis("right", functions=_percent_of(b))
-        other.set_ylabel("% of the pack's energy")
+        other.set_ylabel("% of today's energy")
         upper.legend(loc="lower left", bbox_to_anchor=(0.0, 1.0), ncols=2, frameon=False)
         return to_svg(figure)
 
 
 def _percent_of(b: Budget) -> Any:
-    full = b.flight.pack.nameplate_wh
+    full = b.today_wh
     return (lambda wh: 100.0 * wh / full, lambda share: share * full / 100.0)
 
 

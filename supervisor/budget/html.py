@@ -9,7 +9,7 @@ from typing import Any
 from supervisor.budget.answer import Budget, PointOnPlan, Verdict
 from supervisor.budget.footprint import footprint
 from supervisor.budget.judge import percent
-from supervisor.budget.text import ADVICE, WORD, clock, keeps_change, points, wind_words
+from supervisor.budget.text import ADVICE, WORD, clock, keeps_change, pack_words, points, wind_words
 from supervisor.reserves import kept_at_home_wh
 
 TONE = {Verdict.GO: "go", Verdict.CONDITIONS: "conditions", Verdict.NO_GO: "no-go"}
@@ -91,8 +91,7 @@ def _setup(b: Budget) -> list[tuple[str, str]]:
         (
             "Pack",
             f"{pack.pack_id}: {pack.series}S{pack.parallel}P {pack.cell.name}, "
-            f"{pack.capacity_ah:g} Ah, {pack.nameplate_wh:.0f} Wh, charged to "
-            f"{100 * pack.initial_charge:.0f} %, {pack.temperature_c:g} °C",
+            f"{pack.capacity_ah:g} Ah, {pack_words(pack, b.today_wh)}",
         ),
         (
             "Policy",
@@ -118,7 +117,7 @@ def _setup(b: Budget) -> list[tuple[str, str]]:
 
 def _ledger(b: Budget) -> list[dict[str, Any]]:
     reserves = ("contingency", "alternate", "final-reserve", "extra")
-    total = b.flight.pack.nameplate_wh
+    total = b.today_wh
     return [
         {
             "name": name.replace("-", " ") if name in reserves else name,

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from supervisor.budget.text import clock
+from supervisor.budget.text import clock, pack_words
 from supervisor.debrief.answer import Debrief
 from supervisor.debrief.causes import CAUSES
 
@@ -141,8 +141,9 @@ def pack_rows(d: Debrief) -> list[tuple[str, str]]:
         ("In hover", f"{p.hover_wh:.0f} Wh, at most {p.hover_peak_w:.0f} W"),
         (
             "Energy",
+            f"{pack_words(d.flight.pack, d.plan.start_wh)} as planned; as the flight showed it, it "
             f"held {d.start_wh:.0f} Wh, gave {p.delivered_wh:.1f} Wh at the terminals, kept "
-            f"{d.landing_wh:.0f} Wh; {p.heat_wh:.0f} Wh became heat (with the current sensor's "
-            "error in it)",
+            f"{d.landing_wh:.0f} Wh ({landing_range(d)}); {p.heat_wh:.0f} Wh became heat (with the "
+            "current sensor's error in it)",
         ),
     ]  # fmt: skip

@@ -68,6 +68,19 @@ def test_the_ledger_adds_up(near: Path) -> None:
     assert answer["pack"]["take_off_wh"] - used == pytest.approx(answer["landing_wh"], abs=0.1)
 
 
+def test_the_pack_has_two_energies_each_by_its_name_and_shares_are_of_today_s(near: Path) -> None:
+    """19.6 Ah at 18 degC: 0.42 % a kelvin below 25 degC are not there today."""
+    page = run(str(near)).output
+    pack = json.loads(run(str(near), "--json").output)["pack"]
+    assert pack["take_off_wh"] == pytest.approx(pack["nameplate_wh"] * (1 - 7 * 0.0042), rel=1e-3)
+    assert f"{pack['nameplate_wh']:.0f} Wh nameplate, {pack['take_off_wh']:.0f} Wh today" in page
+    ledger = page[page.index("Ledger") : page.index("Legs")]
+    assert f"% of today's {pack['take_off_wh']:.0f} Wh" in ledger
+    shares = [float(x) for x in re.findall(r" Wh +(-?[0-9.]+) %", ledger)]
+    assert len(shares) == 4
+    assert sum(shares) == pytest.approx(100.0, abs=0.21)
+
+
 @pytest.mark.parametrize(
     ("old", "new", "what"),
     [

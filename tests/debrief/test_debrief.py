@@ -25,7 +25,7 @@ from supervisor.debrief.html import to_html
 from supervisor.debrief.planned import plan_flight
 from supervisor.debrief.said import Acknowledgement, Said, hear_again
 from supervisor.debrief.text import render
-from supervisor.debrief.words import headline, sentences, spare
+from supervisor.debrief.words import headline, pack_rows, sentences, spare
 from supervisor.edge.recording import Recording
 from supervisor.errors import InputError
 from supervisor.recordings import trimmed, write_recording
@@ -57,6 +57,8 @@ def test_landing_is_told_with_its_range_as_the_monitor_believed_it(
     assert headline(debrief).startswith(words)
     told_j = json.loads(to_json(debrief))
     assert told_j["landing_range_wh"] == pytest.approx([told.low_wh, told.high_wh], rel=1e-5)
+    energy = dict(pack_rows(debrief))["Energy"]
+    assert energy.startswith("875 Wh nameplate, 849 Wh today at 18 °C as planned; ")
     heat_wh = debrief.start_wh - told.middle_wh - debrief.pack.delivered_wh
     assert debrief.pack.heat_wh == pytest.approx(heat_wh)
     assert 0.0 < heat_wh < 60.0  # of what was held at the start in the same sense
