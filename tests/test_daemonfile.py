@@ -2,11 +2,16 @@
 
 from __future__ import annotations
 
+import re
+import tomllib
+from collections.abc import Iterator
 from pathlib import Path
+from typing import Any
 
 import pytest
+from pydantic import BaseModel
 
-from supervisor.daemonfile import load_daemon_file
+from supervisor.daemonfile import DaemonFile, load_daemon_file
 from supervisor.errors import InputError
 
 
@@ -38,3 +43,41 @@ def test_a_wrong_value_is_told_with_key_value_and_bounds(
     text: str, told: str, tmp_path: Path
 ) -> None:
     assert told in refusal(text, tmp_path)
+
+
+SHOWN = (Path(__file__).resolve().parent.parent / "deploy" / "homeleg.toml").read_text("utf-8")
+KEY = re.compile(r"^# (?=[a-z0-9_]+ = )", re.MULTILINE)
+
+
+def defaults() -> Iterator[tuple[str, str, Any]]:
+    """(section, key, default) of everything that a daemon file may say."""
+    for name, field in DaemonFile.model_fields.items():
+        if isinstance(field.default, BaseModel):
+            for key, value in field.default.model_dump(mode="json").items():
+                yield name, key, value
+        else:
+            yield "", name, field.default
+
+
+def section(data: dict[str, Any], name: str) -> dict[str, Any]:
+    found = data[name] if name else data
+    return found if isinstance(found, dict) else {}
+
+
+def test_the_daemon_file_that_is_shipped_shows_every_key_with_its_default() -> None:
+    everything = tomllib.loads(KEY.sub("", SHOWN))
+    DaemonFile.model_validate(everything)  # so that each line may be uncommented as it stands
+    given = tomllib.loads(SHOWN)
+    for name, key, default in defaults():
+        assert key in section(everything, name), f"{name}.{key} is not shown"
+        if default is not None and key not in section(given, name):
+            assert section(everything, name)[key] == default, f"{name}.{key}"
+
+
+def test_what_has_no_default_says_none() -> None:
+    """A line of its own, or, for the broker's credentials, the line above them."""
+    for name, key, default in defaults():
+        if default is None and name != "broker":
+            line = re.search(rf"^# {key} = .*$", SHOWN, re.MULTILINE)
+            assert line is not None
+            assert "none" in line[0]
