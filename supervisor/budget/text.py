@@ -98,7 +98,7 @@ def _key_figures(b: Budget) -> str:
         ("lands with " + kept_words(policy).replace(" and the", ","), percent(chances.reserve)),
         ("turn back by (on paper, contingency kept)", _place(b.turn_back_paper, "not within plan")),
         (f"turn back by (at {100 * policy.confidence:g} %, reaction kept)", safe_words(b)),
-        ("equal time on and home", _place(b.equal_time, "none")),
+        ("equal time on and home", _equal_time(b)),
         (
             f"landing hover holds {policy.min_cell_v:g} V a cell",
             f"{percent(chances.voltage)}; " + _hover(b),
@@ -129,6 +129,10 @@ def safe_words(b: Budget) -> str:
     if b.turn_back_safe.after_s <= 0.0:
         return "no margin at take-off"
     return _place(b.turn_back_safe, "")
+
+
+def _equal_time(b: Budget) -> str:
+    return "beyond endurance" if b.equal_time_beyond else _place(b.equal_time, "none")
 
 
 def _place(p: PointOnPlan | None, without: str) -> str:

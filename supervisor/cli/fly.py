@@ -140,8 +140,9 @@ def list_scenarios(as_json: bool) -> None:
         ]
         click.echo(json.dumps(rows, indent=2))
         return
+    width = max(len(scenario.name) for scenario in found)
     for scenario in found:
-        click.echo(f"{scenario.name:20} {scenario.title}")
+        click.echo(f"{scenario.name:{width}}  {scenario.title}")
 
 
 def parse_rate(text: str) -> float:

@@ -42,6 +42,11 @@ def headline(d: Debrief) -> str:
     return f"{landed} with {d.landing_wh:.0f} Wh ({landing_range(d)}), {reserve}{low}"
 
 
+def landed_words(d: Debrief) -> str:
+    """132 (108 to 157): what was left, and its range."""
+    return f"{d.landing_wh:.0f} ({landing_range(d)})"
+
+
 def landing_range(d: Debrief) -> str:
     """108 to 157: what the monitor's belief leaves open, 5th to 95th percentile."""
     return f"{d.landing.low_wh:.0f} to {d.landing.high_wh:.0f}"

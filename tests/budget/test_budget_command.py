@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import math
 import re
 import subprocess
 import sys
@@ -12,6 +13,7 @@ import pytest
 from click.testing import CliRunner, Result
 from flights import further_out
 
+from supervisor.budget.charts import apart, aside
 from supervisor.budget.starter import QUESTIONS
 from supervisor.celltable import built_in
 from supervisor.cli import group, main
@@ -193,6 +195,32 @@ def test_the_report_is_one_file_without_outside_addresses(near: Path, tmp_path: 
     assert text.count("<svg") == 3
     assert "The remote pilot decides" in text
     assert "@page" in text
+
+
+def test_equal_time_that_the_pack_does_not_live_to_see_is_no_point() -> None:
+    """An open-ended search: on and home would take alike after four hours of a two-hour pack."""
+    search = str(ROOT / "sim/scenarios/search/flight.toml")
+    assert re.search(r"equal time on and home +beyond endurance\n", run(search).output)
+    answer = json.loads(run(search, "--json").output)
+    assert answer["equal_time_point"] is None
+    assert answer["pack_empty"] is not None
+
+
+def test_numbers_of_route_points_keep_apart() -> None:
+    """Of places 3 m apart along a line every second is 5 m from the one before."""
+    line = [(3.0 * k, 0.0) for k in range(7)]
+    assert apart(line, 5.0) == [0, 2, 4, 6]
+    assert apart([*line, (0.0, 5.0)], 5.0) == [0, 2, 4, 6, 7]
+
+
+def test_a_number_stands_outside_the_bend_or_across_a_straight_line() -> None:
+    """Places are (north, east), the answer is (east, north), as pictures want it."""
+    meander = [(0.0, 10.0), (0.0, 20.0), (1.0, 20.0), (1.0, 10.0), (2.0, 10.0)]
+    east, north = aside(meander, 1)  # out of the corner in the south-east
+    assert (east, north) == pytest.approx((10 / math.hypot(10, 1), -1 / math.hypot(10, 1)))
+    assert aside(meander, 3)[0] < -0.9  # on the west side to the west
+    straight = [(0.0, 10.0), (0.0, 20.0), (0.0, 30.0)]
+    assert [aside(straight, i) for i in range(3)] == [pytest.approx((0.0, 1.0))] * 3  # above it
 
 
 def test_geojson_goes_out_and_comes_in_again(near: Path, tmp_path: Path) -> None:
