@@ -139,7 +139,11 @@ def pack_rows(d: Debrief) -> list[tuple[str, str]]:
     if p.weakest_cell > 0:
         weak = f"number {p.weakest_cell}, {100 * p.weak_capacity:.1f} % smaller than the mean"
     return [
-        ("Capacity", f"{p.capacity_ah:.2f} ± {p.capacity_sd_ah:.2f} Ah; stated {p.stated_ah:g} Ah"),
+        (
+            "Capacity",
+            f"{p.capacity_ah:.2f} ± {p.capacity_sd_ah:.2f} Ah (1 sigma), leaning on the "
+            f"{p.stated_ah:g} Ah stated",
+        ),
         ("Resistance", f"{p.resistance:.2f} ± {p.resistance_sd:.2f} of a new cell's"),
         ("Weakest cell", weak),
         ("Temperature", f"{p.start_c:.0f} °C first, {p.highest_c:.0f} at most, {p.end_c:.0f} last"),
