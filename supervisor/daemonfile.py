@@ -9,7 +9,7 @@ from typing import Any, Literal
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from supervisor.errors import InputError
-from supervisor.problems import first_problem
+from supervisor.fileerrors import explain
 
 
 class _Section(BaseModel):
@@ -110,4 +110,4 @@ def parse_daemon(data: dict[str, Any], where: str) -> DaemonFile:
     try:
         return DaemonFile.model_validate(data)
     except ValidationError as error:
-        raise first_problem(error, where, show_value=True) from None
+        raise explain(error, where, DaemonFile) from None

@@ -35,13 +35,15 @@ from typing import Annotated, Any, Literal, Self
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
 
 from supervisor import messages
+from supervisor.core.decide.rules import RULES
 from supervisor.errors import InputError
-from supervisor.problems import first_problem
+from supervisor.fileerrors import explain, one_of
+from supervisor.held import held, on_ground
 
 RANK: dict[str, int] = {"normal": 0, "advisory": 1, "caution": 2, "warning": 3}
 Raised = Literal["advisory", "caution", "warning"]
+Condition = Annotated[str, one_of([rule.condition for rule in RULES], "condition")]
 GROUND = ("ground", "unknown")
-TOUCHED_M = 8.0  # a recording that ends in the landing hover, lower than this, ends on the ground
 
 
 class _Part(BaseModel):
@@ -51,7 +53,7 @@ class _Part(BaseModel):
 class Must(_Part):
     """An advisory that has to come."""
 
-    condition: str
+    condition: Condition
     level: Raised = "advisory"
     from_min: float = -math.inf
     by_min: float = math.inf
@@ -66,7 +68,7 @@ class Must(_Part):
 class Never(_Part):
     """An advisory that must not come at this level or above."""
 
-    condition: str
+    condition: Condition
     level: Raised = "advisory"
 
 
@@ -131,7 +133,7 @@ def load_expected(path: Path) -> Expected:
     except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
         raise InputError(str(path), f"is not TOML: {error}") from None
     except ValidationError as error:
-        raise first_problem(error, str(path)) from None
+        raise explain(error, str(path), Expected) from None
 
 
 class Watcher:
@@ -141,8 +143,7 @@ class Watcher:
         self._reserve_wh = final_reserve_wh
         self._advisories: list[messages.Advisory] = []
         self._take_off_s = self._energy_wh = math.nan
-        self._phase = "unknown"
-        self._height_m = math.inf
+        self._on_ground = True
 
     def hear(self, message: messages.Advisory | messages.Status) -> None:
         """Take one message in."""
@@ -150,13 +151,11 @@ class Watcher:
             self._advisories.append(message)
             return
         if message.phase != "unknown":
-            self._phase = message.phase
-        if message.where is not None:
-            self._height_m = message.where.height_m
+            self._on_ground = on_ground(message)
         if self._take_off_s != self._take_off_s and message.phase not in GROUND:
             self._take_off_s = message.t
-        if message.pack is not None:
-            self._energy_wh = message.pack.energy_wh
+        if (now := held(message)) is not None:
+            self._energy_wh = now.middle_wh
 
     def outcome(self, lowest_cell_v: float = math.nan) -> Outcome:
         """What it has come to; the lowest cell voltage is measured elsewhere."""
@@ -164,14 +163,10 @@ class Watcher:
         return Outcome(
             tuple(self._advisories),
             self._take_off_s if flew else 0.0,
-            flew and self._on_ground(),
+            flew and self._on_ground,
             self._energy_wh - self._reserve_wh,
             lowest_cell_v,
         )
-
-    def _on_ground(self) -> bool:
-        low = self._phase == "hover-landing" and self._height_m < TOUCHED_M
-        return self._phase == "ground" or low
 
 
 def judge(expected: Expected, outcome: Outcome) -> list[Check]:

@@ -85,6 +85,8 @@ def suspect_units(data: dict[str, Any]) -> Hint | None:
                 continue
             if math.isinf(value):  # no unit makes it right
                 continue
+            if value <= 0.0 <= rule.low:  # nor this: the key's own bounds say what would
+                continue
             guess = rule.above if value > rule.high else rule.below if value < rule.low else ""
             if guess:
                 return Hint(

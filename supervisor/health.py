@@ -12,6 +12,7 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 from supervisor import __version__, messages
+from supervisor.daemonfile import DaemonFile
 from supervisor.doctor.finding import Finding, Verdict
 from supervisor.doctor.hearing import Hearing
 from supervisor.edge import health as facts
@@ -127,9 +128,7 @@ def _troubles(service: Service) -> list[str]:
         found.append("the recording has gaps: the disk was away or too slow")
     if service.outbox.dropped:
         found.append("the outbox was full: the oldest advisories were dropped")
-    free = facts.free_mb(daemon.storage.directory)
-    if free is not None and free < daemon.health.min_free_mb:
-        found.append(f"less than {daemon.health.min_free_mb:.0f} MB of disk are left")
+    found.append(_disk(daemon))
     step_s = facts.wall_unix_s() - service.unix_s()
     if daemon.clock == "receipt" and abs(step_s) > STILL_S:
         found.append("the system's date is not the aircraft's; certificates may be refused")
@@ -139,6 +138,16 @@ def _troubles(service: Service) -> list[str]:
         found.append("the link to the aircraft is down")
     found.append(_unheard(service))
     return [text for text in found if text]
+
+
+def _disk(daemon: DaemonFile) -> str:
+    """What ails the storage: a folder that cannot be written has no space to speak of."""
+    folder, least_mb = daemon.storage.directory, daemon.health.min_free_mb
+    if not facts.writable(folder):
+        return f"nothing can be written to {folder}"
+    free = facts.free_mb(folder)
+    few = free is not None and free < least_mb
+    return f"less than {least_mb:.0f} MB of disk are left" if few else ""
 
 
 def _unheard(service: Service) -> str:

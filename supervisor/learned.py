@@ -96,6 +96,8 @@ class PackRow(BaseModel):
     weakest_cell: int
     weak_capacity: FiniteFloat
     weak_resistance: FiniteFloat
+    lowest_cell_v: FiniteFloat | None = None  # measured; with what the flight file wanted at least
+    min_cell_v: FiniteFloat | None = None
 
 
 class PackLearned(_Kept):
@@ -237,15 +239,25 @@ def _same(kept: Mapping[str, float], now: Mapping[str, float]) -> bool:
 # --- after a flight ----------------------------------------------------------------------------
 
 
-def keep(folder: Path, flight: Flight, lessons: Lessons, unix_s: float) -> None:
-    """Take a flight's lessons into both files; InputError when no flight should start from them."""
+def keep(
+    folder: Path,
+    flight: Flight,
+    lessons: Lessons,
+    unix_s: float,
+    lowest_cell_v: float = math.inf,
+) -> None:
+    """Take a flight's lessons into both files; InputError when no flight should start from them.
+
+    ``lowest_cell_v``: measured anywhere in the flight, for the logbook; not finite: not known.
+    """
     wrong = unfit(Prior(lessons.power, lessons.pack))
     if wrong:
         raise InputError(f"lessons of {flight.name}", wrong)
     folder.mkdir(parents=True, exist_ok=True)
     try:
         aircraft = _aircraft_after(folder, flight, lessons, unix_s)
-        pack = _pack_after(folder, flight, lessons, unix_s)
+        row = _row(flight, lessons, unix_s, lowest_cell_v)
+        pack = _pack_after(folder, flight, lessons, row)
     except ValidationError as error:  # a figure that is none (NaN) beside good scales
         raise first_problem(error, f"lessons of {flight.name}") from None
     for path, kept in (
@@ -273,10 +285,9 @@ def _aircraft_after(
     )
 
 
-def _pack_after(folder: Path, flight: Flight, lessons: Lessons, unix_s: float) -> PackLearned:
+def _pack_after(folder: Path, flight: Flight, lessons: Lessons, row: PackRow) -> PackLearned:
     path = pack_path(folder, flight.pack.pack_id)
     before = _before(PackLearned, path)
-    row = _row(flight, lessons, unix_s)
     mean, cov = lessons.pack.log_mean.tolist(), lessons.pack.log_cov.tolist()
     return PackLearned(
         pack_id=flight.pack.pack_id,
@@ -291,7 +302,7 @@ def _pack_after(folder: Path, flight: Flight, lessons: Lessons, unix_s: float) -
     )
 
 
-def _row(flight: Flight, lessons: Lessons, unix_s: float) -> PackRow:
+def _row(flight: Flight, lessons: Lessons, unix_s: float, lowest_cell_v: float) -> PackRow:
     mean, sd = lessons.pack.log_mean, np.sqrt(np.diag(lessons.pack.log_cov))
     capacity_ah = flight.pack.capacity_ah * math.exp(mean[1])
     return PackRow(
@@ -308,6 +319,8 @@ def _row(flight: Flight, lessons: Lessons, unix_s: float) -> PackRow:
         weakest_cell=lessons.weakest_cell,
         weak_capacity=lessons.weak_capacity,
         weak_resistance=lessons.weak_resistance,
+        lowest_cell_v=lowest_cell_v if math.isfinite(lowest_cell_v) else None,
+        min_cell_v=flight.policy.min_cell_v,
     )
 
 

@@ -30,12 +30,23 @@ class LessonKeeper:
         self.kept = 0  # flights written down
         self._folder, self._flight = folder, flight
         self._flew = False
+        self._lowest_cell_v = math.inf  # since the last flight was written down
         self._noted_ah = 0.0  # of the charge used, what earlier landings have accounted for
 
-    def look(self, phase: str, lessons: Callable[[], Lessons], unix_s: float) -> None:
-        """The aircraft is in ``phase`` at the date ``unix_s`` (NaN: not known)."""
+    def look(
+        self,
+        phase: str,
+        lessons: Callable[[], Lessons],
+        unix_s: float,
+        lowest_cell_v: float = math.inf,
+    ) -> None:
+        """The aircraft is in ``phase`` at the date ``unix_s`` (NaN: not known).
+
+        ``lowest_cell_v``: told since the last look; inf where cells are not told.
+        """
         if self._folder is None:
             return
+        self._lowest_cell_v = min(self._lowest_cell_v, lowest_cell_v)
         if phase not in STANDING:
             self._flew = True
         elif self._flew and phase == Phase.GROUND.value:
@@ -48,7 +59,7 @@ class LessonKeeper:
         date_s = unix_s if math.isfinite(unix_s) else wall_unix_s()
         own = replace(taught, used_ah=taught.used_ah - self._noted_ah)
         try:
-            keep(folder, self._flight, own, date_s)
+            keep(folder, self._flight, own, date_s, self._lowest_cell_v)
         except OSError as error:
             self.trouble = f"what was learned cannot be kept: {error.strerror}"
             return  # asked again at the next look
@@ -58,4 +69,4 @@ class LessonKeeper:
             self.trouble = ""
             self.kept += 1
             self._noted_ah = taught.used_ah
-        self._flew = False
+        self._flew, self._lowest_cell_v = False, math.inf

@@ -13,6 +13,7 @@ from supervisor.core.estimate.prior import Lessons, Prior
 from supervisor.core.events import (
     Acknowledged,
     Advisory,
+    PackReport,
     ReturnAsked,
     ReturnWish,
     Status,
@@ -48,6 +49,7 @@ class Line:
             flight, seed=effort.seed, members=effort.members, points=effort.points, prior=prior
         )
         self._first_ns: int | None = None
+        self._lowest_cell_v = math.inf
 
     def frame(self, frame: Frame, t_ns: int) -> list[Concluded]:
         """What this frame, received at ``t_ns``, leads to."""
@@ -56,6 +58,8 @@ class Line:
         observation = self._decoder.decode(frame, self._seconds(t_ns))
         if observation is None:
             return self.tick(t_ns)
+        if isinstance(observation, PackReport):
+            self._lowest_cell_v = min((self._lowest_cell_v, *observation.cell_v))
         outputs = self._monitor.handle(observation)
         return self._publish(outputs) if outputs else []  # nearly always none
 
@@ -83,6 +87,11 @@ class Line:
     def lessons(self) -> Lessons:
         """What this flight has taught so far, for the next one."""
         return self._monitor.lessons()
+
+    def take_lowest_cell_v(self) -> float:
+        """The lowest voltage told of any cell since this was last asked; inf: of none."""
+        lowest_v, self._lowest_cell_v = self._lowest_cell_v, math.inf
+        return lowest_v
 
     def unix_s(self, t_ns: int) -> float:
         """The aircraft's own date at ``t_ns``; NaN while its autopilot does not know it."""

@@ -56,11 +56,21 @@ class Health:
     resistance_share: float
     weakest_cell: int
     weak_capacity: float
+    used_ah: float  # in the last flight, and what it left
+    rest_charge: float
+    lowest_cell_v: float | None  # in the last flight; with what was wanted at least
+    min_cell_v: float | None
     capacity_trend: Trend
     resistance_trend: Trend
     cycles_left: float  # until RETIRE_CAPACITY, inf when it does not fade
     state: State
     reasons: tuple[str, ...]
+
+    @property
+    def sagged(self) -> bool:
+        """Whether a cell fell below the voltage wanted in the last flight."""
+        lowest, least = self.lowest_cell_v, self.min_cell_v
+        return lowest is not None and least is not None and lowest < least
 
 
 def health(kept: PackLearned) -> Health:
@@ -73,7 +83,7 @@ def health(kept: PackLearned) -> Health:
     capacity_trend = trend(cycles, capacity, np.array([r.capacity_sd_ah for r in rows]))
     share = last.capacity_ah / _mean([r.capacity_ah for r in first])
     risen = last.resistance / _mean([r.resistance for r in first])
-    state, reasons = _judge(share, risen, last)
+    state, reasons = _after_the_last(*_judge(share, risen, last), last)
     return Health(
         pack_id=kept.pack_id,
         flights=len(rows),
@@ -84,6 +94,10 @@ def health(kept: PackLearned) -> Health:
         resistance_share=risen,
         weakest_cell=last.weakest_cell + 1,
         weak_capacity=last.weak_capacity,
+        used_ah=last.used_ah,
+        rest_charge=last.rest_charge,
+        lowest_cell_v=last.lowest_cell_v,
+        min_cell_v=last.min_cell_v,
         capacity_trend=capacity_trend,
         resistance_trend=trend(cycles, resistance, np.array([r.resistance_sd for r in rows])),
         cycles_left=_left(share, capacity_trend),
@@ -146,7 +160,32 @@ def _judge(share: float, risen: float, last: PackRow) -> tuple[State, list[str]]
     return state, reasons
 
 
+def _after_the_last(state: State, reasons: list[str], last: PackRow) -> tuple[State, list[str]]:
+    """A pack whose cell fell too low is not fit for the same flight again, however young it is."""
+    if last.lowest_cell_v is None or last.min_cell_v is None:
+        return state, reasons
+    if last.lowest_cell_v >= last.min_cell_v:
+        return state, reasons
+    words = "a cell fell below the voltage wanted: find out why before it flies as far again"
+    return State.DERATE if state is State.FIT else state, [*reasons, words]
+
+
 # --- the next sortie -----------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class Judged:
+    """What the budget says of one charge and temperature, in its own words.
+
+    ``against``: why not; ``conditions``: under which it is a go; ``turn_back``: until when.
+    """
+
+    go: bool
+    verdict: str
+    completion: float
+    turn_back: str = ""
+    conditions: tuple[str, ...] = ()
+    against: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -156,11 +195,14 @@ class Next:
     go: bool
     verdict: str
     completion: float
+    turn_back: str
+    conditions: tuple[str, ...]
+    against: tuple[str, ...]
     least_charge: float  # that makes it a go, 0..1; NaN when none does
     cautions: tuple[str, ...]
 
 
-Judge = Callable[[Flight], tuple[bool, str, float]]  # go, verdict, completion
+Judge = Callable[[Flight], Judged]
 
 
 def next_sortie(
@@ -168,18 +210,27 @@ def next_sortie(
 ) -> Next:
     """``judge`` is the budget; the least charge is found to 100 % / 2**steps by halving."""
 
-    def at(share: float) -> tuple[bool, str, float]:
+    def at(share: float) -> Judged:
         pack = replace(flight.pack, initial_charge=share, temperature_c=temperature_c)
         return judge(replace(flight, pack=pack))
 
-    go, verdict, completion = at(charge)
-    least = charge if go else math.nan
-    if not go and charge < 1.0 and at(1.0)[0]:
+    asked = at(charge)
+    least = charge if asked.go else math.nan
+    if not asked.go and charge < 1.0 and at(1.0).go:
         low, least = charge, 1.0
         for _ in range(steps):
             middle = 0.5 * (low + least)
-            low, least = (low, middle) if at(middle)[0] else (middle, least)
-    return Next(go, verdict, completion, least, tuple(_temperature(temperature_c)))
+            low, least = (low, middle) if at(middle).go else (middle, least)
+    return Next(
+        asked.go,
+        asked.verdict,
+        asked.completion,
+        asked.turn_back,
+        asked.conditions,
+        asked.against,
+        least,
+        tuple(_temperature(temperature_c)),
+    )
 
 
 def _temperature(pack_c: float) -> list[str]:

@@ -52,6 +52,13 @@ def summarise(path: Path) -> Summary:
     )  # fmt: skip
 
 
+def damage_words(damaged: int, complete: bool) -> str:
+    """What is wrong with a recording, in words; nothing of a whole one."""
+    words = [] if complete else ["cut off before its end"]
+    words += [f"damaged in {damaged} place{'' if damaged == 1 else 's'}"] if damaged else []
+    return " and ".join(words)
+
+
 def trimmed(recording: Recording, from_s: float, to_s: float) -> Iterator[Entry]:
     """Messages between two times, in seconds since the first one."""
     first: int | None = None

@@ -307,7 +307,8 @@ class Service:
     def _learn(self, phase: str, t_ns: int) -> None:
         """After a landing: keep what the flight taught. A fault in that costs the lessons only."""
         try:
-            self.lessons.look(phase, self.line.lessons, self.line.unix_s(t_ns))
+            line = self.line
+            self.lessons.look(phase, line.lessons, line.unix_s(t_ns), line.take_lowest_cell_v())
         except Exception:
             log.exception("lessons_failed")
             self.lessons = LessonKeeper(None, self.setup.flight)

@@ -74,6 +74,18 @@ def test_what_the_documents_point_at_is_there() -> None:
         assert (ROOT / path).exists(), path
 
 
+def test_the_readme_says_how_homeleg_comes_onto_the_path_before_it_is_called() -> None:
+    told = README.index(". .venv/bin/activate")
+    calls = [README.index(line) for line in shell_lines()]
+    assert told < min(calls)
+
+
+def test_the_readme_names_the_extra_wherever_a_command_wants_one() -> None:
+    for line in re.findall(r"^homeleg .*--html.*$", README, re.MULTILINE):
+        assert "'.[report]'" in line
+    assert "'.[watch]'" in README[: README.index("homeleg watch --broker")]
+
+
 def test_the_first_command_s_extra_and_constraints_exist() -> None:
     project = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["project"]
     for extra in re.findall(r"'\.\[(\w+)\]'", README):

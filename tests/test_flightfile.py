@@ -155,6 +155,7 @@ WRONG = [
     ("mass_kg = 12.2 ", "mass_kgs = 12.2 ", ("aircraft.mass_kgs", "did you mean 'mass_kg'")),
     ("[policy]", "[polcy]", ("polcy", "did you mean 'policy'")),
     ("capacity_ah = 19.6", "capacity_ah = 19600", ("pack.capacity_ah", "19600", "mAh")),
+    ("capacity_ah = 19.6", "capacity_ah = -19.6", ("= -19.6: ", "greater than 0.1", "above 0.1")),
     ("capacity_ah = 19.6", "capacity_ah = 80.0", ("pack.capacity_ah", "80", "parallel = 4")),
     ("mass_kg = 12.2 ", "mass_kg = 12200 ", ("aircraft.mass_kg", "grams")),
     ("cruise_mps = 21.0", "cruise_mps = 76.0", ("aircraft.cruise_mps", "km/h")),

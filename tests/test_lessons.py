@@ -57,6 +57,19 @@ def test_a_second_flight_of_one_power_up_counts_its_own_charge(
     assert [row.used_ah for row in pack.logbook] == [6.0, 4.0]
 
 
+def test_each_flight_of_one_power_up_has_its_own_lowest_cell(
+    tmp_path: Path, taught: Lessons
+) -> None:
+    keeper = LessonKeeper(tmp_path, flight())
+    for lowest_v in (2.8, math.inf, 3.1):  # inf: no cell was told
+        for phase, seen_v in (("cruise", lowest_v), ("hover-landing", 3.3), ("ground", 3.6)):
+            keeper.look(phase, lambda: taught, DATE_S, min(seen_v, lowest_v + 0.1))
+    pack = learned.load_pack(tmp_path, "P07")
+    assert pack is not None
+    assert [row.lowest_cell_v for row in pack.logbook] == [2.8, 3.3, 3.1]
+    assert {row.min_cell_v for row in pack.logbook} == {flight().policy.min_cell_v}
+
+
 def test_a_hop_teaches_nothing(tmp_path: Path, taught: Lessons) -> None:
     flown(LessonKeeper(tmp_path, flight()), replace(taught, airborne_s=LEAST_AIRBORNE_S - 1.0))
     assert list(tmp_path.iterdir()) == []

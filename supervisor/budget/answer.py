@@ -187,3 +187,15 @@ class Budget:
     findings: tuple[Finding, ...]
     performance: Performance
     track: Track
+
+    @property
+    def equal_time_beyond(self) -> bool:
+        """Whether the pack is empty before the point is reached at which on and home take alike."""
+        if self.equal_time is None or self.empty_at is None:
+            return False
+        return self.empty_at.after_s <= self.equal_time.after_s
+
+    @property
+    def today_wh(self) -> float:
+        """What the pack holds at take-off: as charged, as cold, as aged as it is known to be."""
+        return float(self.track.energy_wh[0])

@@ -89,7 +89,7 @@ def _turning(b: Budget) -> list[dict[str, Any]]:
     named: tuple[tuple[str, PointOnPlan | None], ...] = (
         ("turn-back-on-paper", b.turn_back_paper),
         ("turn-back-at-confidence", b.turn_back_safe),
-        ("equal-time-point", b.equal_time),
+        ("equal-time-point", None if b.equal_time_beyond else b.equal_time),
     )
     return [
         _feature("Point", _place(p.lat_rad, p.lon_rad), kind=kind, after_s=round(p.after_s, 1))

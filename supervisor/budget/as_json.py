@@ -41,7 +41,7 @@ def as_dict(b: Budget) -> dict[str, Any]:
         "policy": asdict(policy),
         "pack": {
             "nameplate_wh": b.flight.pack.nameplate_wh,
-            "take_off_wh": float(b.track.energy_wh[0]),
+            "take_off_wh": b.today_wh,
             "cell": b.flight.pack.cell.name,
             "cell_source": b.flight.pack.cell.source,
         },
@@ -60,7 +60,7 @@ def as_dict(b: Budget) -> dict[str, Any]:
             "confidence": policy.confidence,
             "spread_s": asdict(b.numbers.turn_back_s),
         },
-        "equal_time_point": _point(b.equal_time),
+        "equal_time_point": None if b.equal_time_beyond else _point(b.equal_time),
         "pack_empty": _point(b.empty_at),
         "sensitivity": [asdict(v) for v in b.sensitivity],
         "measures": [asdict(v) for v in b.measures],

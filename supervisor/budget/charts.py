@@ -8,6 +8,7 @@ from __future__ import annotations
 import io
 import math
 import re
+from collections.abc import Sequence
 from typing import Any
 
 import matplotlib
@@ -22,6 +23,8 @@ from supervisor.core.geodesy import LocalMap
 
 INK, FAINT, GRID = "#1d2733", "#6b7785", "#e3e7ec"
 OUT, HOME, SAFE, PAPER = "#1f5fa8", "#7a4fa3", "#2e8b57", "#9aa4b0"
+NUMBER_PT = 9.0  # from a route point to the middle of its number
+LABEL_SHARE = 0.05  # of the map's width: as far as two numbers of two digits want to be apart
 NEAR_SHARE = 0.5  # a route that fills less of the covered area gets a second map, drawn closer
 WARN, RESERVE, CONTINGENCY, EXTRA = "#c0392b", "#c58b1b", "#e2c77f", "#dfe9f3"
 _SIZE = re.compile(r' (?:width|height)="[0-9.]+pt"')
@@ -46,10 +49,11 @@ def draw_map(b: Budget, area: Footprint) -> str:
         figure = Figure(figsize=(7.3, 4.6 if near else 5.4), layout="constrained")
         panels = figure.subplots(1, 2) if near else [figure.add_subplot()]
         for axes in panels:
-            _draw_map_on(axes, b, area, names=axes is panels[-1])
+            _draw_map_on(axes, b, area)
         _wind_arrow(panels[0], b)
         if near:
             panels[1].set(**_frame(b), ylabel="")
+        _sites(panels[-1], b)
         lines, names = panels[0].get_legend_handles_labels()
         figure.legend(lines, names, loc="outside lower center", ncols=3, frameon=False)
         return to_svg(figure)
@@ -63,18 +67,15 @@ def _reach_m(b: Budget) -> float:
 def _frame(b: Budget) -> dict[str, tuple[float, float]]:
     """A square around the whole flight [km]."""
     east, north = b.track.east_m / 1000.0, b.track.north_m / 1000.0
-    half = 0.62 * max(np.ptp(east), np.ptp(north))
+    half = 0.68 * max(np.ptp(east), np.ptp(north))
     x, y = (float(v.min() + v.max()) / 2.0 for v in (east, north))
     return {"xlim": (x - half, x + half), "ylim": (y - half, y + half)}
 
 
-def _draw_map_on(axes: Any, b: Budget, area: Footprint, *, names: bool) -> None:
-    chart = map_of(b.flight)
+def _draw_map_on(axes: Any, b: Budget, area: Footprint) -> None:
     _areas(axes, area, b.flight.policy.confidence)
     _lines(axes, b)
-    if names:
-        _sites(axes, b, chart)
-    _turning(axes, b, chart)
+    _turning(axes, b, map_of(b.flight))
     axes.set_aspect("equal")
     axes.grid(color=GRID, linewidth=0.6)
     axes.set_axisbelow(True)
@@ -104,27 +105,57 @@ def _lines(axes: Any, b: Budget) -> None:
     )
 
 
-def _sites(axes: Any, b: Budget, chart: LocalMap) -> None:
+def _sites(axes: Any, b: Budget) -> None:
+    """Home, alternates, route points; numbers as many as have room within the axes' limits."""
+    chart = map_of(b.flight)
     axes.plot(0.0, 0.0, marker="s", color=INK, markersize=6, zorder=5)
-    _label(axes, 0.0, 0.0, b.flight.home.name, above=False, far=True)
+    _label(axes, 0.0, 0.0, b.flight.home.name, above=False)
     for site in b.flight.alternates:
         north, east = chart.to_map(site.lat_rad, site.lon_rad)
         axes.plot(east / 1000, north / 1000, marker="D", color=FAINT, markersize=5, zorder=5)
-        _label(axes, east / 1000, north / 1000, clip(site.name, 24), above=True, far=True)
-    for i, (w, turn) in enumerate(zip(b.flight.route, b.turns, strict=True)):
-        north, east = chart.to_map(w.lat_rad, w.lon_rad)
+        _label(axes, east / 1000, north / 1000, clip(site.name, 24), above=True)
+    places = [chart.to_map(w.lat_rad, w.lon_rad) for w in b.flight.route]
+    numbered = apart(places, LABEL_SHARE * 1000.0 * float(np.ptp(axes.get_xlim())))
+    for i, ((north, east), turn) in enumerate(zip(places, b.turns, strict=True)):
         colour = OUT if turn.chance >= b.flight.policy.confidence else WARN
         axes.plot(
             east / 1000, north / 1000, marker="o", markersize=4.5, zorder=5,
             markerfacecolor="white", markeredgecolor=colour, markeredgewidth=1.3,
         )  # fmt: skip
-        if i % (1 + len(b.turns) // 16) == 0:
-            _label(axes, east / 1000, north / 1000, str(i + 1), above=i % 2 == 0)
+        if i in numbered:
+            away = [NUMBER_PT * part for part in aside(places, i)]
+            axes.annotate(
+                str(i + 1), (east / 1000, north / 1000), xytext=away, textcoords="offset points",
+                ha="center", va="center", fontsize=7, color=INK, zorder=6, annotation_clip=True,
+            )  # fmt: skip
 
 
-def _label(axes: Any, x: float, y: float, text: str, *, above: bool, far: bool = False) -> None:
-    """``far``: a name, out of the way of the numbers of the route points."""
-    away = 18 if far else 5
+def aside(places: Sequence[tuple[float, float]], i: int) -> tuple[float, float]:
+    """Unit vector (east, north) out of the bend at place ``i``; where there is none, across."""
+    here = np.array(places[i])
+    before = np.array(places[i - 1]) if i else np.zeros(2)  # home
+    after = np.array(places[i + 1]) if i + 1 < len(places) else 2.0 * here - before
+    into, out = here - before, after - here
+    bend = into - out
+    if math.hypot(*bend) < 0.3 * (math.hypot(*into) + math.hypot(*out)):
+        along = into + out
+        bend = np.array([abs(along[1]), -along[0] * math.copysign(1.0, along[1])])
+    north, east = bend / max(math.hypot(*bend), 1e-9)
+    return float(east), float(north)
+
+
+def apart(places: Sequence[tuple[float, float]], least_m: float) -> list[int]:
+    """Of places in their order those that are ``least_m`` and more from all taken before them."""
+    taken: list[int] = []
+    for i, place in enumerate(places):
+        if all(math.dist(place, places[k]) >= least_m for k in taken):
+            taken.append(i)
+    return taken
+
+
+def _label(axes: Any, x: float, y: float, text: str, *, above: bool) -> None:
+    """A name, out of the way of the numbers of the route points."""
+    away = 18
     axes.annotate(
         text, (x, y), xytext=(0, away if above else -away), textcoords="offset points", ha="center",
         va="bottom" if above else "top", fontsize=7, color=INK, zorder=6, annotation_clip=True,
@@ -136,7 +167,7 @@ def _turning(axes: Any, b: Budget, chart: LocalMap) -> None:
     named: tuple[tuple[PointOnPlan | None, str, str, str], ...] = (
         (b.turn_back_safe, "v", SAFE, percent),
         (b.turn_back_paper, "v", PAPER, "turn back by, on paper"),
-        (b.equal_time, "|", INK, "equal time"),
+        (None if b.equal_time_beyond else b.equal_time, "|", INK, "equal time"),
     )
     for place, marker, colour, label in named:
         if place is None:
@@ -174,7 +205,7 @@ def draw_ledger(b: Budget) -> str:
         row_in = min(max(2.7 / count, 0.17), 0.30)  # few points stand apart, many fit the page
         figure = Figure(figsize=(7.3, 0.9 + row_in * count), layout="constrained")
         axes = figure.add_subplot()
-        policy, full = b.flight.policy, float(b.track.energy_wh[0])
+        policy, full = b.flight.policy, b.today_wh
         parts = [
             ("flown out", OUT, [full - t.energy_wh for t in b.turns]),
             ("home leg and landing", HOME, [t.needed_wh for t in b.turns]),
@@ -228,13 +259,13 @@ def draw_flight(b: Budget) -> str:
             axes.grid(color=GRID, linewidth=0.6)
             axes.set_axisbelow(True)
         other = upper.secondary_yaxis("right", functions=_percent_of(b))
-        other.set_ylabel("% of the pack's energy")
+        other.set_ylabel("% of today's energy")
         upper.legend(loc="lower left", bbox_to_anchor=(0.0, 1.0), ncols=2, frameon=False)
         return to_svg(figure)
 
 
 def _percent_of(b: Budget) -> Any:
-    full = b.flight.pack.nameplate_wh
+    full = b.today_wh
     return (lambda wh: 100.0 * wh / full, lambda share: share * full / 100.0)
 
 

@@ -17,11 +17,12 @@ from supervisor.budget.ground import check_ground
 from supervisor.budget.heights import check_heights, check_points
 from supervisor.core.paper.sortie import Paper, Sortie
 from supervisor.core.plan import Flight, ReturnStyle
-from supervisor.flightmodels import FlightFile
+from supervisor.flightmodels import FlightFile, Reserve
 from supervisor.reserves import reserve_wh
 
 STALL_FAULT, STALL_CAUTION = 1.1, 1.2  # airspeed over stall; common practice, no source
 BEYOND_MEASURED = 1.15  # airspeed over the fastest measured, or under the slowest
+THIN_RESERVE = Reserve(hover_min=1.0)  # less does not hold one landing begun anew; ours
 HEADWIND_SHARE = 0.6  # of the airspeed, beyond which small errors of the wind double the energy
 
 
@@ -127,14 +128,16 @@ def _measured_speeds(file: FlightFile, flight: Flight) -> Iterator[Finding]:
 
 def _reserve(file: FlightFile, flight: Flight) -> Iterator[Finding]:
     policy, least = flight.policy, file.rules.min_final_reserve
-    if least is not None:
-        wanted = reserve_wh(
-            least,
-            flight.aircraft,
-            flight.pack,
-            flight.home.elevation_m,
-            flight.weather.temperature_c,
+    thin = _in_wh(THIN_RESERVE, flight)
+    if policy.final_reserve_wh < thin - 0.05:
+        yield Finding(
+            Weight.CAUTION,
+            "reserve",
+            f"The final reserve is {policy.final_reserve_wh:.0f} Wh, less than a minute of hover "
+            f"({thin:.0f} Wh): nothing is kept for a landing that must be begun anew.",
         )
+    if least is not None:
+        wanted = _in_wh(least, flight)
         if policy.final_reserve_wh < wanted - 0.05:
             yield Finding(
                 Weight.FAULT,
@@ -155,6 +158,11 @@ def _reserve(file: FlightFile, flight: Flight) -> Iterator[Finding]:
             f"The policy's confidence is {policy.confidence:.0%}: one flight in "
             f"{1 / (1 - policy.confidence):.0f} may land below the reserve.",
         )
+
+
+def _in_wh(reserve: Reserve, flight: Flight) -> float:
+    craft, pack, air_c = flight.aircraft, flight.pack, flight.weather.temperature_c
+    return reserve_wh(reserve, craft, pack, flight.home.elevation_m, air_c)
 
 
 def _mass(file: FlightFile, flight: Flight) -> Iterator[Finding]:
@@ -192,4 +200,4 @@ def _wind(paper: Paper, sortie: Sortie) -> Iterator[Finding]:
 
 def _guesses(flight: Flight) -> Iterator[Finding]:
     for guess in flight.guessed:
-        yield Finding(Weight.NOTE, "guessed", f"Not given, estimated on the safe side: {guess}.")
+        yield Finding(Weight.NOTE, "guessed", f"Not given, so estimated: {guess}.")

@@ -9,24 +9,19 @@ from typing import Any
 from supervisor.budget.answer import Budget, PointOnPlan, Verdict
 from supervisor.budget.footprint import footprint
 from supervisor.budget.judge import percent
-from supervisor.budget.text import ADVICE, WORD, clock, keeps_change, points, wind_words
-from supervisor.errors import InputError
+from supervisor.budget.text import ADVICE, WORD, clock, keeps_change, pack_words, points, wind_words
 from supervisor.reserves import kept_at_home_wh
 
 TONE = {Verdict.GO: "go", Verdict.CONDITIONS: "conditions", Verdict.NO_GO: "no-go"}
 
 
 def to_html(budget: Budget) -> str:
-    """The whole page; InputError when the report extra is not installed."""
-    try:
-        from jinja2 import Environment
-        from markupsafe import Markup
+    """The whole page; needs the report extra."""
+    from jinja2 import Environment
+    from markupsafe import Markup
 
-        from supervisor.budget.charts import draw_flight, draw_ledger, draw_map
-    except ImportError as error:
-        raise InputError(
-            "--html", f"needs {error.name}", allowed="pip install 'homeleg[report]'"
-        ) from None
+    from supervisor.budget.charts import draw_flight, draw_ledger, draw_map
+
     template = resources.files("supervisor.budget").joinpath("report.html.j2")
     environment = Environment(autoescape=True, trim_blocks=True, lstrip_blocks=True)
     environment.filters.update(clock=clock, percent=percent)
@@ -96,8 +91,7 @@ def _setup(b: Budget) -> list[tuple[str, str]]:
         (
             "Pack",
             f"{pack.pack_id}: {pack.series}S{pack.parallel}P {pack.cell.name}, "
-            f"{pack.capacity_ah:g} Ah, {pack.nameplate_wh:.0f} Wh, charged to "
-            f"{100 * pack.initial_charge:.0f} %, {pack.temperature_c:g} °C",
+            f"{pack.capacity_ah:g} Ah, {pack_words(pack, b.today_wh)}",
         ),
         (
             "Policy",
@@ -123,7 +117,7 @@ def _setup(b: Budget) -> list[tuple[str, str]]:
 
 def _ledger(b: Budget) -> list[dict[str, Any]]:
     reserves = ("contingency", "alternate", "final-reserve", "extra")
-    total = b.flight.pack.nameplate_wh
+    total = b.today_wh
     return [
         {
             "name": name.replace("-", " ") if name in reserves else name,

@@ -14,6 +14,8 @@ from supervisor.core.plan import Flight, Policy
 # Below this chance the plan as a whole is no plan: it would more likely be broken off than flown.
 # Above it, and below the policy's confidence, it may be begun and turned back from. Ours.
 HOPELESS = 0.5
+# Figures on which the whole budget rests; where they were guessed, that is a condition.
+SERIOUS = ("aircraft.measured", "pack.capacity", "pack.cell", "weather.wind")
 
 
 def judge(
@@ -72,12 +74,14 @@ def _turn_back_condition(flight: Flight, chance: Odds, turns: tuple[TurnHere, ..
 
 
 def _guess_condition(flight: Flight) -> list[str]:
-    serious = [g for g in flight.guessed if "measured" in g or "wind" in g or "cell" in g]
+    serious = [g for g in flight.guessed if g.startswith(SERIOUS)]
     if not serious:
         return []
+    one = len(serious) == 1
     return [
-        f"{len(serious)} figures are estimates ({'; '.join(serious)}): measure them on a short "
-        "flight near home first."
+        f"{'One figure is an estimate' if one else f'{len(serious)} figures are estimates'} "
+        f"({'; '.join(serious)}): measure {'it' if one else 'them'} on a short flight near home "
+        "first."
     ]
 
 

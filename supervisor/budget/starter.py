@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import difflib
 import shlex
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -17,7 +17,8 @@ from supervisor.flightfile import parse_file, to_flight
 
 @dataclass(frozen=True, slots=True)
 class Question:
-    """``key`` is also the name for --set; ``default`` shows the form of the answer."""
+    """``key`` is also the name for --set. ``default`` shows the form of the answer; without one
+    the question must be answered: no example is anybody's home."""
 
     key: str
     words: str
@@ -36,22 +37,25 @@ QUESTIONS: tuple[Question, ...] = (
     Question("rotor_diameter_m", "Diameter of one lift rotor [m]", "0.46"),
     Question("hover_w", "Measured hover power of the whole aircraft [W]", "none"),
     Question("cruise_w", "Measured power in level cruise at that airspeed [W]", "none"),
-    Question("cell", "Cell type (see the table in the manual)", "lipo-16ah-15c"),
+    Question("cell", f"Cell type: {', '.join(sorted(built_in()))}", "lipo-16ah-15c"),
     Question("series", "Cells in series", "6"),
     Question("parallel", "Cells in parallel", "1"),
     Question("capacity_ah", "Capacity of the whole pack as last measured [Ah]", "none"),
     Question("reserve_hover_min", "Final reserve, in minutes of hover", "3.0"),
     Question("min_cell_v", "Lowest voltage of a cell allowed under load [V]", "3.2"),
-    Question("home_lat_deg", "Home: latitude [deg, south negative]", "44.2"),
-    Question("home_lon_deg", "Home: longitude [deg, west negative]", "-28.6"),
-    Question("home_elevation_m", "Home: elevation above sea level [m]", "0"),
+    Question("home_lat_deg", "Home: latitude [deg, south negative]", ""),
+    Question("home_lon_deg", "Home: longitude [deg, west negative]", ""),
+    Question("home_elevation_m", "Home: elevation above sea level [m]", ""),
     Question("temperature_c", "Air temperature at home [degC]", "15"),
-    Question("wind_from_deg", "Forecast wind: from [deg]", "270"),
-    Question("wind_mps", "Forecast wind: speed at 100 m [m/s]", "5"),
+    Question("wind_from_deg", "Forecast wind: from [deg]", "none"),
+    Question("wind_mps", "Forecast wind: speed at 100 m [m/s]", "none"),
 )  # fmt: skip
 
 WORDS = ("id", "cell")  # every other answer is a number
-MAY_BE_NONE = ("hover_w", "cruise_w", "capacity_ah")  # not measured
+NOT_MEASURED = ("hover_w", "cruise_w", "capacity_ah")
+NO_FORECAST = ("wind_from_deg", "wind_mps")
+# What a file is tried with while its other answers are still to come.
+EXAMPLE = {q.key: q.default or "0" for q in QUESTIONS}
 
 
 def write_starter(path: Path | None, answers: tuple[str, ...]) -> None:
@@ -63,7 +67,9 @@ def write_starter(path: Path | None, answers: tuple[str, ...]) -> None:
         raise InputError(str(path), "exists already", allowed="a new file name")
     values = {q.key: given.get(q.key, q.default) for q in QUESTIONS} if answers else _asked()
     try:
-        text = starter({key: _checked(key, value) for key, value in values.items()})
+        values |= {key: _checked(key, value) for key, value in values.items() if value}
+        _complete(values)
+        text = starter(values)
         to_flight(parse_file(text, str(path)), path.parent, str(path))  # never write a wrong file
         path.write_text(text, encoding="utf-8")
     except OSError as error:
@@ -75,14 +81,31 @@ def write_starter(path: Path | None, answers: tuple[str, ...]) -> None:
             )
         raise
     click.echo(f"{path} written. Put the route in, then: homeleg budget {path}")
-    left = [f"{q.key} = {q.default}" for q in QUESTIONS if answers and q.key not in given]
+    left = [f"{q.key} = {q.default}" for q in QUESTIONS if values[q.key] == q.default]
+    left = [text for text in left if text.partition(" ")[0] not in given]
     if left:
-        click.echo(f"Not answered, so examples stand there; put yours in: {', '.join(left)}.")
+        click.echo(f"Examples stand here, put yours in: {', '.join(left)}.")
+
+
+def _complete(values: Mapping[str, str]) -> None:
+    """What has no default is answered, and of the wind both or none."""
+    missing = [key for key, value in values.items() if not value]
+    if missing:
+        flags = " ".join(f"--set {key}=VALUE" for key in missing)
+        raise InputError("--set", f"missing: {', '.join(missing)}", allowed=flags)
+    known = [key for key in NO_FORECAST if values[key] != "none"]
+    if len(known) == 1:
+        raise InputError(
+            "--set", f"{known[0]} without the other", allowed=" and ".join(NO_FORECAST)
+        )
 
 
 def _asked() -> dict[str, str]:
-    click.echo("Enter takes what stands in brackets; 'none' is: not measured.")
-    return {q.key: click.prompt(q.words, q.default, value_proc=_answer(q.key)) for q in QUESTIONS}
+    click.echo("Enter takes what stands in brackets; 'none' is: not measured, or no forecast.")
+    return {
+        q.key: click.prompt(q.words, q.default or None, value_proc=_answer(q.key))
+        for q in QUESTIONS
+    }
 
 
 def _answer(key: str) -> Callable[[str], str]:
@@ -100,11 +123,11 @@ def _answer(key: str) -> Callable[[str], str]:
 def _checked(key: str, text: str) -> str:
     """``text`` as it will stand in the file; refused as the file would be with it alone."""
     text = text.strip()
-    if key not in WORDS and not (text == "none" and key in MAY_BE_NONE):
+    if key not in WORDS and not (text == "none" and key in NOT_MEASURED + NO_FORECAST):
         _number(key, text)
     if key == "cell":
         find_cell(text, "--set")
-    parse_file(starter({q.key: q.default for q in QUESTIONS} | {key: text}), "--set")
+    parse_file(starter(EXAMPLE | {key: text}), "--set")
     return text
 
 
@@ -134,6 +157,7 @@ def starter(values: dict[str, str]) -> str:
         hover=_hover(values),
         cruise=_cruise(values),
         capacity=_capacity(values),
+        wind=_wind(values),
         cells=", ".join(sorted(built_in())),
         far_lat_deg=_toward_equator(_number("home_lat_deg", values["home_lat_deg"])),
     )
@@ -184,6 +208,20 @@ def _capacity(values: dict[str, str]) -> str:
     return (
         f"capacity_ah = {values['capacity_ah']}             # of the whole pack, as last measured"
     )
+
+
+def _wind(values: dict[str, str]) -> str:
+    """The forecast; of none an example that is commented out."""
+    known = "none" not in [values[key] for key in NO_FORECAST]
+    from_deg, mps = (values[key] for key in NO_FORECAST) if known else ("270", "5")
+    rows = [
+        f"  {{ after_h = {hours}, height_m = 100.0, from_deg = {from_deg}, speed_mps = {mps} }},"
+        for hours in (0.0, 3.0)
+    ]
+    head = "wind = [                          # hours from take-off; degrees the wind blows FROM"
+    trust = "wind_sd_mps = 2.5                 # how far you trust it (1 sigma, each component)"
+    lines = [head, *rows, "]", trust]
+    return "\n".join(line if known else f"# {line}" for line in lines)
 
 
 TEMPLATE = """\
@@ -265,9 +303,5 @@ landing_hover_s = 60.0            # from back-transition to touch-down
 
 [weather]
 temperature_c = {temperature_c}
-wind = [                          # hours from take-off; degrees the wind blows FROM
-  {{ after_h = 0.0, height_m = 100.0, from_deg = {wind_from_deg}, speed_mps = {wind_mps} }},
-  {{ after_h = 3.0, height_m = 100.0, from_deg = {wind_from_deg}, speed_mps = {wind_mps} }},
-]
-wind_sd_mps = 2.5                 # how far you trust it (1 sigma, each component)
+{wind}
 """

@@ -10,7 +10,7 @@ import click
 
 from supervisor.budget.answer import Budget, PointOnPlan, Variant, Verdict, Weight
 from supervisor.budget.judge import kept_words, percent
-from supervisor.core.plan import Policy
+from supervisor.core.plan import Pack, Policy
 from supervisor.reserves import kept_at_home_wh
 
 WIDTH = 100
@@ -51,11 +51,17 @@ def _head(b: Budget) -> str:
         + f"   {craft.name}, {craft.mass_kg:g} kg, {points(b)}, "
         f"{b.distance_m / 1000:.1f} km, {clock(b.duration_s)} home included",
         f"pack {pack.pack_id}: {pack.series}S{pack.parallel}P {pack.cell.name}, "
-        f"{pack.capacity_ah:g} Ah, {pack.nameplate_wh:.0f} Wh, {100 * pack.initial_charge:.0f} %, "
-        f"{pack.temperature_c:g} °C",
+        f"{pack.capacity_ah:g} Ah, {pack_words(pack, b.today_wh)}",
         f"air {b.flight.weather.temperature_c:g} °C, {blows}{_learned(b)}",
     ]
     return "\n".join(lines)
+
+
+def pack_words(pack: Pack, today_wh: float) -> str:
+    """875 Wh nameplate, 849 Wh today at 18 °C: what it is sold as, and what it holds."""
+    charge = "" if pack.initial_charge > 0.995 else f", {100 * pack.initial_charge:.0f} % charged"
+    today = f"{today_wh:.0f} Wh today at {pack.temperature_c:g} °C"
+    return f"{pack.nameplate_wh:.0f} Wh nameplate, {today}{charge}"
 
 
 def _learned(b: Budget) -> str:
@@ -91,8 +97,8 @@ def _key_figures(b: Budget) -> str:
         ("whole plan, with reserve and voltage held", percent(chances.completion)),
         ("lands with " + kept_words(policy).replace(" and the", ","), percent(chances.reserve)),
         ("turn back by (on paper, contingency kept)", _place(b.turn_back_paper, "not within plan")),
-        (f"turn back by (at {100 * policy.confidence:g} %, reaction kept)", _safe(b)),
-        ("equal time on and home", _place(b.equal_time, "none")),
+        (f"turn back by (at {100 * policy.confidence:g} %, reaction kept)", safe_words(b)),
+        ("equal time on and home", _equal_time(b)),
         (
             f"landing hover holds {policy.min_cell_v:g} V a cell",
             f"{percent(chances.voltage)}; " + _hover(b),
@@ -116,12 +122,17 @@ def _hover(b: Budget) -> str:
     return f"{b.hover_v:.2f} V on paper, 5..95 % {spread.p05:.2f}..{spread.p95:.2f} V"
 
 
-def _safe(b: Budget) -> str:
+def safe_words(b: Budget) -> str:
+    """Until when and where it may go on at the policy's confidence."""
     if b.turn_back_safe is None:
         return "not within plan"
     if b.turn_back_safe.after_s <= 0.0:
         return "no margin at take-off"
     return _place(b.turn_back_safe, "")
+
+
+def _equal_time(b: Budget) -> str:
+    return "beyond endurance" if b.equal_time_beyond else _place(b.equal_time, "none")
 
 
 def _place(p: PointOnPlan | None, without: str) -> str:
@@ -131,12 +142,15 @@ def _place(p: PointOnPlan | None, without: str) -> str:
 
 
 def _ledger(b: Budget) -> str:
-    """Trip, contingency, alternate, final reserve, extra; in Wh and in % of the pack."""
+    """Trip, contingency, alternate, final reserve, extra; in Wh and in % of what there is today."""
     reserves = ("contingency", "alternate", "final-reserve", "extra")
     trip = [(name, wh) for name, wh in b.ledger_wh if name not in reserves]
-    total = b.flight.pack.nameplate_wh
+    total = b.today_wh
     trip_wh = sum(wh for _, wh in trip)
-    lines = [heading("Ledger"), _ledger_line("trip", trip_wh, total)]
+    lines = [
+        heading("Ledger", f"% of today's {total:.0f} Wh"),
+        _ledger_line("trip", trip_wh, total),
+    ]
     detail = " · ".join(f"{name} {wh:.0f}".replace(" ", GLUE) for name, wh in trip if wh >= 0.5)
     indent = " " * 4
     wrapped = textwrap.wrap(

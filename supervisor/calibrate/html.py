@@ -5,8 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from supervisor.calibrate.figures import Calibration
-from supervisor.calibrate.text import ADVICE, digits_of
-from supervisor.errors import InputError
+from supervisor.calibrate.text import ADVICE, beside_debriefs, digits_of
 
 PAGE = """<!doctype html>
 <html lang="en"><head><meta charset="utf-8">
@@ -23,6 +22,7 @@ PAGE = """<!doctype html>
 <td>{{ "%.*f – %.*f"|format(d, f.low, d, f.high) }} {{ f.unit }}</td>
 <td class="l wrap">{{ f.doubt or ("the old figure lies outside" if f.old < f.low or f.old > f.high
 else "") }}</td></tr>{% endfor %}</tbody></table></div>
+<p>{{ beside }}</p>
 <h2>Old and new</h2><figure>{{ figures }}
 <figcaption>Bars: 95 % intervals, relative to the old figure (line at 0). Hollow: not determined.
 </figcaption></figure>
@@ -38,16 +38,12 @@ allowed for.</figcaption></figure>
 
 
 def to_html(c: Calibration) -> str:
-    """The whole page; InputError when the report extra is not installed."""
-    try:
-        from jinja2 import Environment
-        from markupsafe import Markup
+    """The whole page; needs the report extra."""
+    from jinja2 import Environment
+    from markupsafe import Markup
 
-        from supervisor.budget.html import page_style
-    except ImportError as error:
-        raise InputError(
-            "--html", f"needs {error.name}", allowed="pip install 'homeleg[report]'"
-        ) from None
+    from supervisor.budget.html import page_style
+
     return (
         Environment(autoescape=True)
         .from_string(PAGE)
@@ -56,6 +52,7 @@ def to_html(c: Calibration) -> str:
             style=Markup(page_style()),
             digits=digits_of,
             advice=ADVICE,
+            beside=beside_debriefs(c),
             figures=Markup(_draw(c, _intervals, 0.28 * len(c.figures) + 0.6)),
             power=Markup(_draw(c, _power, 2.6)),
             volts=Markup(_draw(c, _volts, 2.4)),

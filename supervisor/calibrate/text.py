@@ -11,6 +11,7 @@ import click
 
 from supervisor.budget.text import WIDTH
 from supervisor.calibrate.figures import Calibration, Figure
+from supervisor.calibrate.pack import PRIOR_SD
 
 ADVICE = (
     "Figures are for airspeeds as indicated, and hold for the weights that were flown. Powers on "
@@ -30,8 +31,21 @@ def render(c: Calibration) -> str:
     if doubts:
         lines += ["", click.style("Not determined by these flights", bold=True)]
         lines += [f"  {name}: {doubt}" for name, doubt in doubts]
-    lines += ["", *_outliers(c), *textwrap.wrap(ADVICE, WIDTH)]
+    lines += ["", *_outliers(c)]
+    for words in (beside_debriefs(c), ADVICE):
+        lines += ["", *textwrap.wrap(words, WIDTH)]
     return "\n".join(lines)
+
+
+def beside_debriefs(c: Calibration) -> str:
+    """Why the capacity here is not the mean of what the flights' debriefs say."""
+    stated, freely = 100.0 * c.flight.pack.capacity_sd, 100.0 * PRIOR_SD["capacity"]
+    return (
+        f"A debrief's capacity is another estimate: its one flight's filter leans on the flight "
+        f"file's figure (within {stated:.0f} %) and tells one sigma; here all readings are fitted "
+        f"with that figure left open (within {freely:.0f} %), and the 95 % have the current "
+        "sensor's gain and the cell table's own error in them."
+    )
 
 
 def _line(f: Figure) -> str:
@@ -55,7 +69,7 @@ def _outliers(c: Calibration) -> list[str]:
     told = f"{len(weights)} blocks of steady flight"
     if odd:
         told += f", {odd} of them outliers that count for less than half"
-    return [f"{told}. * : the old figure lies outside the interval.", ""]
+    return textwrap.wrap(f"{told}. * : the old figure lies outside the interval.", WIDTH)
 
 
 def to_json(c: Calibration) -> str:

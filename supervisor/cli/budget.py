@@ -9,6 +9,7 @@ from typing import Any
 import click
 
 from supervisor.errors import InputError
+from supervisor.extras import need
 
 
 @click.command("budget")
@@ -51,6 +52,8 @@ def command(
         return 0
     if flight is None:
         raise click.UsageError("give a flight file, or --new")
+    if html is not None:
+        need("--html", "report")
     budget = _budget(flight, source, learned)
     if as_json:
         from supervisor.budget.as_json import to_json

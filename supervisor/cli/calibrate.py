@@ -8,6 +8,7 @@ from pathlib import Path
 import click
 
 from supervisor.errors import InputError
+from supervisor.extras import need
 
 
 @click.command(short_help="the builder's figures from one flight or many")
@@ -42,6 +43,8 @@ def command(
     from supervisor.flightfile import load_flight
     from supervisor.flightinside import TEXT, flight_inside
 
+    if html is not None:
+        need("--html", "report")
     opened = [Recording(path) for path in recordings]
     if flight_file is None:
         if not opened[0].metadata.get(TEXT):
@@ -67,7 +70,7 @@ def command(
         from supervisor.learned import keep
 
         for flown in flights:
-            keep(learn, flight, flown.lessons, time.time())
+            keep(learn, flight, flown.lessons, time.time(), flown.pack.least_cell_v)
 
 
 def _write(path: Path, text: str) -> None:

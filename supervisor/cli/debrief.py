@@ -7,6 +7,7 @@ from pathlib import Path
 import click
 
 from supervisor.errors import InputError
+from supervisor.extras import need
 
 
 @click.command(short_help="after the flight: planned against flown")
@@ -26,6 +27,8 @@ def command(recording: Path, flight_file: Path | None, as_json: bool, html: Path
     from supervisor.flightfile import load_flight
     from supervisor.flightinside import TEXT, flight_inside
 
+    if html is not None:
+        need("--html", "report")
     read = Recording(recording)
     if flight_file is None and not read.metadata.get(TEXT):
         raise click.UsageError(f"{recording} carries no flight file; give one with --flight")

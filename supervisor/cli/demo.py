@@ -8,6 +8,9 @@ from pathlib import Path
 
 import click
 
+from supervisor.cli.ranges import Decimal
+from supervisor.extras import need
+
 
 @click.command(short_help="a simulated flight from take-off to landing, in under two minutes")
 @click.option("--seed", type=click.IntRange(min=0), default=1, show_default=True)
@@ -15,7 +18,7 @@ import click
               help="where flight.mcap, advisories.jsonl and summary.json go")  # fmt: skip
 @click.option("--broker", default="", metavar="URL", help="an installed broker: mqtt://HOST:PORT")
 @click.option("--scenario", default="estuary", show_default=True, metavar="NAME")
-@click.option("--rate", type=click.FloatRange(min=1.0, max=1000.0), default=90.0, show_default=True,
+@click.option("--rate", type=Decimal(min=1.0, max=1000.0), default=90.0, show_default=True,
               help="times real time, at most")  # fmt: skip
 def command(seed: int, out: Path | None, broker: str, scenario: str, rate: float) -> int:
     """Fly the gauge round: out with the wind, home against it.
@@ -23,6 +26,8 @@ def command(seed: int, out: Path | None, broker: str, scenario: str, rate: float
     A simulated aircraft speaks MAVLink over UDP, the daemon listens and publishes, a pilot watches
     from a broker and turns back when advised. Needs no broker, no browser, no root.
     """
+    if not broker:
+        need("the embedded broker", "demo")
     import aiomqtt
 
     from sim.demo import Demo, show

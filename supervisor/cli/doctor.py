@@ -10,6 +10,8 @@ from typing import TYPE_CHECKING
 
 import click
 
+from supervisor.cli.ranges import Decimal
+
 if TYPE_CHECKING:
     from supervisor.doctor.finding import Finding
 
@@ -24,7 +26,7 @@ MARKS = {"good": "ok ", "doubt": " ? ", "bad": "BAD", "skipped": " - "}
 @click.option("--link", metavar="ADDRESS", help="as for `homeleg run`")
 @click.option("--broker", metavar="URL", help="as for `homeleg run`")
 @click.option("--storage", type=click.Path(path_type=Path), metavar="DIR")
-@click.option("--seconds", type=click.FloatRange(0.0, 600.0), default=15.0, show_default=True,
+@click.option("--seconds", type=Decimal(0.0, 600.0), default=15.0, show_default=True,
               help="how long to listen; 0 touches neither link nor broker")  # fmt: skip
 @click.option("--json", "as_json", is_flag=True, help="machine output")
 def command(

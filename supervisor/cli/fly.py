@@ -14,7 +14,9 @@ from typing import TYPE_CHECKING
 
 import click
 
+from supervisor.cli.ranges import Decimal
 from supervisor.errors import InputError, LinkError
+from supervisor.extras import need
 
 if TYPE_CHECKING:
     from sim.headless import Sortie, Watch
@@ -38,17 +40,17 @@ Write = Callable[[float, bytes], None]
 @click.option("--to", "targets", multiple=True, metavar="ADDRESS|FILE.mcap",
               help="udp:HOST:PORT, tcp-listen:HOST:PORT or a file; may be repeated "
                    f"[default: {DEFAULT_TARGET}]")  # fmt: skip
-@click.option("--turn-back-at", type=click.FloatRange(min=0.0), metavar="SECONDS",
+@click.option("--turn-back-at", type=Decimal(min=0.0), metavar="SECONDS",
               help="turn for home then, whatever the plan says")  # fmt: skip
 @click.option("--through", type=click.Choice(["wire", "cellular", "radio"]), default="wire",
               show_default=True, help="what carries the frames")  # fmt: skip
-@click.option("--wait", "wait_s", type=click.FloatRange(min=0.0), default=10.0, show_default=True,
+@click.option("--wait", "wait_s", type=Decimal(min=0.0), default=10.0, show_default=True,
               help="seconds on the ground for a client to ask for what it needs")  # fmt: skip
 @click.option("--key", "key_file", type=click.Path(path_type=Path, dir_okay=False),
               metavar="FILE", help="sign frames, and hear signed ones only")  # fmt: skip
 @click.option("--headless", is_flag=True, help="no link: flight.mcap and truth.json into --out")
 @click.option("--out", type=click.Path(path_type=Path, file_okay=False), metavar="DIR")
-@click.option("--grid", "grid_s", type=click.FloatRange(min=10.0), default=300.0,
+@click.option("--grid", "grid_s", type=Decimal(min=10.0), default=300.0,
               show_default=True, help="step of the turn-backs in truth.json, seconds")  # fmt: skip
 @click.option("--plot", type=click.Path(path_type=Path, dir_okay=False), metavar="FILE.png",
               help="draw the flight (needs the report extra)")  # fmt: skip
@@ -85,6 +87,8 @@ def command(
         raise click.UsageError("--headless writes into --out; it takes no --to")
     if headless != (out is not None):
         raise click.UsageError("--headless and --out DIR go together")
+    if plot is not None:
+        need("--plot", "report")
     sortie = make_sortie(load_scenario(name), seed, number, turn_back_at, through, key_file)
     series: list[AircraftState] = []
     if out is not None:
@@ -136,8 +140,9 @@ def list_scenarios(as_json: bool) -> None:
         ]
         click.echo(json.dumps(rows, indent=2))
         return
+    width = max(len(scenario.name) for scenario in found)
     for scenario in found:
-        click.echo(f"{scenario.name:20} {scenario.title}")
+        click.echo(f"{scenario.name:{width}}  {scenario.title}")
 
 
 def parse_rate(text: str) -> float:
@@ -312,11 +317,9 @@ def watching(series: list[AircraftState] | None, write: Write) -> Watch:
 
 
 def draw(path: Path, sortie: Sortie, series: list[AircraftState]) -> None:
-    """The picture of the flight; says what to install when matplotlib is missing."""
-    try:
-        from sim.picture import draw_flight
-    except ImportError as error:
-        raise InputError("--plot", "needs matplotlib", allowed="install homeleg[report]") from error
+    """The picture of the flight."""
+    from sim.picture import draw_flight
+
     try:
         draw_flight(path, f"{sortie.scenario.title}, seed {sortie.seed}", series)
     except OSError as error:

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import click
 
-from supervisor.errors import InputError
+from supervisor.extras import need
 
 
 @click.command()
@@ -32,10 +32,9 @@ def command(
     Copy FOLDER/server to the shore broker, FOLDER/aircraft/NAME to that aircraft and
     FOLDER/people/NAME to that person's laptop. Keep FOLDER/ca away from all of them.
     """
-    try:
-        from supervisor.keys import Fleet, Wanted
-    except ImportError:
-        raise InputError("keys", "needs the extra: pip install 'homeleg[keys]'") from None
+    need("keys", "keys")
+    from supervisor.keys import Fleet, Wanted
+
     fleet = Fleet(folder)
     fleet.make(Wanted(servers, aircraft, people))
     for certificate in revoke:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import math
+import textwrap
 from dataclasses import asdict
 from datetime import UTC, datetime
 from pathlib import Path
@@ -11,6 +12,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from supervisor.cli.ranges import Decimal
 from supervisor.errors import InputError
 
 if TYPE_CHECKING:
@@ -24,9 +26,9 @@ if TYPE_CHECKING:
 @click.option("--pack", "pack_id", metavar="ID", help="one pack, with every flight")
 @click.option("--next", "flight_file", type=click.Path(path_type=Path), metavar="FLIGHT.toml",
               help="is this sortie on? (exit status 1: no)")  # fmt: skip
-@click.option("--charge", type=click.FloatRange(1.0, 100.0), default=100.0, show_default=True,
+@click.option("--charge", type=Decimal(1.0, 100.0), default=100.0, show_default=True,
               help="with --next: charge in percent")  # fmt: skip
-@click.option("--temperature", type=click.FloatRange(-30.0, 70.0),
+@click.option("--temperature", type=Decimal(-30.0, 70.0),
               help="with --next: the pack's, in °C [default: the flight file's]")  # fmt: skip
 @click.option("--json", "as_json", is_flag=True, help="for machines")
 def command(
@@ -84,10 +86,20 @@ def _about(h: Health) -> str:
     ]
     if math.isfinite(h.cycles_left):
         lines.append(f"    about {h.cycles_left:.0f} cycles to 80 % at this pace")
+    lines.append(f"    last flight: {_last(h)}")
     lines += [f"    {reason}" for reason in h.reasons]
-    if h.state.value == "derate":
+    if h.state.value == "derate" and len(h.reasons) > h.sagged:  # aged, too
         lines.append(f"    put capacity_ah = {h.capacity_ah:.2f} into its flight files")
     return "\n".join(lines)
+
+
+def _last(h: Health) -> str:
+    """What the last flight did to the pack."""
+    words = f"{h.used_ah:.1f} Ah used, {100 * h.rest_charge:.0f} % left"
+    if h.lowest_cell_v is None:
+        return f"{words}, cells not told"
+    wanted = f" ({h.min_cell_v:g} V wanted)" if h.min_cell_v is not None else ""
+    return f"{words}, lowest cell {h.lowest_cell_v:.2f} V{wanted}"
 
 
 def _slope(t: Trend) -> str:
@@ -115,18 +127,23 @@ def _next(
 ) -> int:
     from supervisor.budget.answer import Verdict
     from supervisor.budget.compute import make_budget
+    from supervisor.budget.text import safe_words
     from supervisor.flightfile import load_file, to_flight
     from supervisor.learned import load_pack, prior_for
-    from supervisor.logbook import health, next_sortie
+    from supervisor.logbook import Judged, health, next_sortie
 
     file = load_file(flight_file)
     flight = to_flight(file, flight_file.parent, str(flight_file))
     prior = prior_for(folder, flight)
 
-    def judge(planned: Flight) -> tuple[bool, str, float]:
+    def judge(planned: Flight) -> Judged:
         budget = make_budget(file, planned, prior)
         go = budget.verdict is not Verdict.NO_GO
-        return go, budget.verdict.value, budget.chances.completion
+        against = () if go else budget.reasons
+        chance = budget.chances.completion
+        return Judged(
+            go, budget.verdict.value, chance, safe_words(budget), budget.conditions, against
+        )
 
     pack_c = flight.pack.temperature_c if temperature is None else temperature
     answer = next_sortie(flight, charge, pack_c, judge)
@@ -144,13 +161,24 @@ def _next(
 
 
 def _sentence(flight: Flight, charge: float, pack_c: float, n: Next) -> str:
-    word = click.style("ON" if n.go else "NOT ON", fg="green" if n.go else "red", bold=True)
+    """The answer, and under it, in the budget's own words, on what it hangs."""
+    from supervisor.budget.judge import percent
+    from supervisor.budget.text import WIDTH
+
+    text, colour = ("ON", "green") if n.go else ("NOT ON", "red")
+    text, colour = ("ON, WITH CONDITIONS", "yellow") if n.conditions else (text, colour)
     lines = [
-        f"{flight.name}: {word} with {100 * charge:.0f} % in {flight.pack.pack_id} at "
-        f"{pack_c:.0f} °C ({n.verdict}; whole plan {100 * n.completion:.0f} %)"
+        f"{flight.name}: {click.style(text, fg=colour, bold=True)}: {100 * charge:.0f} % in "
+        f"{flight.pack.pack_id} at {pack_c:.0f} °C, whole plan {percent(n.completion)}"
     ]
+    if n.go:
+        sure = f"at {100 * flight.policy.confidence:g} %, reaction kept"
+        lines.append(f"    turn back by ({sure}): {n.turn_back}")
+    for words in (*n.conditions, *n.against):
+        lines += textwrap.wrap(words, WIDTH, initial_indent="  - ", subsequent_indent="    ")
     if not n.go:
         least = n.least_charge
-        more = f"from {100 * least:.0f} % on" if least == least else "not even fully charged"
-        lines.append(f"    It would be on {more}." if least == least else f"    It is {more}.")
+        known = least == least
+        full = "It is not even with a full pack."
+        lines.append(f"    It would be on from {100 * least:.0f} % on." if known else f"    {full}")
     return "\n".join([*lines, *(f"    {words}" for words in n.cautions)])

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import json
 import math
 from pathlib import Path
@@ -9,6 +10,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from supervisor.cli.ranges import Decimal
 from supervisor.errors import InputError
 
 if TYPE_CHECKING:
@@ -52,28 +54,37 @@ def _as_dict(s: Summary) -> dict[str, object]:
 
 
 def _line(s: Summary) -> str:
+    from supervisor.recordings import damage_words
+
     minutes = s.seconds / 60.0
     counts = ", ".join(f"{n} {topic}" for topic, n in sorted(s.counts.items())) or "nothing"
-    state = "whole" if s.complete and not s.damaged else f"cut off, {s.damaged} damaged places"
+    state = damage_words(s.damaged, s.complete) or "whole"
     return f"{s.path}  {minutes:.1f} min  {s.size_bytes / 1e6:.2f} MB  {state}\n    {counts}"
 
 
 @command.command()
 @click.argument("file", type=FILE)
 @click.argument("out", type=FILE)
-@click.option("--from", "from_min", type=float, default=-math.inf, help="minutes from the start")
-@click.option("--to", "to_min", type=float, default=math.inf, help="minutes from the start")
-def trim(file: Path, out: Path, from_min: float, to_min: float) -> None:
+@click.option("--from", "from_min", type=Decimal(min=0.0), default=0.0, show_default=True,
+              help="minutes from the start")  # fmt: skip
+@click.option(
+    "--to", "to_min", type=Decimal(min=0.0), help="minutes from the start  [default: end]"
+)
+def trim(file: Path, out: Path, from_min: float, to_min: float | None) -> None:
     """Write the part between two times to OUT."""
     from supervisor.edge.recording import Recording
-    from supervisor.recordings import trimmed, write_recording
+    from supervisor.recordings import summarise, trimmed, write_recording
 
+    to_min = math.inf if to_min is None else to_min
     if from_min >= to_min:
         raise InputError("--from", f"{from_min:g} is not before --to {to_min:g}")
     recording = Recording(file)
-    count = write_recording(
-        out, recording.metadata, trimmed(recording, 60.0 * from_min, 60.0 * to_min)
-    )
+    entries = trimmed(recording, 60.0 * from_min, 60.0 * to_min)
+    first = next(entries, None)
+    if first is None:
+        long = f"0 to {summarise(file).seconds / 60.0:.1f}, in minutes"
+        raise InputError(f"{file}: --from", f"nothing lies {from_min:g} min in", allowed=long)
+    count = write_recording(out, recording.metadata, itertools.chain([first], entries))
     click.echo(f"{out}: {count} messages")
     _tell_damage({file: recording})
 
@@ -95,7 +106,7 @@ def merge(out: Path, files: tuple[Path, ...]) -> None:
 @command.command()
 @click.argument("file", type=FILE)
 @click.argument("out", type=FILE)
-@click.option("--every", "every_s", type=click.FloatRange(min=0.01), default=1.0,
+@click.option("--every", "every_s", type=Decimal(min=0.01), default=1.0,
               show_default=True, help="seconds between rows")  # fmt: skip
 def export(file: Path, out: Path, every_s: float) -> None:
     """Write a table to OUT: *.csv or *.parquet, by its name. SI units; angles in degrees."""
@@ -143,10 +154,8 @@ def strip(file: Path, out: Path, flight_file: Path | None) -> None:
 
 def _tell_damage(read: dict[Path, Recording]) -> None:
     """On standard error, what could not be read of each file."""
+    from supervisor.recordings import damage_words
+
     for path, recording in read.items():
-        if recording.damaged or not recording.complete:
-            click.echo(
-                f"homeleg: {path}: cut off or damaged in {recording.damaged} places; "
-                "everything readable was used",
-                err=True,
-            )
+        if words := damage_words(recording.damaged, recording.complete):
+            click.echo(f"homeleg: {path}: {words}; everything readable was used", err=True)

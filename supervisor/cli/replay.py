@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from supervisor.cli.ranges import whole
 from supervisor.daemonfile import ForecastSection
 from supervisor.errors import InputError
 
@@ -28,8 +29,10 @@ STATUS_EVERY_S = 10.0
                    "pack.capacity_ah=17.5, wind=270/8; may be repeated")  # fmt: skip
 @click.option("--json", "as_json", is_flag=True, help="one JSON object a line")
 @click.option("--status", is_flag=True, help="also one status each 10 s of flight")
-@click.option("--members", type=int, help="ensemble size (default: as recorded)")
-@click.option("--seed", type=int, help="seed of the ensemble (default: as recorded)")
+@click.option("--members", type=whole(ForecastSection, "members"),
+              help="ensemble size  [default: as recorded]")  # fmt: skip
+@click.option("--seed", type=whole(ForecastSection, "seed"),
+              help="seed of the ensemble  [default: as recorded]")  # fmt: skip
 @click.option("--expect", "expect_file", type=click.Path(path_type=Path), metavar="FILE.toml",
               help="judge what came; exit status 1 when it is not as expected")  # fmt: skip
 @click.option("--junit", type=click.Path(path_type=Path), metavar="FILE.xml",
@@ -57,6 +60,7 @@ def command(
     """
     from supervisor.edge.recording import Recording
     from supervisor.expect import load_expected
+    from supervisor.recordings import damage_words
     from supervisor.replay import replay
 
     if (junit or summary) and expect_file is None:
@@ -74,12 +78,8 @@ def command(
         from supervisor.cli.gate import judge_replay
 
         code = judge_replay(recording, flight, messages, expected, file.name, junit, summary)
-    if recording.damaged or not recording.complete:
-        click.echo(
-            f"homeleg: {file}: cut off or damaged in {recording.damaged} places; "
-            "everything readable was used",
-            err=True,
-        )
+    if words := damage_words(recording.damaged, recording.complete):
+        click.echo(f"homeleg: {file}: {words}; everything readable was used", err=True)
     return code
 
 

@@ -12,7 +12,8 @@ import click
 @click.option("--flight", "flight_file", required=True, metavar="FLIGHT.toml",
               type=click.Path(path_type=Path), help="the flight file")  # fmt: skip
 @click.option("--config", metavar="DAEMON.toml", type=click.Path(path_type=Path),
-              help="the daemon file; what is given below overrides it")  # fmt: skip
+              help="the daemon file; what is given below overrides it. Every key of it, "
+                   "with its default, stands in deploy/homeleg.toml")  # fmt: skip
 @click.option(
     "--link", metavar="ADDRESS", help="udp:HOST:PORT, udp-out:..., tcp:..., serial:DEV:BAUD"
 )

@@ -8,7 +8,9 @@ from pathlib import Path
 
 import click
 
+from supervisor.cli.ranges import Decimal
 from supervisor.errors import InputError
+from supervisor.extras import need
 
 
 def _person(name: str | None) -> str:
@@ -34,7 +36,8 @@ def _person(name: str | None) -> str:
 @click.option("--sign", type=click.Path(path_type=Path), help="your key, to sign acknowledgements")
 @click.option("--name", "person", help="who acknowledges; by default who is logged in")
 @click.option("--host", default="127.0.0.1", show_default=True, help="where the page is bound")
-@click.option("--port", default=0, show_default="a free one", help="page's port")
+@click.option("--port", type=click.IntRange(0, 65535), default=0, show_default="a free one",
+              help="page's port")  # fmt: skip
 @click.option("--no-browser", is_flag=True, help="only print the page's address")
 @click.option("--tiles", default="", help="tile server you may use: https://HOST/{z}/{x}/{y}.png")
 @click.option("--units", type=click.Choice(["metric", "nautical"]), default="metric")
@@ -43,7 +46,8 @@ def _person(name: str | None) -> str:
 @click.option("--terminal", is_flag=True, help="show it here instead of in a browser")
 @click.option("--once", is_flag=True, help="one picture, then end (with --terminal or --json)")
 @click.option("--json", "as_json", is_flag=True, help="views as JSON lines instead of a screen")
-@click.option("--wait", default=10.0, show_default=True, help="seconds to wait with --once")
+@click.option("--wait", type=Decimal(min=0.0), default=10.0, show_default=True,
+              help="seconds to wait with --once")  # fmt: skip
 def command(
     broker: str,
     ca: Path | None,
@@ -70,6 +74,7 @@ def command(
 
     Homeleg advises; the remote pilot decides. What you see is as old as the page says it is.
     """
+    need("watch", "watch")
     from supervisor.edge.dial import BrokerAddress, Credentials
     from supervisor.watch.listener import Broker, Listener
     from supervisor.watch.store import Store, default_directory

@@ -9,6 +9,7 @@ from supervisor.core.plan import Flight
 from supervisor.debrief.causes import Causes
 from supervisor.debrief.flown import Flown
 from supervisor.debrief.planned import PlannedFlight
+from supervisor.held import Held
 
 
 @dataclass(frozen=True, slots=True)
@@ -100,10 +101,17 @@ class PackHealth:
 
 @dataclass(frozen=True, slots=True)
 class TurnBack:
-    """The decision and what it left over. NaN where it did not turn before the plan's end."""
+    """The decision and what it left over. NaN where it did not turn before the plan's end.
+
+    ``safe_left_s``: how much longer it could have gone on. Once it has been warned that is counted
+    from the warning and the policy's reaction, which the warning leaves room for: a prompt pilot
+    is on time. Before, as the forecast then saw it, until a warning was to come.
+    ``warned_s``: how long after the warning it turned; NaN of none.
+    """
 
     turn_s: float
-    safe_left_s: float  # how much longer it could have gone on, as the forecast then saw it
+    safe_left_s: float
+    warned_s: float
     predicted_wh: float
     distance_home_m: float
     above_reserve_wh: float
@@ -118,7 +126,7 @@ class Debrief:
     flown: Flown
     replayed: bool
     start_wh: float
-    landing_wh: float
+    landing: Held
     lines: tuple[Line, ...]
     causes: Causes
     legs: tuple[str, ...]
@@ -129,6 +137,11 @@ class Debrief:
     pack: PackHealth
     turn_back: TurnBack
     cautions: tuple[str, ...]
+
+    @property
+    def landing_wh(self) -> float:
+        """What was left, the median."""
+        return self.landing.middle_wh
 
     @property
     def difference_wh(self) -> float:

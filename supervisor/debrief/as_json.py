@@ -35,6 +35,7 @@ def to_dict(d: Debrief) -> dict[str, Any]:
         "final_reserve_wh": d.flight.policy.final_reserve_wh,
         "planned_landing_wh": d.plan.landing_wh,
         "landing_wh": d.landing_wh,
+        "landing_range_wh": [d.landing.low_wh, d.landing.high_wh],
         "above_reserve_wh": d.above_reserve_wh,
         "difference_wh": d.difference_wh,
         "causes_wh": d.causes.total_wh,

@@ -28,7 +28,9 @@ from supervisor.core.belief import Array
 from supervisor.debrief.answer import Debrief, Foreseen
 from supervisor.debrief.causes import CAUSES
 from supervisor.debrief.flown import AFTER, BEFORE
+from supervisor.debrief.words import landed_words
 
+RESERVE_WORDS = "#8a5d00"  # the line's amber, dark enough for words on white
 AMBER, RED, BETTER = "#b97700", "#b3261e", "#3b7d8c"
 TONES = {"advisory": FAINT, "caution": AMBER, "warning": RED}
 PHASE_TONES = {
@@ -56,13 +58,14 @@ def draw_causes(d: Debrief) -> str:
             level = after
         last = len(causes) + 1
         axes.bar(last, level, color=OUT, width=0.62)
-        _value(axes, last, max(level, 0.0), f"{level:.0f}")
+        _doubt(axes, last, d)
+        _value(axes, last, max(d.landing.high_wh, 0.0), f"{level:.0f}")
         axes.axhline(0.0, color=INK, linewidth=0.8)
         axes.axhline(d.flight.policy.final_reserve_wh, color=RESERVE, linewidth=1.2)
         axes.annotate(
-            "final reserve", (-0.45, d.flight.policy.final_reserve_wh), xytext=(0, 2),
-            textcoords="offset points", ha="left", va="bottom", fontsize=7.5, color=RESERVE,
-            annotation_clip=True,
+            "final\nreserve", (1.0, d.flight.policy.final_reserve_wh),
+            xycoords=("axes fraction", "data"), xytext=(3, 0), textcoords="offset points",
+            ha="left", va="center", fontsize=7.5, color=RESERVE_WORDS, annotation_clip=True,
         )  # fmt: skip
         axes.set_xticks(range(last + 1), ["planned", *(c for c, _ in causes), "flown"])
         axes.tick_params(axis="x", length=0, labelcolor=INK)
@@ -86,6 +89,11 @@ def _zoom(axes: Any, levels: Array) -> None:
     axes.set_ylim(low, high + 0.12 * (high - low))
 
 
+def _doubt(axes: Any, x: float, d: Debrief) -> None:
+    """The range of what was left, as a bar from its 5th to its 95th percentile."""
+    axes.vlines(x, d.landing.low_wh, d.landing.high_wh, color=INK, linewidth=1.4, zorder=4)
+
+
 def _value(axes: Any, x: float, y: float, text: str) -> None:
     axes.annotate(
         text, (x, y), xytext=(0, 3), textcoords="offset points", ha="center", fontsize=8, color=INK
@@ -107,14 +115,15 @@ def draw_forecast(d: Debrief) -> str:
         word = "came" if d.flown.landing_s == d.flown.landing_s else "last heard"
         upper.axhline(d.landing_wh, color=INK, linewidth=1.1, linestyle=(0, (5, 2)))
         upper.plot([end], [d.landing_wh], marker="o", color=INK, markersize=5)
+        _doubt(upper, end, d)
         upper.annotate(
-            f"{word}: {d.landing_wh:.0f} Wh", (end, d.landing_wh), xytext=(-6, 3),
+            f"{word}: {landed_words(d)} Wh", (end, d.landing.high_wh), xytext=(4, 18),
             textcoords="offset points", ha="right", fontsize=8, color=INK,
         )  # fmt: skip
         upper.axhline(d.flight.policy.final_reserve_wh, color=RESERVE, linewidth=1.2)
         upper.annotate(
             "final reserve", (0.0, d.flight.policy.final_reserve_wh), xytext=(2, -2),
-            textcoords="offset points", va="top", fontsize=7.5, color=RESERVE,
+            textcoords="offset points", va="top", fontsize=7.5, color=RESERVE_WORDS,
         )  # fmt: skip
         _look_at_the_end(upper, d, after)
         _turn_line((upper, lower), d)

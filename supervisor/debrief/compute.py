@@ -27,6 +27,8 @@ from supervisor.debrief.readings import observations
 from supervisor.debrief.said import Acknowledgement, Said, hear_again
 from supervisor.edge.recording import Recording
 from supervisor.errors import InputError
+from supervisor.held import Held, held
+from supervisor.recordings import damage_words
 
 NAN = math.nan
 BAND_M = 40.0
@@ -44,14 +46,15 @@ def make_debrief(recording: Recording, flight: Flight, where: str) -> Debrief:
         raise InputError(where, "the pack's voltage and current are not in it")
     said = hear_again(recording, flight)
     plan = plan_flight(flight)
-    start_wh, landing_wh = _start_wh(flight, flown), _landing_wh(said)
+    landing = _landing(said)
+    start_wh, landing_wh = _start_wh(flight, flown) - landing.beyond_wh, landing.middle_wh
     return Debrief(
         flight=flight,
         plan=plan,
         flown=flown,
         replayed=said.replayed,
         start_wh=start_wh,
-        landing_wh=landing_wh,
+        landing=landing,
         lines=tuple(_lines(flight, plan, flown)),
         causes=find_causes(flight, plan, flown, landing_wh),
         legs=leg_names(flight),
@@ -73,11 +76,8 @@ def leg_names(flight: Flight) -> tuple[str, ...]:
 
 def _cautions(recording: Recording, flown: Flown, said: Said) -> list[str]:
     found = []
-    if recording.damaged or not recording.complete:
-        found.append(
-            f"The recording is cut off or damaged in {recording.damaged} places; everything "
-            "readable was used."
-        )
+    if words := damage_words(recording.damaged, recording.complete):
+        found.append(f"The recording is {words}; everything readable was used.")
     if flown.landing_s != flown.landing_s:
         found.append("The recording ends in the air: landing figures are those of its last moment.")
     if said.replayed:
@@ -86,15 +86,17 @@ def _cautions(recording: Recording, flown: Flown, said: Said) -> list[str]:
 
 
 def _start_wh(flight: Flight, flown: Flown) -> float:
-    """What the pack held before take-off, with the capacity as it is known afterwards."""
+    """What the mean cell held before take-off, with the capacity as it is known afterwards."""
     capacity_ah = flight.pack.capacity_ah * math.exp(flown.lessons.pack.log_mean[1])
     return float(pack_energy_wh(flight.pack, flight.pack.initial_charge, capacity_ah))
 
 
-def _landing_wh(said: Said) -> float:
-    """Open-circuit energy believed at the end."""
-    energies = [s.pack.energy_wh for s in said.statuses if s.pack is not None]
-    return energies[-1] if energies else NAN
+def _landing(said: Said) -> Held:
+    """What the monitor itself believed at the end."""
+    for status in reversed(said.statuses):
+        if (found := held(status)) is not None:
+            return found
+    return Held(NAN, NAN, NAN)
 
 
 def _lines(flight: Flight, plan: PlannedFlight, flown: Flown) -> list[Line]:
@@ -264,18 +266,20 @@ def _turn_back(flight: Flight, flown: Flown, said: Said, landing_wh: float) -> T
     above = landing_wh - flight.policy.final_reserve_wh
     before = [s for s in said.statuses if s.numbers is not None and s.t <= flown.turn_s - 30.0]
     if not before or flown.turn_s != flown.turn_s:
-        return TurnBack(flown.turn_s, NAN, NAN, NAN, above)
+        return TurnBack(flown.turn_s, NAN, NAN, NAN, NAN, above)
     last = before[-1]
     assert last.numbers is not None
     safe, expected = last.numbers.turn_back_safe_min, last.numbers.landing_energy_wh[1]
     place = next((b for b in flown.blocks if b.t_s >= flown.turn_s), flown.blocks[-1])
-    # once it has been told to turn, the telling is what it is measured by
-    told = [e.t_s for e in _events(said) if e.condition == "turn-back-now" and e.level == "warning"]
-    told_s = min((t for t in told if t <= flown.turn_s), default=NAN)
     left_s = NAN if safe is None else last.t + 60.0 * safe - flown.turn_s
+    told = [e.t_s for e in _events(said) if e.condition == "turn-back-now" and e.level == "warning"]
+    warned_s = flown.turn_s - min((t for t in told if t <= flown.turn_s), default=NAN)
+    if warned_s == warned_s:
+        left_s = flight.policy.reaction_s - warned_s
     return TurnBack(
         turn_s=flown.turn_s,
-        safe_left_s=told_s - flown.turn_s if told_s == told_s else left_s,
+        safe_left_s=left_s,
+        warned_s=warned_s,
         predicted_wh=NAN if expected is None else expected,
         distance_home_m=math.hypot(place.north_m, place.east_m),
         above_reserve_wh=above,

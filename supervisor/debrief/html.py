@@ -8,21 +8,16 @@ from supervisor.budget.text import ADVICE, clock
 from supervisor.debrief import words
 from supervisor.debrief.answer import Debrief
 from supervisor.debrief.causes import CAUSES
-from supervisor.errors import InputError
 
 
 def to_html(d: Debrief) -> str:
-    """The whole page; InputError when the report extra is not installed."""
-    try:
-        from jinja2 import Environment
-        from markupsafe import Markup
+    """The whole page; needs the report extra."""
+    from jinja2 import Environment
+    from markupsafe import Markup
 
-        from supervisor.budget.html import page_style
-        from supervisor.debrief import charts
-    except ImportError as error:
-        raise InputError(
-            "--html", f"needs {error.name}", allowed="pip install 'homeleg[report]'"
-        ) from None
+    from supervisor.budget.html import page_style
+    from supervisor.debrief import charts
+
     template = resources.files("supervisor.debrief").joinpath("report.html.j2")
     environment = Environment(autoescape=True, trim_blocks=True, lstrip_blocks=True)
     environment.filters.update(clock=clock)
@@ -55,12 +50,15 @@ def _legs(d: Debrief) -> list[tuple[int, dict[str, float]]]:
 
 def _figures(d: Debrief) -> list[tuple[str, str, str]]:
     """(what, value, remark) of the boxes at the top."""
-    p, turn = d.pack, d.turn_back
-    safe = turn.safe_left_s
-    spare = "ample" if safe != safe else f"{safe / 60:+.0f} min"
+    p, warned_s = d.pack, d.turn_back.warned_s
+    told = f"{warned_s:.0f} s after turn-back-now" if warned_s == warned_s else "no warning came"
     return [
-        ("landed with", f"{d.landing_wh:.0f} Wh", f"{d.above_reserve_wh:+.0f} on the reserve"),
-        ("spare at the turn", spare, "left to the turn-back time advised"),
+        (
+            "landed with",
+            f"{d.landing_wh:.0f} Wh",
+            f"{words.landing_range(d)} (90 %); {d.above_reserve_wh:+.0f} on the reserve",
+        ),
+        ("turned", words.spare(d), told),
         ("delivered", f"{p.delivered_wh:.0f} Wh", f"{d.plan.energy_wh():.0f} planned, whole plan"),
         ("lowest cell", f"{p.lowest_cell_v:.3f} V", f"{p.hover_wh:.0f} Wh in hover"),
     ]

@@ -48,6 +48,12 @@ class PackReadings:
         energy = self.energy_wh()
         return float(energy[-1]) if len(energy) else 0.0
 
+    @property
+    def least_cell_v(self) -> float:
+        """The lowest of all cells at any time [V]; NaN where cells are not told."""
+        cells = self.lowest_cell_v[np.isfinite(self.lowest_cell_v)]
+        return float(cells.min()) if len(cells) else float("nan")
+
     def at(self, t_s: Array) -> Array:
         """Energy delivered by ``t_s`` [Wh]."""
         if len(self.t_s) == 0:

@@ -47,7 +47,9 @@ def _causes(d: Debrief) -> str:
         bar = "█" * round(BAR / 2 * abs(gained) / largest)
         drawn = f"{bar:>20}│{'':20}" if gained < 0.0 else f"{'':20}│{bar:20}"
         lines.append(f"  {cause:22} {gained:+8.1f} Wh {drawn}".rstrip())
-    lines.append(f"  {'left':22} {d.landing_wh:8.1f} Wh")
+    lines.append(
+        f"  {'left':22} {d.landing_wh:8.1f} Wh  ({words.landing_range(d)}, nine times in ten)"
+    )
     return "\n".join(lines)
 
 

@@ -14,6 +14,7 @@ from supervisor.edge.dial import BrokerAddress, Credentials
 from supervisor.edge.frame_signing import load_key
 from supervisor.edge.signatures import Signer, load_keyring
 from supervisor.errors import InputError
+from supervisor.extras import how_to_get
 from supervisor.learned import prior_for
 
 FEW_DAYS = 30
@@ -114,7 +115,7 @@ def certificates(
     try:
         from cryptography import x509
     except ImportError:
-        yield skipped("certificates", "the extra is missing", "pip install 'homeleg[keys]'")
+        yield skipped("certificates", "the extra is missing", how_to_get("keys"))
         return
     for path in (section.ca, section.certificate):
         if path is None:

@@ -84,6 +84,11 @@ def free_mb(folder: Path) -> float | None:
     return None
 
 
+def writable(folder: Path) -> bool:
+    """Whether ``folder`` is there and takes new files: not read-only, and ours."""
+    return folder.is_dir() and os.access(folder, os.W_OK | os.X_OK)
+
+
 def wall_unix_s() -> float:
     """The system's date, right or wrong. Only ever compared and shown, never counted with."""
     return time.time()

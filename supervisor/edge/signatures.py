@@ -26,6 +26,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from supervisor.errors import InputError
+from supervisor.extras import how_to_get
 from supervisor.messages import Signature
 
 if TYPE_CHECKING:
@@ -201,5 +202,5 @@ def _library(where: str) -> tuple[Any, Any]:
         from cryptography.hazmat.primitives import serialization
         from cryptography.hazmat.primitives.asymmetric import ed25519
     except ImportError:
-        raise InputError(where, "signing needs the extra: pip install 'homeleg[keys]'") from None
+        raise InputError(where, f"signing needs cryptography: {how_to_get('keys')}") from None
     return ed25519, serialization

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import math
 import re
 import subprocess
 import sys
@@ -12,6 +13,9 @@ import pytest
 from click.testing import CliRunner, Result
 from flights import further_out
 
+from supervisor.budget.charts import apart, aside
+from supervisor.budget.starter import QUESTIONS
+from supervisor.celltable import built_in
 from supervisor.cli import group, main
 from supervisor.core.plan import Flight
 from supervisor.flightfile import load_flight, parse_flight
@@ -64,6 +68,19 @@ def test_the_ledger_adds_up(near: Path) -> None:
     )
     used = sum(row["used_wh"] for row in answer["legs"])
     assert answer["pack"]["take_off_wh"] - used == pytest.approx(answer["landing_wh"], abs=0.1)
+
+
+def test_the_pack_has_two_energies_each_by_its_name_and_shares_are_of_today_s(near: Path) -> None:
+    """19.6 Ah at 18 degC: 0.42 % a kelvin below 25 degC are not there today."""
+    page = run(str(near)).output
+    pack = json.loads(run(str(near), "--json").output)["pack"]
+    assert pack["take_off_wh"] == pytest.approx(pack["nameplate_wh"] * (1 - 7 * 0.0042), rel=1e-3)
+    assert f"{pack['nameplate_wh']:.0f} Wh nameplate, {pack['take_off_wh']:.0f} Wh today" in page
+    ledger = page[page.index("Ledger") : page.index("Legs")]
+    assert f"% of today's {pack['take_off_wh']:.0f} Wh" in ledger
+    shares = [float(x) for x in re.findall(r" Wh +(-?[0-9.]+) %", ledger)]
+    assert len(shares) == 4
+    assert sum(shares) == pytest.approx(100.0, abs=0.21)
 
 
 @pytest.mark.parametrize(
@@ -131,6 +148,14 @@ def test_a_caution_makes_conditions(near: Path, old: str, new: str, what: str) -
     assert what in [f["what"] for f in answer["findings"] if f["weight"] == "caution"]
 
 
+@pytest.mark.parametrize("reserve", ["hover_min = 0.0", "energy_wh = 0.0", "hover_min = 0.9"])
+def test_a_reserve_that_holds_no_landing_is_a_condition(near: Path, reserve: str) -> None:
+    near.write_text(NEAR.replace("hover_min = 3.0", reserve).replace("hover_min = 2.0", reserve))
+    answer = json.loads(run(str(near), "--json").output)
+    assert answer["verdict"] == "go-with-conditions"
+    assert "less than a minute of hover" in answer["conditions"][0]
+
+
 def test_the_page_is_at_most_100_columns_and_says_who_decides(near: Path) -> None:
     for path in (near, EXAMPLE):
         page = run(str(path)).output
@@ -172,6 +197,32 @@ def test_the_report_is_one_file_without_outside_addresses(near: Path, tmp_path: 
     assert "@page" in text
 
 
+def test_equal_time_that_the_pack_does_not_live_to_see_is_no_point() -> None:
+    """An open-ended search: on and home would take alike after four hours of a two-hour pack."""
+    search = str(ROOT / "sim/scenarios/search/flight.toml")
+    assert re.search(r"equal time on and home +beyond endurance\n", run(search).output)
+    answer = json.loads(run(search, "--json").output)
+    assert answer["equal_time_point"] is None
+    assert answer["pack_empty"] is not None
+
+
+def test_numbers_of_route_points_keep_apart() -> None:
+    """Of places 3 m apart along a line every second is 5 m from the one before."""
+    line = [(3.0 * k, 0.0) for k in range(7)]
+    assert apart(line, 5.0) == [0, 2, 4, 6]
+    assert apart([*line, (0.0, 5.0)], 5.0) == [0, 2, 4, 6, 7]
+
+
+def test_a_number_stands_outside_the_bend_or_across_a_straight_line() -> None:
+    """Places are (north, east), the answer is (east, north), as pictures want it."""
+    meander = [(0.0, 10.0), (0.0, 20.0), (1.0, 20.0), (1.0, 10.0), (2.0, 10.0)]
+    east, north = aside(meander, 1)  # out of the corner in the south-east
+    assert (east, north) == pytest.approx((10 / math.hypot(10, 1), -1 / math.hypot(10, 1)))
+    assert aside(meander, 3)[0] < -0.9  # on the west side to the west
+    straight = [(0.0, 10.0), (0.0, 20.0), (0.0, 30.0)]
+    assert [aside(straight, i) for i in range(3)] == [pytest.approx((0.0, 1.0))] * 3  # above it
+
+
 def test_geojson_goes_out_and_comes_in_again(near: Path, tmp_path: Path) -> None:
     """Its route, read back as a flight's route, leads over the same points (7 digits: 1 cm)."""
     out = tmp_path / "out.geojson"
@@ -188,22 +239,69 @@ def places(flight: Flight) -> list[float]:
     return [x for w in flight.route for x in (w.lat_rad, w.lon_rad)]
 
 
+HOME = ("home_lat_deg=44.2", "home_lon_deg=-28.6", "home_elevation_m=5")
+WIND = ("wind_from_deg=270", "wind_mps=5")
+
+
+def new(path: Path, *answers: str) -> Result:
+    return run(str(path), "--new", *(word for a in answers for word in ("--set", a)))
+
+
+def by_questions(path: Path, first: str) -> Result:
+    """Answers to the first two questions, Enter for the others but for where home is."""
+    more = [q.key for q in QUESTIONS].index("home_lat_deg") - 2
+    answers = first + "\n" * more + "44.2\n-28.6\n\n5\n" + "\n" * 5
+    command = ["budget", str(path), "--new"]
+    return CliRunner().invoke(group, command, input=answers, standalone_mode=False)
+
+
 def test_a_new_file_is_a_flight(tmp_path: Path) -> None:
     path = tmp_path / "new.toml"
-    result = run(str(path), "--new", "--set", "mass_kg=7.5", "--set", "hover_w=900")
+    result = new(path, *HOME, *WIND, "mass_kg=7.5", "hover_w=900")
     assert result.return_value == 0
     assert load_flight(path).aircraft.mass_kg == 7.5
     assert json.loads(run(str(path), "--json").output)["verdict"] == "go-with-conditions"
-    again = run(str(path), "--new", "--set", "mass_kg=7.5")
+    again = new(path, "mass_kg=7.5")
     assert "exists already" in str(again.exception)
 
 
 def test_a_new_file_by_questions(tmp_path: Path) -> None:
     path = tmp_path / "asked.toml"
-    answers = "petrel\n6.5\n" + "\n" * 30
-    CliRunner().invoke(group, ["budget", str(path), "--new"], input=answers, standalone_mode=False)
+    asked = by_questions(path, "petrel\n6.5\n")
     craft = load_flight(path).aircraft
     assert (craft.aircraft_id, craft.mass_kg) == ("petrel", 6.5)
+    assert asked.output.count("Home: elevation above sea level") == 2  # Enter is no answer there
+    assert all(name in asked.output for name in built_in())  # which cells there are to choose from
+    left = asked.output[asked.output.index("Examples stand here") :]
+    assert "wing_area_m2 = 0.50" in left
+    assert "mass_kg" not in left
+
+
+def test_no_example_is_anybody_s_home(tmp_path: Path) -> None:
+    path = tmp_path / "new.toml"
+    said = str(new(path, "mass_kg=7.5", *HOME[1:]).exception)
+    assert "missing: home_lat_deg (allowed: --set home_lat_deg=VALUE)" in said
+    assert not path.exists()
+
+
+def test_a_wind_that_nobody_forecast_is_a_condition(tmp_path: Path) -> None:
+    path = tmp_path / "new.toml"
+    assert "wind_mps without the other" in str(new(path, *HOME, WIND[1]).exception)
+    assert new(path, *HOME, "hover_w=900", "cruise_w=260", "parallel=4").return_value == 0
+    assert load_flight(path).weather.wind == ()
+    answer = json.loads(run(str(path), "--json").output)
+    assert any("No wind forecast is given" in words for words in answer["conditions"])
+
+
+def test_a_capacity_that_nobody_gave_is_derated_and_a_condition(tmp_path: Path) -> None:
+    """As new, every budget of a used pack would be too bright: 80 % is the end of its life."""
+    path = tmp_path / "new.toml"
+    new(path, *HOME, *WIND, "hover_w=900", "cruise_w=260")
+    assert load_flight(path).pack.capacity_ah == pytest.approx(0.9 * 16.0)
+    answer = json.loads(run(str(path), "--json").output)
+    told = [words for words in answer["conditions"] if "pack.capacity_ah" in words]
+    assert "14.4 Ah, 90 % of the 16 Ah of a new pack" in told[0]
+    assert "One figure is an estimate" in told[0]
 
 
 @pytest.mark.parametrize(
@@ -230,10 +328,7 @@ def test_a_wrong_answer_is_refused_and_nothing_written(
 
 def test_a_wrong_answer_is_asked_for_again(tmp_path: Path) -> None:
     path = tmp_path / "asked.toml"
-    answers = "two words\npetrel\n6500\nsix\n6.5\n" + "\n" * 30
-    asked = CliRunner().invoke(
-        group, ["budget", str(path), "--new"], input=answers, standalone_mode=False
-    )
+    asked = by_questions(path, "two words\npetrel\n6500\nsix\n6.5\n")
     craft = load_flight(path).aircraft
     assert (craft.aircraft_id, craft.mass_kg) == ("petrel", 6.5)
     assert asked.output.count("Take-off mass on the scale") == 3

@@ -53,6 +53,12 @@ def test_a_picture_can_be_read_on_a_phone(page: Any) -> None:
         assert box.bounding_box()["width"] >= 600
 
 
+def test_what_may_break_over_pages_comes_before_the_picture_that_may_not(page: Any) -> None:
+    """After the caution, which ends the first sheet's fixed part: else a fifth of it is empty."""
+    after = page.eval_on_selector(".caution ~ h2", "h => h.nextElementSibling.className")
+    assert after == "scroll"
+
+
 def test_it_prints_on_few_pages(page: Any) -> None:
     printed = page.pdf(prefer_css_page_size=True)
     assert 2 <= len(re.findall(rb"/Type\s*/Page[^s]", printed)) <= page.most

@@ -55,6 +55,9 @@ def test_text_page_section_and_lessons(flights: list[Path], tmp_path: Path) -> N
         tmp_path / "kept",
     )  # fmt: skip
     assert "Not determined by these flights" in text
+    why = "leans on the flight file's figure (within 2 %) and tells one sigma; here all readings"
+    assert why in " ".join(text.split())  # why no debrief's capacity need be this one
+    assert "leans on the flight file&#39;s figure" in (tmp_path / "c.html").read_text()
     assert (tmp_path / "c.html").read_text().count("<svg") == 3
     kept = load_pack(tmp_path / "kept", "P07")
     assert kept is not None

@@ -12,18 +12,20 @@ import numpy as np
 import pytest
 from click.testing import CliRunner
 
+from sim.state import AircraftState
 from supervisor import messages
 from supervisor.cli.debrief import command
 from supervisor.core.plan import WindRow
 from supervisor.debrief.answer import Debrief
 from supervisor.debrief.as_json import to_json
 from supervisor.debrief.causes import CAUSES, find_causes
-from supervisor.debrief.compute import _bands, _events, _lines, from_deg
+from supervisor.debrief.compute import _bands, _events, _lines, _turn_back, from_deg
 from supervisor.debrief.flown import WindSeen
 from supervisor.debrief.html import to_html
 from supervisor.debrief.planned import plan_flight
-from supervisor.debrief.said import Acknowledgement, Said
+from supervisor.debrief.said import Acknowledgement, Said, hear_again
 from supervisor.debrief.text import render
+from supervisor.debrief.words import headline, pack_rows, sentences, spare
 from supervisor.edge.recording import Recording
 from supervisor.errors import InputError
 from supervisor.recordings import trimmed, write_recording
@@ -38,6 +40,28 @@ def test_causes_by_leg_add_up_to_the_total(debrief: Debrief) -> None:
     for cause in CAUSES[:-1]:
         by_leg = sum(row[cause] for row in debrief.causes.by_leg_wh.values())
         assert by_leg == pytest.approx(debrief.causes.total_wh[cause], abs=1e-9)
+
+
+def test_landing_is_told_with_its_range_as_the_monitor_believed_it(
+    debrief: Debrief, recorded: Path, mission: tuple[Path, AircraftState]
+) -> None:
+    """All that the mean cell holds is more than can be taken before the weakest one is empty."""
+    last = hear_again(Recording(recorded), debrief.flight).statuses[-1]
+    assert last.numbers is not None
+    assert last.pack is not None
+    told = debrief.landing
+    assert (told.low_wh, told.middle_wh, told.high_wh) == last.numbers.landing_energy_wh
+    assert told.middle_wh < last.pack.energy_wh
+    assert told.low_wh < mission[1].energy_left_wh < told.high_wh
+    words = f"Landed with {told.middle_wh:.0f} Wh ({told.low_wh:.0f} to {told.high_wh:.0f}), "
+    assert headline(debrief).startswith(words)
+    told_j = json.loads(to_json(debrief))
+    assert told_j["landing_range_wh"] == pytest.approx([told.low_wh, told.high_wh], rel=1e-5)
+    energy = dict(pack_rows(debrief))["Energy"]
+    assert energy.startswith("875 Wh nameplate, 849 Wh today at 18 °C as planned; ")
+    heat_wh = debrief.start_wh - told.middle_wh - debrief.pack.delivered_wh
+    assert debrief.pack.heat_wh == pytest.approx(heat_wh)
+    assert 0.0 < heat_wh < 60.0  # of what was held at the start in the same sense
 
 
 def test_ledger_adds_up_on_both_sides(debrief: Debrief) -> None:
@@ -133,6 +157,37 @@ def test_advisories_have_their_times_and_acknowledgements() -> None:
 
 
 @pytest.mark.parametrize(
+    ("warned_s", "words"),
+    [
+        (9.0, "on time"),
+        (40.0, "on time"),  # 30 s are the policy's reaction, the rest is the turn itself
+        (61.0, "1 min late"),
+        (170.0, "2 min late"),
+    ],
+)
+def test_a_pilot_is_measured_by_the_warning_and_the_reaction_it_allows(
+    debrief: Debrief, recorded: Path, warned_s: float, words: str
+) -> None:
+    said = hear_again(Recording(recorded), debrief.flight)
+    warning = advisory(1, debrief.flown.turn_s - warned_s, "turn-back-now", "warning")
+    said = replace(said, advisories=(warning,))
+    turn = _turn_back(debrief.flight, debrief.flown, said, debrief.landing_wh)
+    assert turn.safe_left_s == pytest.approx(30.0 - warned_s)
+    told = replace(debrief, turn_back=turn)
+    assert spare(told) == words
+    sentence = f", {words}: {warned_s:.0f} s after turn-back-now, which allows 30 s to react"
+    assert sentence in sentences(told)[1]
+
+
+@pytest.mark.parametrize(("left_s", "words"), [(720.0, "12 min early"), (-90.0, "2 min late")])
+def test_without_a_warning_it_is_measured_by_when_one_was_to_come(
+    debrief: Debrief, left_s: float, words: str
+) -> None:
+    turn = replace(debrief.turn_back, safe_left_s=left_s, warned_s=math.nan)
+    assert spare(replace(debrief, turn_back=turn)) == words
+
+
+@pytest.mark.parametrize(
     ("n", "e", "wanted"),
     [(-5.0, 0.0, 0.0), (0.0, 5.0, 270.0), (5.0, 0.0, 180.0), (1.0, 1.0, 225.0)],
 )
@@ -156,6 +211,8 @@ def test_page_is_one_file_without_addresses(debrief: Debrief) -> None:
     assert not re.findall(r"""(?:src|href)\s*=\s*["'](?!#)|url\((?!["']?#)|@import|<script""", page)
     assert page.count("<svg") == 5
     assert f"Landed with {debrief.landing_wh:.0f} Wh" in page
+    low, high = debrief.landing.low_wh, debrief.landing.high_wh
+    assert f"<span>{low:.0f} to {high:.0f} (90 %); " in page  # in the card, too
 
 
 def test_strings_of_the_recording_are_not_html(debrief: Debrief) -> None:

@@ -50,6 +50,14 @@ def test_the_answer_stands_first_and_the_caution_with_it(page: Any, debrief: Deb
     assert "remote pilot decides" in page.locator(".caution").first.inner_text()
 
 
+def test_what_may_break_over_pages_comes_between_the_pictures_that_may_not(page: Any) -> None:
+    """Two pictures in a row leave what the second one does not fit into: a third of a sheet."""
+    parts = "p => p.filter(e => e.matches('figure, .scroll')).map(e => e.className.split(' ')[0])"
+    order = page.eval_on_selector_all("main > *", parts)
+    assert order[:3] == ["causes", "scroll", "forecast"]
+    assert order[order.index("ledger") - 1] == "scroll"
+
+
 def test_it_prints_on_few_pages(page: Any) -> None:
     printed = page.pdf(prefer_css_page_size=True)
     assert 2 <= len(re.findall(rb"/Type\s*/Page[^s]", printed)) <= 6

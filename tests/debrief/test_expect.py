@@ -9,6 +9,7 @@ from xml.etree import ElementTree
 import pytest
 
 from supervisor import messages
+from supervisor.core.decide.rules import RULES
 from supervisor.errors import InputError
 from supervisor.expect import (
     Check,
@@ -104,9 +105,9 @@ def test_figures_of_a_nested_table_have_dotted_names() -> None:
     ("text", "named"),
     [
         ("must = 3", "must"),
-        ('[[must]]\ncondition = "a"\nlevel = "loud"', "must.0.level"),
+        ('[[must]]\ncondition = "divert"\nlevel = "loud"', r"must\[0\].level = 'loud'"),
         ("[limits]\nadvisorys = 1", "limits.advisorys"),
-        ('[[must]]\ncondition = "a"\nfrom_min = 3\nby_min = 2', "from_min is after by_min"),
+        ('[[must]]\ncondition = "divert"\nfrom_min = 3\nby_min = 2', "from_min is after by_min"),
         ("x = [", "TOML"),
     ],
 )
@@ -115,6 +116,20 @@ def test_a_wrong_file_names_the_key(text: str, named: str, tmp_path: Path) -> No
     path.write_text(f"schema = 1\n{text}")
     with pytest.raises(InputError, match=named):
         load_expected(path)
+
+
+@pytest.mark.parametrize("table", ["must", "never"])
+def test_a_misspelt_condition_is_refused_and_not_taken_for_one_that_never_came(
+    table: str, tmp_path: Path
+) -> None:
+    path = tmp_path / "e.toml"
+    path.write_text(f'schema = 1\n[[{table}]]\ncondition = "turn-back-nwo"\n')
+    with pytest.raises(InputError) as caught:
+        load_expected(path)
+    text = str(caught.value)
+    assert text.startswith(f"{path}: {table}[0].condition = 'turn-back-nwo': unknown condition")
+    assert "did you mean 'turn-back-now'?" in text
+    assert all(rule.condition in caught.value.allowed for rule in RULES)
 
 
 def test_watcher_counts_from_take_off() -> None:

@@ -19,8 +19,9 @@ from supervisor.core.plan import Flight
 from supervisor.debrief.answer import Debrief
 from supervisor.flightfile import load_flight
 from supervisor.learned import PackLearned, PackRow, keep, load_pack, pack_path
-from supervisor.logbook import State, cycles_of, health, next_sortie, trend
+from supervisor.logbook import Judged, State, cycles_of, health, next_sortie, trend
 
+LONGER = FOLDER / "estuary" / "flight.toml"
 EXAMPLE = Path(__file__).parents[2] / "deploy" / "ci-example" / "flight.toml"
 
 
@@ -57,6 +58,9 @@ def fading(per_flight: float, flights: int) -> PackLearned:
         ({"weak_capacity": 0.12}, State.RETIRE),
         ({"weak_capacity": 0.12, "weakest_cell": -1}, State.FIT),  # cells are not told apart
         ({"capacity_ah": 15.9, "resistance": 1.35}, State.RETIRE),
+        ({"lowest_cell_v": 2.95, "min_cell_v": 2.9}, State.FIT),
+        ({"lowest_cell_v": 2.85, "min_cell_v": 2.9}, State.DERATE),  # in the last flight
+        ({"lowest_cell_v": 2.85, "min_cell_v": 2.9, "capacity_ah": 15.9}, State.RETIRE),
     ],
 )
 def test_hint(change: dict[str, float], state: State) -> None:
@@ -99,7 +103,7 @@ FLIGHT = load_flight(FOLDER / "estuary" / "flight.toml")
 
 
 def on_from(least: float) -> object:
-    return lambda f: (f.pack.initial_charge >= least, "x", f.pack.initial_charge)
+    return lambda f: Judged(f.pack.initial_charge >= least, "x", f.pack.initial_charge)
 
 
 def test_least_charge_is_found_by_halving() -> None:
@@ -110,16 +114,16 @@ def test_least_charge_is_found_by_halving() -> None:
 
 
 def test_a_sortie_that_no_charge_allows() -> None:
-    found = next_sortie(FLIGHT, 0.5, 20.0, lambda _: (False, "no-go", 0.0))
+    found = next_sortie(FLIGHT, 0.5, 20.0, lambda _: Judged(False, "no-go", 0.0))
     assert math.isnan(found.least_charge)
 
 
 def test_charge_and_temperature_reach_the_budget() -> None:
     seen: list[Flight] = []
 
-    def judge(flight: Flight) -> tuple[bool, str, float]:
+    def judge(flight: Flight) -> Judged:
         seen.append(flight)
-        return True, "go", 1.0
+        return Judged(True, "go", 1.0)
 
     found = next_sortie(FLIGHT, 0.9, 4.0, judge)
     assert (seen[0].pack.initial_charge, seen[0].pack.temperature_c) == (0.9, 4.0)
@@ -130,7 +134,8 @@ def test_charge_and_temperature_reach_the_budget() -> None:
 @pytest.fixture
 def folder(debrief: Debrief, tmp_path: Path) -> Path:
     """What one recorded flight taught, kept."""
-    keep(tmp_path, debrief.flight, debrief.flown.lessons, time.time())
+    lowest_v = debrief.flown.pack.least_cell_v
+    keep(tmp_path, debrief.flight, debrief.flown.lessons, time.time(), lowest_v)
     return tmp_path
 
 
@@ -148,16 +153,41 @@ def test_a_flight_enters_the_logbook(folder: Path) -> None:
     kept = load_pack(folder, "P07")
     assert kept is not None
     assert kept.logbook[0].airborne_s > 800.0
+    lowest_v = min(kept.logbook[0].lowest_cell_v or 0.0, 9.0)
+    assert 3.0 < lowest_v < 4.0
+    assert f"lowest cell {lowest_v:.2f} V (2.9 V wanted)" in text
     assert json.loads(run(folder, "--json")[1])[0]["state"] == "fit"
 
 
 def test_the_next_sortie_is_on_with_a_full_pack_and_not_with_an_empty_one(folder: Path) -> None:
     code, text = run(folder, "--next", EXAMPLE, "--charge", 95, "--temperature", 25)
-    assert (code, "ON with 95 %" in text) == (0, True)
+    assert (code, "ON: 95 % in P07 at 25 °C" in text) == (0, True)
+    assert "turn back by (at 99 %, reaction kept): not within plan" in text
     code, text = run(folder, "--next", EXAMPLE, "--charge", 15, "--json")
     told = json.loads(text)
     assert code == 1
     assert 0.2 < told["least_charge"] < 0.7
+
+
+def test_a_sortie_with_conditions_says_on_what_it_hangs_as_the_budget_does(folder: Path) -> None:
+    """The whole plan is two to one at this charge: ON alone would send it out without a word."""
+    line = [folder, "--next", LONGER, "--charge", 97]
+    code, text = run(*line)
+    told = json.loads(run(*line, "--json")[1])
+    assert (code, told["verdict"]) == (0, "go-with-conditions")
+    assert ": ON, WITH CONDITIONS: 97 % in P07" in text
+    assert told["conditions"]
+    assert told["turn_back"] in text
+    assert " ".join(told["conditions"][0].split()) in " ".join(text.split())
+
+
+def test_a_pack_that_sagged_but_has_not_aged_is_not_told_to_be_smaller(tmp_path: Path) -> None:
+    kept = book(row(lowest_cell_v=2.69, min_cell_v=2.9))
+    pack_path(tmp_path, "P07").write_text(kept.model_dump_json())
+    text = run(tmp_path)[1]
+    assert "lowest cell 2.69 V (2.9 V wanted)" in text
+    assert "a cell fell below the voltage wanted" in text
+    assert "put capacity_ah" not in text
 
 
 def test_an_old_pack_says_what_to_write(tmp_path: Path) -> None:

@@ -20,7 +20,7 @@ from supervisor.debrief.readings import observations
 from supervisor.edge.recording import Recording
 from supervisor.errors import InputError
 from supervisor.flightfile import parse_flight
-from supervisor.recordings import merged, summarise, trimmed, write_recording
+from supervisor.recordings import damage_words, merged, summarise, trimmed, write_recording
 
 
 def recording(*words: object) -> str:
@@ -48,6 +48,29 @@ def test_a_trimmed_part_lies_between_its_times(recorded: Path) -> None:
     first = whole[0][1]
     assert part == [e for e in whole if 60e9 <= e[1] - first <= 120e9]
     assert len(part) > 500
+
+
+def test_a_part_beyond_the_end_is_refused_and_nothing_written(
+    recorded: Path, tmp_path: Path
+) -> None:
+    with pytest.raises(
+        InputError, match=r"nothing lies 500 min in \(allowed: 0 to 1\d\.\d, in min"
+    ):
+        recording("trim", recorded, tmp_path / "a.mcap", "--from", 500)
+    assert not (tmp_path / "a.mcap").exists()
+
+
+@pytest.mark.parametrize(
+    ("damaged", "complete", "words"),
+    [
+        (0, True, ""),
+        (0, False, "cut off before its end"),
+        (1, True, "damaged in 1 place"),
+        (3, False, "cut off before its end and damaged in 3 places"),
+    ],
+)
+def test_no_damage_is_told_in_0_places(damaged: int, complete: bool, words: str) -> None:
+    assert damage_words(damaged, complete) == words
 
 
 def test_merging_a_recording_with_itself_changes_nothing(recorded: Path) -> None:
@@ -82,7 +105,7 @@ def test_a_cut_off_file_is_listed_as_such(recorded: Path, tmp_path: Path) -> Non
     (told,) = json.loads(recording("list", cut, "--json"))
     assert not told["complete"]
     assert 0 < told["messages"]["mavlink"] < summarise(recorded).counts["mavlink"]
-    assert "cut off" in recording("list", tmp_path)
+    assert "  cut off before its end\n" in recording("list", tmp_path)
 
 
 def test_a_listing_is_what_reading_it_all_through_finds(recorded: Path, tmp_path: Path) -> None:

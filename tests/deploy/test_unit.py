@@ -79,7 +79,7 @@ def test_every_key_that_it_hints_at_is_one_that_homeleg_keys_makes(tmp_path: Pat
     Fleet(tmp_path).make(Wanted(("localhost",), ("a1",), ("ann",)))
     made = {path.name for path in (tmp_path / "aircraft" / "a1").iterdir()}
     text = (DEPLOY / "homeleg.toml").read_text(encoding="utf-8")
-    named = set(re.findall(r"homeleg\.service/keys_([\w.]+)", text)) - {"mavlink.hex"}
+    named = set(re.findall(r"homeleg\.service/keys_([\w.]+)", text)) - {"mavlink.hex", "password"}
     assert named
     assert named <= made
     hints = re.findall(r"^# (\w+ = .*)$", text, re.MULTILINE)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import itertools
 import json
+import re
 import subprocess
 import sys
 from itertools import pairwise
@@ -136,6 +137,13 @@ def test_the_local_radio_ends_on_the_way_out(tmp_path: Path) -> None:
     assert len(silences) == 1
     assert 300.0 < silences[0][0] < 600.0
     assert silences[0][1] > 900.0
+
+
+def test_titles_stand_in_one_column() -> None:
+    """However long the longest name is."""
+    lines = fly("--list").stdout.splitlines()
+    starts = {re.search(r" {2,}", line).end() for line in lines if line}  # type: ignore[union-attr]
+    assert len(starts) == 1
 
 
 def test_list_for_machines() -> None:

@@ -1,17 +1,17 @@
-"""What pydantic found wrong with a flight file, in our words: key, value, what is allowed."""
+"""What pydantic found wrong with a file that a person wrote: key, value, what is allowed."""
 
 from __future__ import annotations
 
 import difflib
 import math
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from typing import Any, get_args
 
-from pydantic import BaseModel, ValidationError
+from pydantic import AfterValidator, BaseModel, ValidationError
 from pydantic.fields import FieldInfo
+from pydantic_core import PydanticCustomError
 
 from supervisor.errors import InputError
-from supervisor.flightmodels import FlightFile
 
 Location = tuple[int | str, ...]
 KINDS = {  # pydantic's error types: what the value should have been
@@ -27,17 +27,16 @@ SIGNS = {"gt": "above", "ge": "from", "lt": "below", "le": "to"}
 LONGEST_VALUE = 60  # characters of a value that are shown
 
 
-def explain(error: ValidationError, where: str) -> InputError:
-    """The first problem; unknown keys first, since they often explain the others."""
+def explain(error: ValidationError, where: str, model: type[BaseModel]) -> InputError:
+    """The first problem of a file that is ``model``'s; unknown keys first: they explain others."""
     problems = sorted(error.errors(), key=lambda e: e["type"] != "extra_forbidden")
     first = problems[0]
     location, kind, value = first["loc"], first["type"], first["input"]
     key, more = dotted(location), f" (and {len(problems) - 1} more)" if len(problems) > 1 else ""
     if kind == "extra_forbidden":
-        known = _known_keys(location[:-1])
-        near = difflib.get_close_matches(str(location[-1]), known, n=1, cutoff=0.5)
-        hint = f"; did you mean {near[0]!r}?" if near else ""
-        return InputError(where, f"{key}: unknown key{hint}{more}", allowed=", ".join(known))
+        known = _known_keys(model, location[:-1])
+        unknown = f"{key}: unknown key{guess(str(location[-1]), known)}{more}"
+        return InputError(where, unknown, allowed=", ".join(known))
     if kind == "missing":
         gone = [dotted(p["loc"]) for p in problems if p["type"] == "missing"]
         return InputError(where, f"missing: {', '.join(gone)}")
@@ -47,8 +46,28 @@ def explain(error: ValidationError, where: str) -> InputError:
         text = f"is not {KINDS[kind]}"
     else:
         text = first["msg"].removeprefix("Value error, ").replace("Input should be", "should be")
-    allowed = first.get("ctx", {}).get("expected") or _range(location) or KINDS.get(kind, "")
+    allowed = first.get("ctx", {}).get("expected") or _range(model, location) or KINDS.get(kind, "")
     return InputError(where, f"{key}{_shown(value)}: {text}{more}", allowed=str(allowed))
+
+
+def guess(text: str, known: Sequence[str]) -> str:
+    """``; did you mean 'mass_kg'?``, or nothing where none of ``known`` is near."""
+    near = difflib.get_close_matches(text, known, n=1, cutoff=0.5)
+    return f"; did you mean {near[0]!r}?" if near else ""
+
+
+def one_of(known: Sequence[str], what: str) -> AfterValidator:
+    """Accepts a text that is one of ``known``; refuses another as an unknown ``what``."""
+
+    def check(text: str) -> str:
+        if text not in known:
+            problem = f"unknown {what}{guess(text, known)}"
+            raise PydanticCustomError(
+                "one_of", "{problem}", {"problem": problem, "expected": ", ".join(known)}
+            )
+        return text
+
+    return AfterValidator(check)
 
 
 def dotted(location: Location) -> str:
@@ -67,9 +86,9 @@ def _shown(value: Any) -> str:
     return f" = {text}" if len(text) <= LONGEST_VALUE else ""
 
 
-def _range(location: Location) -> str:
+def _range(model: type[BaseModel], location: Location) -> str:
     """above 0.3 to 150, from the field's own bounds."""
-    info = _field(location)
+    info = _field(model, location)
     bounds = dict(_bounds([info, *_nested(info.annotation)])) if info else {}
     return " ".join(f"{word} {bounds[sign]:g}" for sign, word in SIGNS.items() if sign in bounds)
 
@@ -86,22 +105,21 @@ def _bounds(parts: Iterable[Any]) -> Iterator[tuple[str, float]]:
             yield from ((s, getattr(mark, s)) for s in SIGNS if hasattr(mark, s))
 
 
-def _field(location: Location) -> FieldInfo | None:
+def _field(model: type[BaseModel], location: Location) -> FieldInfo | None:
     names = [part for part in location if isinstance(part, str)]
-    model = _model_at(tuple(names[:-1]))
-    for name, info in model.model_fields.items():
+    section = _model_at(model, tuple(names[:-1]))
+    for name, info in section.model_fields.items():
         if names and names[-1] in (name, info.alias):
             return info
     return None
 
 
-def _known_keys(location: Location) -> list[str]:
+def _known_keys(model: type[BaseModel], location: Location) -> list[str]:
     """The keys that the section at ``location`` has, as they are spelled in the file."""
-    return [info.alias or name for name, info in _model_at(location).model_fields.items()]
+    return [info.alias or name for name, info in _model_at(model, location).model_fields.items()]
 
 
-def _model_at(location: Location) -> type[BaseModel]:
-    model: type[BaseModel] = FlightFile
+def _model_at(model: type[BaseModel], location: Location) -> type[BaseModel]:
     for part in location:
         if isinstance(part, int):
             continue
