@@ -91,7 +91,7 @@ def kept_words(policy: Policy) -> str:
 
 
 def percent(chance: float) -> str:
-    """99.3 %, but never 100 % of 400 members, nor 0 %."""
+    """99.3 %, but never 100 % of some members, nor 0 %."""
     if chance >= 0.9975:
         return "over 99.7 %"
     if chance <= 0.0025:
