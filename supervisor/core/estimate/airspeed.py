@@ -19,8 +19,8 @@ from supervisor.core.plan import Flight
 NAN = math.nan
 
 
-class Turn(Enum):
-    """What a second has changed about the tube."""
+class Tube(Enum):
+    """What a second has changed about it."""
 
     NONE = "none"
     LOST = "lost"
@@ -61,7 +61,7 @@ class Airspeed:
             return cas * ratio
         return self.assumed_mps(ratio) * (1.0 + assumed_error(wind)[0])
 
-    def watch(self, fix: ev.Position, ratio: float, dt_s: float, wind: WindState | None) -> Turn:
+    def watch(self, fix: ev.Position, ratio: float, dt_s: float, wind: WindState | None) -> Tube:
         """Believe the tube, or not."""
         air, before = self._senses.fresh(ev.AirData, fix.t_s), self._pitot.usable
         cas = air.cas_mps if air else NAN
@@ -72,10 +72,10 @@ class Airspeed:
             self._pitot = pitot.agree(self._pitot, cas * ratio, self.by_power_mps, dt_s)
             self._pitot = pitot.by_drag(self._pitot, *assumed_error(wind))
         if before == self._pitot.usable:
-            return Turn.NONE
+            return Tube.NONE
         change = speed_by_power.hold if before else speed_by_power.free
         self._by_power = change(self._by_power)
-        return Turn.LOST if before else Turn.BACK
+        return Tube.LOST if before else Tube.BACK
 
     def learn(self, scales: Scales, sample: PowerSample) -> None:
         """Take in what is drawn at the speed that is believed."""

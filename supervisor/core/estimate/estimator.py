@@ -31,7 +31,7 @@ from supervisor.core.estimate import (
     windfield,
 )
 from supervisor.core.estimate import phase as phases
-from supervisor.core.estimate.airspeed import Airspeed, Turn
+from supervisor.core.estimate.airspeed import Airspeed, Tube
 from supervisor.core.estimate.forecast_wind import forecast_wind
 from supervisor.core.estimate.kalman import Updated
 from supervisor.core.estimate.pack_watch import SILENT_S, PackWatch
@@ -157,10 +157,10 @@ class Estimator:
         self._pack.bridge(fix.t_s)
 
     def _watch_airspeed(self, fix: ev.Position, ratio: float, dt_s: float) -> None:
-        turn = self._airspeed.watch(fix, ratio, dt_s, self._wind)
-        if turn is Turn.LOST:
+        tube = self._airspeed.watch(fix, ratio, dt_s, self._wind)
+        if tube is Tube.LOST:
             self._without_airspeed(fix.t_s)
-        elif turn is Turn.BACK:
+        elif tube is Tube.BACK:
             self._scales = power_scales.doubted(self._scales)
 
     def _without_airspeed(self, t_s: float) -> None:
