@@ -182,3 +182,13 @@ def test_a_wind_through_the_rotors_takes_off_what_momentum_theory_says() -> None
     assert relieved / calm == pytest.approx(
         float(power.hover_relief(inflow, 8.0, power.hover_drag(CRAFT))), rel=1e-12
     )
+
+
+def test_a_while_without_lessons_is_no_sudden_change() -> None:
+    """The tube is believed again: the cruise's scale is open, and nobody says that power jumped."""
+    known = fly(start(CRAFT), Phase.CRUISE, 900, 1.0, np.random.default_rng(5))
+    open_again = power_scales.doubted(known)
+    assert open_again.p[CRUISE, CRUISE] == pytest.approx(
+        known.p[CRUISE, CRUISE] + power_scales.CHANGE_SD**2
+    )
+    assert (open_again.changed, open_again.changed_s) == (-1, -math.inf)

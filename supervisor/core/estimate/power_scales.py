@@ -241,15 +241,19 @@ CHANGE_SD = 0.20  # how much a scale may have changed when the detector fires
 
 
 def _freed(scales: Scales, regime: int) -> Scales:
-    """After a sudden change the scale is free again; what shares its cause is half as free."""
-    p = scales.p.copy()
-    p[regime, regime] += CHANGE_SD**2
-    return replace(scales, p=p, changed_s=scales.last_s, changed=regime)
+    """After a sudden change the scale is free again."""
+    return replace(_wider(scales, regime), changed_s=scales.last_s, changed=regime)
 
 
 def doubted(scales: Scales) -> Scales:
     """Nothing was learned on the wing for a while: what is drawn there may have changed since."""
-    return _freed(scales, CRUISE)
+    return _wider(scales, CRUISE)
+
+
+def _wider(scales: Scales, regime: int) -> Scales:
+    p = scales.p.copy()
+    p[regime, regime] += CHANGE_SD**2
+    return replace(scales, p=p)
 
 
 DROP_DOUBT = 0.5  # so wide that hover power alone can say that the payload is still there
