@@ -206,6 +206,8 @@ async def test_what_came_while_away_goes_when_the_broker_knows_us_again(tmp_path
         async with Reader(broker.port) as reader, uplink(broker.port) as up:
             up.submit_plan(plan())
             await until(lambda: len(reader.payloads("plan")) == 1, "the plan")
+            # it is given when the broker has said so: a reader may have it before
+            await until(lambda: up._latest._plan_given is not None, "the broker's word")
             assert up._session is not None
             up.submit_history(history("f1"))
             up._session._client._client.socket().shutdown(2)  # before the history could go
