@@ -62,6 +62,10 @@ def test_home_in_doubt_names_what_runs_short() -> None:
     )
     both = said("home-not-covered", covered=0.3, hover_holds=0.5, energy_holds=0.6)
     assert both.startswith("Home is likely out of reach: 30 % to land")
+    over_it = said(
+        "home-not-covered", covered=0.3, hover_holds=0.3, energy_holds=0.9, over_pad=True
+    )
+    assert over_it.startswith("The landing is likely to fall short: 30 % to land")
     assert "Both run short, the energy and the voltage in the landing hover (lowest" in both
     energy = said("home-not-covered", covered=0.3, hover_holds=0.97, energy_holds=0.3)
     assert "It is the energy that runs short. " in energy

@@ -67,9 +67,10 @@ def _turn_back_soon(s: Situation, n: FourNumbers | None) -> str:
 
 
 def _home_not_covered(s: Situation, n: FourNumbers | None) -> str:
-    word = "likely out of reach" if s.covered < 0.5 else "in doubt"
+    lost = "likely to fall short" if s.over_pad else "likely out of reach"
+    what, word = "The landing" if s.over_pad else "Home", lost if s.covered < 0.5 else "in doubt"
     chance = percent(s.covered)
-    return f"Home is {word}: {chance} to land {KEPT}.{_short(s, n)}{_energy(s, n)}"
+    return f"{what} is {word}: {chance} to land {KEPT}.{_short(s, n)}{_energy(s, n)}"
 
 
 def _short(s: Situation, n: FourNumbers | None) -> str:
