@@ -109,9 +109,9 @@ ALLOWED = 0.1
 def test_the_power_filters_noise_is_what_it_says(records: list[Record], regime: int) -> None:
     """Mean normalised innovation squared by regime; 200 flights would tell it to 3 % in cruise.
 
-    Over 200 flights 1.04, 1.02 and 0.27. Cruise, whose noise is learned in flight, is held from both
-    sides. A flight has one climb and one block or two of its take-off, in which the builder's trust
-    counts most: from above.
+    Over 200 flights 1.04, 1.02 and 0.27. Cruise, whose noise is learned in flight, is held from
+    both sides. A flight has one climb and one block or two of its take-off, in which the builder's
+    trust counts most: from above.
     """
     nis = np.array([
         nu * nu
