@@ -35,11 +35,20 @@ def on_ground(status: Status) -> bool:
     return status.phase == "ground" or (status.phase == "hover-landing" and low)
 
 
+def _landing_wh(status: Status) -> tuple[float | None, float | None, float | None] | None:
+    """Of a flight that is over, or of a landing now while it stands before that is told."""
+    if status.landed is not None:
+        return status.landed.energy_wh
+    if status.numbers is not None and on_ground(status):
+        return status.numbers.landing_energy_wh
+    return None
+
+
 def held(status: Status) -> Held | None:
     """Believed at that moment; None where nothing is known of the pack."""
-    pack, numbers = status.pack, status.numbers
-    if numbers is not None and on_ground(status):
-        low, middle, high = numbers.landing_energy_wh
+    pack = status.pack
+    if (told := _landing_wh(status)) is not None:
+        low, middle, high = told
         if low is not None and middle is not None and high is not None:
             return Held(low, middle, high, pack.energy_wh - middle if pack else 0.0)
     if pack is None:

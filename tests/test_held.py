@@ -54,6 +54,14 @@ def test_on_the_ground_it_is_what_a_landing_now_would_leave() -> None:
     assert held(status("ground")) == Held(108.0, 132.0, 156.0, beyond_wh=8.0)
 
 
+def test_once_the_flight_is_over_it_is_what_the_status_says_it_landed_with() -> None:
+    end = messages.Landed(
+        place="at home", energy_wh=(110.0, 131.0, 150.0), above_reserve_wh=(22.0, 43.0, 62.0)
+    )
+    told = status("ground", numbers=None, landed=end)
+    assert held(told) == Held(110.0, 131.0, 150.0, beyond_wh=9.0)
+
+
 def test_in_the_air_it_is_the_pack_as_far_as_its_charge_is_known() -> None:
     """One percent of charge in twenty is 7 Wh in 140; 1.645 of them to the 95th percentile."""
     told = held(status("cruise", 100.0))

@@ -167,7 +167,9 @@ def test_after_the_landing_at_home_the_monitor_says_what_is_left_and_nothing_els
     assert last.phase is Phase.GROUND
     assert last.landed is not None
     assert last.pack is not None
-    assert last.landed.energy_wh.p50 == pytest.approx(last.pack.energy_wh)
+    # the mean cell holds a little beyond the weakest: some Wh of a whole pack's
+    beyond_wh = last.pack.energy_wh - last.landed.energy_wh.p50
+    assert 0.0 < beyond_wh < 0.02 * flight().pack.nameplate_wh
     assert last.sentence.startswith(f"Landed: at {flight().home.name} with ")
     assert last.numbers is None
     assert not last.ledger_wh

@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 
 from supervisor.core.belief import Belief
-from supervisor.core.decide.landing import P95, Landing, flight_end
+from supervisor.core.decide.landing import Landing, flight_end
 from supervisor.core.decide.nearest import nearest_ground, range_left_m
 from supervisor.core.decide.rules import Situation
 from supervisor.core.events import (
@@ -163,6 +163,9 @@ def _reachable(flight: Flight, forecast: Forecast | None) -> bool:
         *(a.landing_energy_wh for a in forecast.alternates),
     ]
     return any(energy.p50 > empty_wh for energy in sites)
+
+
+P95 = 1.645  # of the standard normal
 
 
 def _energy_holds(above_wh: Spread) -> float:
