@@ -29,12 +29,6 @@ def ocv_v(cell: Cell, charge: Real) -> Any:
     return np.interp(charge, cell.charge_grid, cell.ocv_v)
 
 
-def ocv_slope_v(cell: Cell, charge: Real) -> Any:
-    """dOCV/dcharge [V] at ``charge`` 0..1, by a central difference of 1 %."""
-    c = np.clip(charge, 0.005, 0.995)
-    return (ocv_v(cell, c + 0.005) - ocv_v(cell, c - 0.005)) / 0.01
-
-
 def temperature_factor(cell: Cell, temperature_c: Real) -> Any:
     """Resistance relative to 25 degC: exp(k (1/T - 1/298.15 K))."""
     inverse_k = 1.0 / (np.asarray(temperature_c) + KELVIN) - 1.0 / 298.15

@@ -108,7 +108,7 @@ def model_w(aircraft: Aircraft, sample: PowerSample, mass_kg: float) -> tuple[fl
     """Propulsion power [W] of core/power.py in floats, and its derivative by mass [W/kg]."""
     weight_n = mass_kg * G0_MPS2
     if REGIME[sample.phase] == HOVER:
-        inflow = math.sqrt(weight_n / (2.0 * sample.density * aircraft.disk_area_m2))
+        inflow = hovers.inflow_mps(aircraft, mass_kg, sample.density)
         # power.hover_climb and hover_relief in floats
         up = max(sample.climb_mps, 0.0) / inflow
         induced = math.sqrt(0.25 * up * up + 1.0) - 0.5 * up
