@@ -6,9 +6,10 @@ import numpy as np
 import pytest
 from scipy.signal import lfilter
 
-from supervisor.core.estimate.gusts import Gusts, Residual, watch
+from supervisor.core.estimate.gusts import Gusts, Moment, Residual, watch
 
 GUST_S, NOSE = 13.0, np.array([0.6, 0.8])
+HERE = Moment(NOSE, GUST_S, 1.0)
 
 
 def gust_series(rng: np.random.Generator, sd: float, seconds: int) -> np.ndarray:
@@ -22,7 +23,7 @@ def fly(rows: np.ndarray, cov: float = 0.05) -> tuple[Gusts, list[int]]:
     gusts, alarms = Gusts(), []
     for i, row in enumerate(rows):
         residual = Residual(row, cov * np.eye(2))
-        gusts, _, changed = watch(gusts, residual, residual, NOSE, GUST_S, 1.0)
+        gusts, _, changed = watch(gusts, residual, residual, HERE)
         if changed:
             alarms.append(i)
     return gusts, alarms
@@ -80,8 +81,21 @@ def test_a_single_wild_sample_does_not_count() -> None:
         Residual(np.zeros(2), 0.1 * np.eye(2)),
         Residual(np.full(2, 30.0), np.eye(2) * 0.1),
     )
-    gusts, counts, _ = watch(Gusts(), quiet, quiet, NOSE, GUST_S, 1.0)
+    gusts, counts, _ = watch(Gusts(), quiet, quiet, HERE)
     assert counts
-    _, counts, changed = watch(gusts, wild, wild, NOSE, GUST_S, 1.0)
+    _, counts, changed = watch(gusts, wild, wild, HERE)
     assert not counts
     assert not changed
+
+
+@pytest.mark.parametrize("of_air", [True, False], ids=["airspeed", "wind"])
+def test_an_orbit_tells_a_changed_airspeed_from_a_changed_wind(of_air: bool) -> None:
+    """4 m/s along the nose all around, or 4 m/s to the north: 50 s a circle, mean over a minute."""
+    gusts = Gusts()
+    for i in range(600):
+        nose = np.array([np.cos(0.126 * i), np.sin(0.126 * i)])
+        away = Residual(4.0 * nose if of_air else np.array([4.0, 0.0]), 100.0 * np.eye(2))
+        gusts, _, _ = watch(gusts, away, away, Moment(nose, GUST_S, 1.0))
+    on_ground = float(np.hypot(*gusts.foreseen))
+    assert (gusts.on_nose > 3.9, on_ground > 3.9) == (of_air, not of_air)
+    assert (abs(gusts.on_nose) < 1.0, on_ground < 1.0) == (not of_air, of_air)

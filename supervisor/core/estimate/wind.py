@@ -25,6 +25,7 @@ from supervisor.core.estimate.forecast_wind import profile
 from supervisor.core.estimate.wind_sensors import another_compass, new_sensors, without_airspeed
 from supervisor.core.estimate.wind_state import (
     SENSORS,
+    UNMOVED,
     Expected,
     Held,
     Sample,
@@ -92,40 +93,62 @@ def observe(state: WindState, sample: Sample) -> WindState:
     dt_s = min(sample.t_s - state.last_s, 5.0)
     if dt_s < 0.9 or state.solved is None:
         return state
-    sensors = state.solved.sensor_mean
     steady, held = _held(state, sample, dt_s)
-    z, h = rows(sample, sensors, held)
-    tau_s = GUST_LENGTH_M / max(sample.tas_mps, 5.0)
-    late = gusts.late_var(sample.heading_rad, state.heading_rad, dt_s, sample.tas_mps)
+    z, h = rows(sample, state.solved.sensor_mean, held)
+    moment = _moment(state, sample, dt_s)
     now, foreseen = _against(state.here, z, h), _against(state.foreseen, z, h)
-    nose = np.array([math.cos(sample.heading_rad), math.sin(sample.heading_rad)])
-    gust, counts, changed = gusts.watch(state.gusts, now, foreseen, nose, tau_s, dt_s, late)
-    before = state.gusts
+    before = _rebased(state, h, moment.nose)
+    gust, counts, changed = gusts.watch(before, now, foreseen, moment)
     state = state._replace(
         last_s=sample.t_s, heading_rad=sample.heading_rad, gusts=gust, steady_mps=steady,
-        held=held, assumed=sample.assumed,
+        held=held, assumed=sample.assumed, moved=UNMOVED,
     )  # fmt: skip
-    along = float(nose @ before.foreseen)
     state = _asked_power(state, sample, dt_s)
     asked = (changed or state.by_power_s >= BY_POWER_S) and not sample.assumed
-    if asked and _alike(along, sample.power_mps - sample.tas_mps):
+    if asked and _alike(before.on_nose, sample.power_mps - sample.tas_mps):
         return without_airspeed(state, sample.t_s)
     if changed:
-        sure = math.sqrt(float(nose @ _against(state.foreseen, z, h).cov @ nose) + gust.var)
-        compass = another_compass(state, sample.t_s)
-        if compass is not None:
-            return compass
-        return new_sensors(state, sample.t_s, airspeed=abs(along) > ALONG_SIGMA * sure)
-    if not counts:
-        return state
-    along_var, across_var = gust.lasting(tau_s, dt_s, late)
+        sure = math.sqrt(float(moment.nose @ foreseen.cov @ moment.nose) + gust.var)
+        return _changed(state, sample.t_s, airspeed=abs(before.on_nose) > ALONG_SIGMA * sure)
+    return _told(state, sample, (z, h), moment) if counts else state
+
+
+def _moment(state: WindState, sample: Sample, dt_s: float) -> gusts.Moment:
+    nose = np.array([math.cos(sample.heading_rad), math.sin(sample.heading_rad)])
+    late = gusts.late_var(sample.heading_rad, state.heading_rad, dt_s, sample.tas_mps)
+    tau_s = GUST_LENGTH_M / max(sample.tas_mps, 5.0)
+    return gusts.Moment(nose, tau_s, dt_s, late, state.kernel.wander(sample.tas_mps))
+
+
+def _rebased(state: WindState, h: Array, nose: Array) -> gusts.Gusts:
+    """The slow means as they are against a new anchor: until now they were against the old one."""
+    if state.moved is UNMOVED:
+        return state.gusts
+    step = h @ state.moved
+    on_nose = state.gusts.on_nose + float(nose @ step)
+    return state.gusts._replace(foreseen=state.gusts.foreseen + step, on_nose=on_nose)
+
+
+def _changed(state: WindState, t_s: float, *, airspeed: bool) -> WindState:
+    compass = another_compass(state, t_s)
+    return compass if compass is not None else new_sensors(state, t_s, airspeed=airspeed)
+
+
+def _told(
+    state: WindState, sample: Sample, measured: tuple[Array, Array], moment: gusts.Moment
+) -> WindState:
+    """What a sample, measurement and its matrix, says about wind and sensors joins the evidence."""
+    assert state.solved is not None
+    z, h = measured
+    along_var, across_var = state.gusts.lasting(moment.gust_s, moment.dt_s, moment.late_var)
     more = 1.0 / along_var - 1.0 / across_var
-    weight = h.T @ (gusts.UNIT / across_var + more * np.outer(nose, nose))
+    weight = h.T @ (gusts.UNIT / across_var + more * np.outer(moment.nose, moment.nose))
     place = np.array([sample.north_m, sample.east_m, sample.height_m, sample.t_s])
-    seen = Evidence(place, dt_s, weight @ h, weight @ z)
+    seen = Evidence(place, moment.dt_s, weight @ h, weight @ z)
     change = wind_change.add(
-        state.change, state.kernel, seen, sample.heading_rad, sensors, state.forecast_here
-    )
+        state.change, state.kernel, seen, sample.heading_rad, state.solved.sensor_mean,
+        state.forecast_here, moment.gust_s,
+    )  # fmt: skip
     kernel = state.kernel
     if change.lively != kernel.lively:
         kernel = replace(kernel, lively=change.lively)

@@ -6,7 +6,10 @@ same heading (so that the sensors' errors cancel), is worth a Gaussian likelihoo
 
     2/3 (lively D_v(dt, d) + D_b(dt, d)) + noise of both means,    D = 2 (k(0) - k(dt, d))
 
-since what is compared are means over stretches as long as they are apart: over a time so short that
+where the noise of two means of T seconds, one after the other, is less by 1.5 (1 - 2b)/(1 - b) t/T
+than if gusts were white: their ends hang together (from the integrals of exp(-d/t) (1 - b d/t)).
+
+What is compared are means over stretches as long as they are apart: over a time so short that
 the wind wanders like a random walk they differ by two thirds of what two moments do (the Allan
 variance of a random walk, K^2 T / 3, is half of it: IEEE Std 952, annex C; from memory).
 """
@@ -20,6 +23,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from supervisor.core.estimate.gusts import BEND
 from supervisor.core.estimate.windfield import Evidence, Kernel
 
 Array = NDArray[np.float64]
@@ -29,6 +33,7 @@ PRIOR_LOG_SD = 0.9  # winds of 0.4 to 2.5 times the usual variance are usual
 FORGET = 0.99  # a change of a few hours ago says less about now
 BLOCK_S, SAME_HEADING_RAD = 90.0, 0.35
 OF_MEANS = 2.0 / 3.0
+ENDS: Array = np.array([1.5 * (1.0 - 2.0 * bend) / (1.0 - bend) for bend in BEND])
 
 
 def _prior() -> Array:
@@ -69,7 +74,7 @@ def learn(
     """(belief, change of wind) -> belief.
 
     ``a``, ``b``: places (north, east, height, time); ``difference`` (2,): deviation at b less at
-    a; ``noise`` (2,): variance of it from the two means' own error.
+    a, in any two directions; ``noise`` (2,): variance of it from the two means' own error.
     """
     unit = replace(kernel, lively=1.0)
     slow = replace(kernel, lively=0.0)
@@ -88,11 +93,12 @@ def learn(
 
 def add(
     change: Change, kernel: Kernel, sample: Evidence, heading_rad: float, sensors: Array,
-    forecast_at: Array,
+    forecast_at: Array, gust_s: float = 0.0,
 ) -> Change:  # fmt: skip
     """(belief, evidence of one moment) -> belief. ``y`` of the evidence is on the absolute wind.
 
-    ``forecast_at`` (2,) is subtracted, so that what the forecast foresaw is no change.
+    ``forecast_at`` (2,) is subtracted, so that what the forecast foresaw is no change. ``gust_s``:
+    how long a gust lasts along the flight.
     """
     y = sample.y - sample.j[:, :2] @ forecast_at
     sample = Evidence(sample.place, sample.seconds, sample.j, y)
@@ -109,14 +115,18 @@ def add(
     if seconds < BLOCK_S:
         return change._replace(block=block)
     if before is not None:
-        w_a, var_a = _wind_of(before, sensors)
-        w_b, var_b = _wind_of(block, sensors)
-        change = learn(change, kernel, before.place, place, w_b - w_a, var_a + var_b)
+        w_a, cov_a = _wind_of(before, sensors)
+        w_b, cov_b = _wind_of(block, sensors)
+        c, s = math.cos(heading_rad), math.sin(heading_rad)
+        axes = np.array([[c, s], [-s, c]])  # along and across the flight
+        noise = np.diag(axes @ (cov_a + cov_b) @ axes.T).copy()
+        noise *= 1.0 - ENDS * gust_s / seconds
+        change = learn(change, kernel, before.place, place, axes @ (w_b - w_a), noise)
     return change._replace(block=None, before=block)
 
 
 def _wind_of(block: Evidence, sensors: Array) -> tuple[Array, Array]:
-    """A block's own wind (2,) with the sensors' errors as believed, and its variances."""
-    cov = np.linalg.inv(block.j[:2, :2])
+    """A block's own wind (2,) with the sensors' errors as believed, and its covariance."""
+    cov: Array = np.asarray(np.linalg.inv(block.j[:2, :2]), dtype=np.float64)
     wind: Array = cov @ (block.y[:2] - block.j[:2, 2:] @ sensors)
-    return wind, np.diag(cov)
+    return wind, cov

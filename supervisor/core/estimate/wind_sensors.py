@@ -114,5 +114,8 @@ def new_sensors(state: WindState, t_s: float, *, airspeed: bool = True) -> WindS
     kernel = replace(state.kernel, lively=change.lively, jumps=jumps)
     wider = np.minimum(state.sensor_var * WIDER**2, np.square(WIDEST_SD))
     var = np.where([airspeed, airspeed, True, airspeed], wider, state.sensor_var)
-    state = state._replace(evidence=tuple(kept), change=change, kernel=kernel, sensor_var=var)
+    state = state._replace(
+        evidence=tuple(kept), change=change, kernel=kernel, sensor_var=var, anchor=None,
+        next_anchor=None,
+    )  # fmt: skip
     return refreshed(state, place_at(state.evidence, t_s))._replace(sensors_s=t_s)

@@ -21,6 +21,7 @@ SENSOR_SD = (0.015, 0.25, 0.025, 0.08)
 SENSORS = len(SENSOR_SD)
 SENSOR_VAR: Array = np.square(np.array(SENSOR_SD))
 NO_WIND: Array = np.zeros(2)
+UNMOVED: Array = np.zeros(2 + SENSORS)
 ANCHOR_S = 180.0  # a change is looked for over three to six minutes
 
 
@@ -84,6 +85,7 @@ class WindState(NamedTuple):
     foreseen: Expected | None = None  # the same from the anchor
     anchor: Past | None = None  # a belief of ANCHOR_S to twice that ago, to be compared with
     next_anchor: Past | None = None
+    moved: Array = UNMOVED  # what was foreseen from the anchor before, less what is from this one
     forecast_here: Array = NO_WIND
     sensors_s: float = -math.inf  # when a sensor was last found changed
     refuted_s: float = -math.inf  # when the airspeed was last found to be none
@@ -110,18 +112,23 @@ def replace_sensors(state: WindState, sd: tuple[float, ...]) -> WindState:
 def refreshed(state: WindState, place: Array) -> WindState:
     """The field worked out anew, and what it and its older self expect here and now."""
     solved = solve(state, float(place[3]))
-    anchor, following = state.anchor, state.next_anchor
+    before, following = state.anchor, state.next_anchor
+    anchor, moved = before, state.moved
     if following is None or solved.now_s - following.field.now_s >= ANCHOR_S:
         now = Past(solved, state.change)
         anchor, following = following or now, now
+    foreseen = _expected(anchor.field if anchor else solved, place)
+    if before is not None and anchor is not before:
+        moved = moved + _expected(before.field, place).mean - foreseen.mean
     north, east, height, t_s = place[:, None]
     return state._replace(
         solved=solved,
         solved_s=solved.now_s,
         here=_expected(solved, place),
-        foreseen=_expected(anchor.field if anchor else solved, place),
+        foreseen=foreseen,
         anchor=anchor,
         next_anchor=following,
+        moved=moved,
         forecast_here=state.forecast.at(north, east, height, t_s - state.take_off_s)[0],
     )
 

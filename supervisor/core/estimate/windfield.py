@@ -62,6 +62,12 @@ class Kernel:
     jump_mps: float = 4.0
     jump_m: float = 400e3
 
+    def wander(self, speed_mps: float) -> float:
+        """How fast the variance of a change grows at first, for one who flies on [m^2/s^3]."""
+        bias = self.bias_mps**2 * (1.0 / self.bias_s + speed_mps / self.bias_m)
+        vary = self.vary_mps**2 * (1.0 / self.vary_s + speed_mps / self.vary_m)
+        return 2.0 * (bias + self.lively * vary)
+
     def between(self, a: Array, b: Array) -> Array:
         """(len(a), len(b)) covariances of points (north, east, height, time) in columns."""
         d_m = np.hypot(a[:, None, 0] - b[:, 0], a[:, None, 1] - b[:, 1])
