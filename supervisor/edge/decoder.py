@@ -33,7 +33,7 @@ from supervisor.core.events import (
 from supervisor.edge import wire
 from supervisor.edge.frames import MAGIC_1, Frame, read_frame
 from supervisor.edge.quick import maker
-from supervisor.edge.wire import LAYOUTS, unpack, whole
+from supervisor.edge.wire import CUT_OFF, LAYOUTS, unpack
 
 Values = tuple[Any, ...]
 
@@ -76,7 +76,7 @@ class Decoder:
         self._pack_s = -math.inf
         self._total_v, self._total_s = NAN, -math.inf
         readers = _READERS | {wire.SYS_STATUS: self._totals}
-        self._readers = {msgid: (reader, *LAYOUTS[msgid]) for msgid, reader in readers.items()}
+        self._readers = {msgid: (reader, LAYOUTS[msgid]) for msgid, reader in readers.items()}
 
     def decode(self, frame: Frame, t_s: float) -> Observation | None:
         """What the frame says, as received at ``t_s``; None: nothing for the core."""
@@ -86,10 +86,8 @@ class Decoder:
         known = self._readers.get(msgid)
         if known is None:
             return None
-        reader, layout, size = known
-        if len(payload) != size:
-            payload = whole(payload, size)
-        return reader(t_s, layout(payload))
+        reader, layout = known
+        return reader(t_s, layout(payload + CUT_OFF))
 
     def observe(self, raw: bytes, t_s: float) -> Observation | None:
         """The same for one frame's bytes in memory: for recordings and simulations."""

@@ -144,8 +144,10 @@ _ROWS = (
 
 ROWS: dict[int, Row] = {row.msgid: row for row in _ROWS}
 
-# How a whole payload becomes its values, and how long it is.
-LAYOUTS = {row.msgid: (row.layout.unpack, row.layout.size) for row in _ROWS}
+# How a payload becomes its values, once the zero bytes that were cut off are behind it again; what
+# a later edition has added is not read.
+LAYOUTS = {row.msgid: row.layout.unpack_from for row in _ROWS}
+CUT_OFF = bytes(255)
 
 # Messages that carry other people's bytes (file transfer, log download, tunnels ...): id -> CRC
 # seed. They are checked and skipped whole, so that a frame inside one is not taken for the
@@ -166,13 +168,7 @@ CARRIERS: dict[int, int] = {
 
 def unpack(msgid: int, payload: bytes) -> tuple[Any, ...]:
     """Field values in wire order, arrays laid flat; cut-off zero bytes are put back."""
-    layout, size = LAYOUTS[msgid]
-    return layout(payload if len(payload) == size else whole(payload, size))
-
-
-def whole(payload: bytes, size: int) -> bytes:
-    """With the zero bytes that were cut off, without what a later edition has added."""
-    return payload[:size].ljust(size, b"\0")
+    return LAYOUTS[msgid](payload + CUT_OFF)
 
 
 def named(msgid: int, payload: bytes) -> dict[str, Any]:

@@ -28,7 +28,7 @@ from supervisor.core.forecast.advice import best_airspeed, best_height, equal_ti
 from supervisor.core.forecast.ahead import Ahead, Columns, fly_plan, joined_ahead
 from supervisor.core.forecast.beside import Beside, PlanBeside
 from supervisor.core.forecast.course import AT_HOME_M, Course, course_from, horizon_s
-from supervisor.core.forecast.discharge import CellTables, Charge, Floats, tables
+from supervisor.core.forecast.discharge import CellTables, Charge, Floats, expected, tables
 from supervisor.core.forecast.legs import (
     ROTORBORNE,
     Kind,
@@ -204,7 +204,7 @@ class Forecaster:
         height, spares = best_height(self.flight, belief, middle, 0.5 * float(home_s[0]), way_m)
         rows = {
             "station_left_s": self._station_s(run),
-            "equal_time_s": equal_time_s(run.ahead.t_s.mean(axis=0, dtype=float), home_s),
+            "equal_time_s": equal_time_s(run.ahead_s, home_s),
             "best_return_airspeed_mps": cas,
             "best_return_airspeed_saves_wh": saves,
             "best_return_height_m": height,
@@ -268,7 +268,8 @@ class Forecaster:
         whole = joined_ahead([ahead for ahead, _ in parts])
         landings = [joined_landings([way for _, way in parts])]
         landings += fly_ways(flight, self.table, members, whole, away, wind, habits)
-        return Run(flight, self.chart, belief, habits, course, members, whole, landings)
+        ahead_s = expected(whole.t_s, float)
+        return Run(flight, self.chart, belief, habits, course, members, whole, landings, ahead_s)
 
     def _gusts(self, stretches: int) -> Floats:
         """(members, stretches) standard normals: the same at every look, so drawn once."""

@@ -17,7 +17,7 @@ from supervisor.core.belief import Array, Belief
 from supervisor.core.events import FourNumbers, PlaceAhead, SiteChance
 from supervisor.core.forecast.ahead import Ahead
 from supervisor.core.forecast.course import Course
-from supervisor.core.forecast.discharge import Floats
+from supervisor.core.forecast.discharge import Floats, expected
 from supervisor.core.forecast.legs import Habits
 from supervisor.core.forecast.members import Members
 from supervisor.core.forecast.self_check import HORIZONS_S
@@ -75,6 +75,7 @@ class Run:
     members: Members
     ahead: Ahead
     landings: list[Landings]
+    ahead_s: Array  # expected time to every point
     # factors on all spreads below and above the middle, when the forecast has missed before
     widen: tuple[float, float] = (1.0, 1.0)
     missed: str = ""  # by how much, in words
@@ -100,21 +101,21 @@ class Run:
         below, above = self.widen
         if max(below, above) == 1.0:
             return values
-        middle = values.mean(axis=0)
+        middle = expected(values)
         away = values - middle
         result: Floats = middle + np.where(away < 0.0, below, above).astype(values.dtype) * away
         return result
 
     def foreseen_wh(self) -> dict[float, tuple[float, float]]:
         """Margin of turning back after each of the self-check's horizons: (mean, sd) [Wh]."""
-        t = self.ahead.t_s.mean(axis=0, dtype=float)
+        t = self.ahead_s
         energy, _ = self.margins()
         foreseen = {}
         for horizon in (h for h in HORIZONS_S if h < t[-1]):
             right = max(int(np.searchsorted(t, horizon)), 1)
             two = slice(right - 1, right + 1)
             near, when_s = energy[:, two], t[two]
-            mean = np.interp(horizon, when_s, near.mean(axis=0, dtype=float))
+            mean = np.interp(horizon, when_s, expected(near, float))
             sd = np.interp(horizon, when_s, near.std(axis=0, dtype=float))
             foreseen[horizon] = float(mean), float(sd)
         return foreseen
@@ -159,7 +160,7 @@ class Run:
         turn_s = fail_times_s(self.ahead.t_s, margin, self.course.whole)
         safe_s, *sweep_s = self.safe_times_s(margin, (policy.confidence, *SWEEP), self.course.whole)
         good = margin >= 0.0
-        covered_at = good.mean(axis=0, dtype=float)
+        covered_at = expected(good, float)
         hover = self._widened(self.landings[0].hover_v)[:, 0]
         numbers = FourNumbers(
             landing_energy_wh=spread(energy[:, 0] + policy.final_reserve_wh),
@@ -186,7 +187,7 @@ class Run:
             headwind_excess_mps=0.0,
             headwind_cost_wh=0.0,
             overrun_wh=0.0,
-            ahead_s=self.ahead.t_s.mean(axis=0, dtype=float),
+            ahead_s=self.ahead_s,
             covered_at=covered_at,
             margin_wh=quantiles(energy, (0.05, 0.5, 0.95)),
             safe_at=tuple(zip(SWEEP, sweep_s, strict=True)),
@@ -206,7 +207,7 @@ class Run:
         was tried, smoothed, and came minutes late where the tail is long.
         """
         lines = low_quantiles(margin, [1.0 - c for c in confidences])
-        t_s = np.broadcast_to(self.ahead.t_s.mean(axis=0, dtype=float), lines.shape)
+        t_s = np.broadcast_to(self.ahead_s, lines.shape)
         times_s = fail_times_s(t_s, lines, whole) - self.flight.policy.reaction_s
         return [float(time_s) for time_s in times_s]
 
@@ -247,7 +248,7 @@ class Run:
             return None
         north = np.array([p[0][0] for p in self.course.places])
         east = np.array([p[0][1] for p in self.course.places])
-        t = self.ahead.t_s.mean(axis=0, dtype=float)
+        t = self.ahead_s
         when = max(safe_s, 0.0)
         steps = np.hypot(np.diff(north), np.diff(east))
         along = np.concatenate([[0.0], np.cumsum(steps)])

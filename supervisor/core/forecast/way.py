@@ -20,6 +20,7 @@ from supervisor.core.forecast.discharge import (
     Floats,
     cooling,
     drain,
+    expected,
     loaded_v,
     relaxed,
     thaw,
@@ -81,8 +82,8 @@ class Times:
 
     def total_s(self) -> Floats:
         """Expected duration from each point, (points,)."""
-        on_wing = self.turn + self.climb + self.descent + self.cruise.mean(axis=0)
-        total: Floats = self.lift + on_wing + self.landing.mean(axis=0)
+        on_wing = self.turn + self.climb + self.descent + expected(self.cruise)
+        total: Floats = self.lift + on_wing + expected(self.landing)
         return total
 
 
@@ -155,7 +156,7 @@ def _time_on_ways(
     for p, spread in enumerate(spreads):
         length = ways.length_m[p].astype(dtype)
         along, across = spread.along_across(wind, ways.north[p], ways.east[p], dtype)
-        head -= ways.length_m[p] * along.mean(axis=0)
+        head -= ways.length_m[p] * expected(along)
         across = ground_speed_mps(tas, along, across)
         seconds = seconds + np.divide(length, across, out=across)
     return seconds, head / np.maximum(ways.total_m, 1.0)
@@ -181,7 +182,7 @@ def _times(
     again_s = rounds * (habits.landing_hover_s + craft.transition_height_m / craft.hover_climb_mps)
     return Times(
         lift=points.lift_s.astype(dtype) * fly,
-        turn=turn_s(craft.bank_rad, tas.mean(axis=0), to.ways.turn_rad.astype(dtype)) * fly,
+        turn=turn_s(craft.bank_rad, expected(tas), to.ways.turn_rad.astype(dtype)) * fly,
         climb=climb_s * fly,
         cruise=(np.maximum(fly_s - climb_s - descent_s, 0.0) + rounds * CIRCUIT_S) * fly,
         descent=descent_s * fly,
@@ -210,7 +211,7 @@ def _powers(
     wing = Wing(flight, members, air, asked, gone)
     straight, turning = wing.drag_w(), wing.drag_w(bank)
     cruise = wing.power_w(straight, level)
-    lull = members.gust_w * np.sqrt(GUST_TIME_S / (GUST_TIME_S + times.cruise.mean(axis=0)))
+    lull = members.gust_w * np.sqrt(GUST_TIME_S / (GUST_TIME_S + expected(times.cruise)))
     return Powers(
         lift=hover_power_w(flight, members, ground, lift, gone) if times.lift.any() else level,
         turn=wing.power_w(turning, level),
@@ -242,7 +243,7 @@ class _Discharge:
         """Up on the rotors where it stands on them, and to the return height: same for any site."""
         pack = _Pack(ahead.charge, ahead.warmth_k, ahead.lowest_v, {})
         for power_w, seconds in ((powers.lift, times.lift), (powers.climb, times.climb)):
-            if np.any(seconds > 1.0):
+            if (seconds > 1.0).any():
                 pack = self._take(pack, "climb", power_w * seconds, seconds)
                 pack = replace(
                     pack,
@@ -324,7 +325,7 @@ class _Discharge:
         """Warmth settles over the way towards what its current sustains."""
         cell = self.table.cell
         ohmic = self.members.slow_ohm + (self.table.usual_r0 + cell.r1_ohm)
-        keep = relaxed(seconds.mean(axis=0), cell.heat_capacity_jpk / cell.cooling_wpk).keep
+        keep = relaxed(expected(seconds), cell.heat_capacity_jpk / cell.cooling_wpk).keep
         settled = cooling(cell, current, ohmic * factor)
         settled += air_c - self.members.temperature_c
         settled *= 1.0 - keep
