@@ -9,6 +9,7 @@ flight.
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from random import Random
 from typing import NamedTuple
 
@@ -22,7 +23,8 @@ from supervisor.core.estimate.forecast_wind import forecast_wind
 from supervisor.core.plan import Weather
 
 FLIGHTS, SECONDS, TAS_MPS, HEIGHT_M = 24, 2400, 20.0, 110.0
-LEGS = ((0, 0.5), (900, 2.1), (1500, 3.7))  # from when on, heading
+# Seconds and headings [rad]: three legs, and turns of ten seconds.
+CORNERS = ((0, 0.5), (890, 0.5), (900, 2.1), (1490, 2.1), (1500, 3.7), (SECONDS, 3.7))
 LOOKS = (840, 1380, 2340)
 NODE_S = 10
 
@@ -38,18 +40,18 @@ class Flown(NamedTuple):
 def track() -> tuple[np.ndarray, np.ndarray]:
     """Heading and place (north, east, height, time) each second."""
     t = np.arange(SECONDS)
-    heading = np.interp(t, *zip(*((s, h) for s, h in _corners()), strict=True))
+    heading = np.interp(t, *np.array(CORNERS).T)
     step = TAS_MPS * np.column_stack([np.cos(heading), np.sin(heading)])
     flat = np.full(SECONDS, HEIGHT_M)
     return heading, np.column_stack([np.cumsum(step, axis=0), flat, t.astype(float)])
 
 
-def _corners() -> list[tuple[int, float]]:
-    """Each leg's heading is held until ten seconds before the next begins."""
-    ends = [start - 10 for start, _ in LEGS[1:]] + [SECONDS]
-    return [
-        pair for (start, h), end in zip(LEGS, ends, strict=True) for pair in ((start, h), (end, h))
-    ]
+def deviation(kernel: windfield.Kernel, places: np.ndarray, rng: np.random.Generator) -> np.ndarray:
+    """The wind less its forecast at each place, drawn from the kernel every ten seconds."""
+    nodes = places[::NODE_S]
+    root = np.linalg.cholesky(kernel.between(nodes, nodes) + 1e-9 * np.eye(len(nodes)))
+    drawn = root @ rng.standard_normal((len(nodes), 2))
+    return np.column_stack([np.interp(places[:, 3], nodes[:, 3], drawn[:, i]) for i in (0, 1)])
 
 
 def fly(seed: int) -> Flown:
@@ -57,14 +59,7 @@ def fly(seed: int) -> Flown:
     forecast = forecast_wind(Weather((), 2.5, 15.0), lambda *_: (0.0, 0.0))
     kernel = windfield.kernel_of(2.5)
     lively = math.exp(wind_change.PRIOR_LOG_SD * rng.standard_normal())
-    nodes = places[::NODE_S]
-    root = np.linalg.cholesky(
-        kernel_with(kernel, lively).between(nodes, nodes) + 1e-9 * np.eye(len(nodes))
-    )
-    drawn = root @ rng.standard_normal((len(nodes), 2))
-    air = forecast.at(*places.T) + np.column_stack(
-        [np.interp(places[:, 3], nodes[:, 3], drawn[:, i]) for i in (0, 1)]
-    )
+    air = forecast.at(*places.T) + deviation(replace(kernel, lively=lively), places, rng)
     scale, bias, compass, _ = np.array(wind_state.SENSOR_SD) * rng.standard_normal(4)
     gusts, state = Gusts(Random(seed)), wind_state.start(forecast, kernel, 0.0)
     nees = []
@@ -84,17 +79,17 @@ def fly(seed: int) -> Flown:
     return Flown(nees, state.change.lively / lively, state)
 
 
-def kernel_with(kernel: windfield.Kernel, lively: float) -> windfield.Kernel:
-    return windfield.Kernel(kernel.bias_mps, vary_mps=kernel.vary_mps, lively=lively)
-
-
 @pytest.fixture(scope="module")
 def flown() -> list[Flown]:
     return [fly(seed) for seed in range(FLIGHTS)]
 
 
 def test_the_error_is_as_large_as_stated(flown: list[Flown]) -> None:
-    """Each look within the middle 99.9 % of chance, all together within 0.7 and 1.3."""
+    """Each look within the middle 99.9 % of chance, all together within 0.7 and 1.3.
+
+    Over 96 flights 0.88, 0.94 and 1.10, the strength below found at 1.22 of what it was, and a
+    sensor held for changed in one.
+    """
     nees = np.array([f.nees for f in flown])
     print("mean NEES / 2 at each look", np.round(nees.mean(axis=0) / 2, 2))
     low, high = chi2.ppf([0.0005, 0.9995], 2 * FLIGHTS)
