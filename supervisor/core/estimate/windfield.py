@@ -63,10 +63,11 @@ class Kernel:
     jump_m: float = 400e3
 
     def wander(self, speed_mps: float) -> float:
-        """How fast the variance of a change grows at first, for one who flies on [m^2/s^3]."""
+        """How fast the half of a change's square grows at first, for one who flies on, in the usual
+        wind: not in the one that is believed, which is learned from what this leaves [m^2/s^3].
+        """
         bias = self.bias_mps**2 * (1.0 / self.bias_s + speed_mps / self.bias_m)
-        vary = self.vary_mps**2 * (1.0 / self.vary_s + speed_mps / self.vary_m)
-        return 2.0 * (bias + self.lively * vary)
+        return bias + self.vary_mps**2 * (1.0 / self.vary_s + speed_mps / self.vary_m)
 
     def between(self, a: Array, b: Array) -> Array:
         """(len(a), len(b)) covariances of points (north, east, height, time) in columns."""
