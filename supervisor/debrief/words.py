@@ -152,7 +152,13 @@ def pack_rows(d: Debrief) -> list[tuple[str, str]]:
             "Energy",
             f"{pack_words(d.flight.pack, d.plan.start_wh)} as planned; as the flight showed it, it "
             f"held {d.start_wh:.0f} Wh, gave {p.delivered_wh:.1f} Wh at the terminals, kept "
-            f"{d.landing_wh:.0f} Wh ({landing_range(d)}); {p.heat_wh:.0f} Wh became heat (with the "
-            "current sensor's error in it)",
+            f"{d.landing_wh:.0f} Wh ({landing_range(d)}); {_heat(p.heat_wh)}",
         ),
     ]  # fmt: skip
+
+
+def _heat(heat_wh: float) -> str:
+    """A small difference of two beliefs: of a short flight it may come out below nothing."""
+    if heat_wh < 1.0:
+        return "its heat was too little to be told from the current sensor's error"
+    return f"{heat_wh:.0f} Wh became heat (with the current sensor's error in it)"

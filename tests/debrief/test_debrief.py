@@ -132,6 +132,17 @@ def test_the_pack_is_read_like_the_truth(debrief: Debrief) -> None:
     assert p.capacity_ah == pytest.approx(19.6, rel=0.06)
 
 
+@pytest.mark.parametrize(
+    ("heat_wh", "said"), [(-3.2, "too little to be told"), (8.4, "8 Wh became")]
+)
+def test_no_pack_is_said_to_have_made_less_than_no_heat(
+    debrief: Debrief, heat_wh: float, said: str
+) -> None:
+    rows = dict(pack_rows(replace(debrief, pack=replace(debrief.pack, heat_wh=heat_wh))))
+    assert said in rows["Energy"]
+    assert "-3 Wh" not in rows["Energy"]
+
+
 def advisory(seq: int, t: float, condition: str, level: messages.LevelName) -> messages.Advisory:
     return messages.Advisory(
         aircraft="a", flight="f", t=t, seq=seq, condition=condition, level=level, sentence="-",
