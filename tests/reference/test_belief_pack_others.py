@@ -127,8 +127,7 @@ def ours(
         spent.append(time.perf_counter() - start)
         for look in LOOKS:
             if look not in errors and told.charge[k] <= look:
-                now = pack.weighed(state)
-                x = np.random.default_rng(2).multivariate_normal(now.x, now.p, 400)
+                x = np.random.default_rng(2).multivariate_normal(state.x, state.p, 400)
                 some = cells.pack_energy_wh(
                     spec, np.clip(x[:, 0], 0, 1), ah * np.exp(x[:, pack.CAPACITY])
                 )

@@ -327,7 +327,7 @@ class Estimator:
             pack=pack.posterior(state),
             airborne_s=flown_s if flown_s == flown_s else 0.0,
             used_ah=state.used_ah,
-            rest_charge=float(pack.weighed(state).x[pack.CHARGE]),
+            rest_charge=float(state.x[pack.CHARGE]),
             temperature_c=state.temperature_c,
             weakest_cell=weakest.cell,
             weak_capacity=weakest.capacity,
