@@ -31,10 +31,12 @@ VERBS: dict[str, str] = {
     "keys": "certificates and signing keys for a fleet, by one command",
     "campaign": "many simulated flights, judged by their truth",
 }
+# These live in the simulator's package, and are found by name: nothing here imports it.
+SIMULATED = ("demo", "fly", "campaign")
 
 
 class Verbs(click.Group):
-    """A click group whose commands are modules of this package, loaded on demand."""
+    """A click group whose commands are modules, here or in ``sim.cli``, loaded on demand."""
 
     def list_commands(self, ctx: click.Context) -> list[str]:  # noqa: ARG002
         return list(VERBS)
@@ -42,7 +44,8 @@ class Verbs(click.Group):
     def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:  # noqa: ARG002
         if cmd_name not in VERBS:
             return None
-        module = importlib.import_module(f"supervisor.cli.{cmd_name}")
+        package = "sim.cli" if cmd_name in SIMULATED else __name__
+        module = importlib.import_module(f"{package}.{cmd_name}")
         command: click.Command = module.command
         return command
 

@@ -16,8 +16,8 @@ from click.testing import CliRunner
 from sim import campaign, crew
 from sim.campaign import Record, Task
 from sim.campaign_report import page, plain, write_tables
+from sim.cli.campaign import command
 from sim.scoring import table
-from supervisor.cli.campaign import command
 
 TASK = Task("estuary", 4, members=60, points=12, checks=1, stretched=True, sweep=False)
 
