@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import importlib
 import re
 import tomllib
 from pathlib import Path
@@ -10,7 +9,7 @@ from pathlib import Path
 import click
 import pytest
 
-from supervisor.cli import VERBS
+from supervisor.cli import VERBS, load
 from supervisor.core.decide.rules import RULES
 
 ROOT = Path(__file__).resolve().parent.parent
@@ -23,11 +22,6 @@ def shell_lines() -> list[str]:
     blocks = re.findall(r"```sh\n(.*?)```", README, re.DOTALL)
     lines = [line.split("#")[0].strip() for block in blocks for line in block.splitlines()]
     return [line for line in lines if line.startswith("homeleg ")]
-
-
-def verb(name: str) -> click.Command:
-    command: click.Command = importlib.import_module(f"supervisor.cli.{name}").command
-    return command
 
 
 def options(command: click.Command) -> set[str]:
@@ -48,7 +42,7 @@ def test_the_job_stands_in_one_paragraph_at_the_top() -> None:
 def test_every_command_of_the_readme_exists_with_its_options(line: str) -> None:
     name = line.split()[1]
     assert name in VERBS
-    assert set(re.findall(r"--[a-z-]+", line)) <= options(verb(name))
+    assert set(re.findall(r"--[a-z-]+", line)) <= options(load(name))
 
 
 @pytest.mark.parametrize("name", [v for v in VERBS if v != "arm"])
@@ -58,7 +52,7 @@ def test_every_verb_is_in_the_readme(name: str) -> None:
 
 @pytest.mark.parametrize("name", VERBS)
 def test_every_verb_has_help_that_says_something(name: str) -> None:
-    text = verb(name).help or ""
+    text = load(name).help or ""
     assert len(text) > 40
 
 

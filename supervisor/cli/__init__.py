@@ -35,6 +35,13 @@ VERBS: dict[str, str] = {
 SIMULATED = ("demo", "fly", "campaign")
 
 
+def load(verb: str) -> click.Command:
+    """The command of one of ``VERBS``."""
+    package = "sim.cli" if verb in SIMULATED else __name__
+    command: click.Command = importlib.import_module(f"{package}.{verb}").command
+    return command
+
+
 class Verbs(click.Group):
     """A click group whose commands are modules, here or in ``sim.cli``, loaded on demand."""
 
@@ -42,12 +49,7 @@ class Verbs(click.Group):
         return list(VERBS)
 
     def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:  # noqa: ARG002
-        if cmd_name not in VERBS:
-            return None
-        package = "sim.cli" if cmd_name in SIMULATED else __name__
-        module = importlib.import_module(f"{package}.{cmd_name}")
-        command: click.Command = module.command
-        return command
+        return load(cmd_name) if cmd_name in VERBS else None
 
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:  # noqa: ARG002
         # From the table, so that help imports no verb.
