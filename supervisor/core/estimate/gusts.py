@@ -7,9 +7,9 @@ structure function) tells gusts from the instruments' white noise, and neither f
 
 with Dryden's correlations, exp(-d/T) along and exp(-d/T) (1 - d/2T) across: gusts across last half
 as long, and so a sample tells twice as much of the wind there (MIL-F-8785C). Whether along means
-along the flight or along the wind is told both ways; the belief stands half way between the flight
-and, for all headings as it is, the mean of the two: exp(-d/T) (1 - b d/T), ``BEND`` b. Gusts along
-and across the flight are learned apart: the airspeed's own noise is along only.
+along the flight or along the wind is told both ways; if the wind, a flight meets over all headings
+the mean of the two in both directions. The belief stands half way: exp(-d/T) (1 - b d/T), with b of
+``BEND``. Gusts along and across the flight are learned apart: the airspeed's noise is along only.
 
 In a turn the ground velocity comes a moment late, and what that makes is none of them: such samples
 count and teach little. The slow part of another residual, against what was foreseen some minutes
@@ -33,7 +33,7 @@ ODD_SAMPLE_CHI2, ODD_ROW_S = 25.0, 10.0
 ODD_MEAN_CHI2, ODD_S = 16.0, 15.0
 # So many gusts' lengths apart a difference tells their strength, however long they really last.
 HELD_LENGTHS = 2.0
-BEND = (0.125, 0.375)
+BEND = (0.125, 0.375)  # along and across the flight
 FLOOR, WHITE_FLOOR = 0.04, 0.02  # [m^2/s^2]
 # How late ground velocity comes after heading (common practice for satellite receivers, no source).
 # It makes the same of every turn to one side, an orbit's minutes long: to an orbit it looks like a

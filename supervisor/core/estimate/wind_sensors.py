@@ -16,8 +16,8 @@ from supervisor.core.estimate.wind_state import (
     ANCHOR_S,
     SENSORS,
     WindState,
+    begun_anew,
     place_at,
-    refreshed,
 )
 from supervisor.core.estimate.windfield import Evidence, Kernel, log_evidence
 
@@ -42,11 +42,11 @@ def without_airspeed(state: WindState, t_s: float) -> WindState:
     var[3] = WITHOUT_SD**2
     place = place_at(state.evidence, t_s)
     state = state._replace(
-        evidence=kept, sensor_var=var, anchor=None, next_anchor=None, held=None,
+        evidence=kept, sensor_var=var, held=None,
         change=change._replace(block=None, before=None),
         kernel=replace(state.kernel, lively=change.lively),
     )  # fmt: skip
-    return refreshed(state, place)._replace(refuted_s=t_s, by_power_s=0.0, assumed=True)
+    return begun_anew(state, place)._replace(refuted_s=t_s, by_power_s=0.0, assumed=True)
 
 
 def another_compass(state: WindState, t_s: float) -> WindState | None:
@@ -69,8 +69,8 @@ def another_compass(state: WindState, t_s: float) -> WindState | None:
     knocked = _explains(state, state.kernel, two, np.concatenate([state.sensor_var, var]))
     if compass < max(usual + BETTER, wind + BETTER, knocked - EVEN):
         return None
-    state = state._replace(sensor_var=var, anchor=None, next_anchor=None, sensors_s=t_s)
-    return refreshed(state, place_at(seen, t_s))
+    state = state._replace(sensor_var=var, sensors_s=t_s)
+    return begun_anew(state, place_at(seen, t_s))
 
 
 def _explains(
@@ -114,8 +114,5 @@ def new_sensors(state: WindState, t_s: float, *, airspeed: bool = True) -> WindS
     kernel = replace(state.kernel, lively=change.lively, jumps=jumps)
     wider = np.minimum(state.sensor_var * WIDER**2, np.square(WIDEST_SD))
     var = np.where([airspeed, airspeed, True, airspeed], wider, state.sensor_var)
-    state = state._replace(
-        evidence=tuple(kept), change=change, kernel=kernel, sensor_var=var, anchor=None,
-        next_anchor=None,
-    )  # fmt: skip
-    return refreshed(state, place_at(state.evidence, t_s))._replace(sensors_s=t_s)
+    state = state._replace(evidence=tuple(kept), change=change, kernel=kernel, sensor_var=var)
+    return begun_anew(state, place_at(state.evidence, t_s))._replace(sensors_s=t_s)

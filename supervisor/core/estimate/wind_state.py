@@ -133,6 +133,11 @@ def refreshed(state: WindState, place: Array) -> WindState:
     )
 
 
+def begun_anew(state: WindState, place: Array) -> WindState:
+    """The same after something has changed: what was foreseen before is no measure any more."""
+    return refreshed(state._replace(anchor=None, next_anchor=None), place)
+
+
 def _expected(solved: Field, place: Array) -> Expected:
     north, east, height, t_s = place[:, None]
     return Expected(*solved.with_sensors(north, east, height, t_s - solved.now_s))
