@@ -96,7 +96,8 @@ def fly(
 
 
 def energy_error(state: PackState, true: Truth) -> tuple[float, float]:
-    x = np.random.default_rng(1).multivariate_normal(state.x, state.p, 300)
+    now = pack.weighed(state)
+    x = np.random.default_rng(1).multivariate_normal(now.x, now.p, 300)
     capacity = PACK.capacity_ah * np.exp(x[:, pack.CAPACITY])
     energy = cells.pack_energy_wh(PACK, np.clip(x[:, CHARGE], 0, 1), capacity)
     off = float(np.median(energy)) - true.energy_wh()

@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import pytest
 
-from supervisor.core.estimate.pack_monitor import FROZEN_S, MonitorState, read
+from supervisor.core.estimate.pack_monitor import ABOVE_REPORTS, FROZEN_S, MonitorState, read
 from supervisor.core.events import PackReport
 from tests.core.flights import NAN, flight, report
 
@@ -59,3 +59,24 @@ def test_cells_and_total_that_disagree_say_nothing() -> None:
     assert sample is not None
     assert sample.voltage_v != sample.voltage_v
     assert sample.cell_v == ()
+
+
+def volts_used(cell_volts: list[float]) -> list[float]:
+    """What the filter is given of these."""
+    state, used = MonitorState(), []
+    for i, cell_v in enumerate(cell_volts):
+        state, sample = read(state, report(float(i), cell_v=cell_v), PACK, airborne=True)
+        assert sample is not None
+        used.append(sample.voltage_v)
+    return used
+
+
+def test_a_voltage_above_full_is_not_believed_when_it_has_fallen_either() -> None:
+    """Thirteen cells told as twelve: at 3.7 V each they would pass for twelve at 4.01 V."""
+    told = [c * 13 / 12 for c in [4.15] * ABOVE_REPORTS + [3.9, 3.8, 3.7]]
+    assert all(v != v for v in volts_used(told))
+
+
+def test_a_few_voltages_above_full_are_spikes() -> None:
+    told = [4.1, 4.4, 4.4, 4.09, *[4.4, 4.08] * 10]
+    assert [v for v in volts_used(told) if v == v] == pytest.approx([4.1, 4.09, *[4.08] * 10])

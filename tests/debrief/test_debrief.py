@@ -61,7 +61,8 @@ def test_landing_is_told_with_its_range_as_the_monitor_believed_it(
     assert energy.startswith("875 Wh nameplate, 849 Wh today at 18 °C as planned; ")
     heat_wh = debrief.start_wh - told.middle_wh - debrief.pack.delivered_wh
     assert debrief.pack.heat_wh == pytest.approx(heat_wh)
-    assert 0.0 < heat_wh < 60.0  # of what was held at the start in the same sense
+    # of what was held at the start in the same sense, told to 1 % of nameplate at best
+    assert -8.75 < heat_wh < 60.0
 
 
 def test_ledger_adds_up_on_both_sides(debrief: Debrief) -> None:

@@ -23,7 +23,7 @@ DATE_S = 1_795_600_000  # 2026-11-25
 class Airframe:
     """One aircraft's telemetry. ``used_ah`` goes on across restarts of its autopilot."""
 
-    hover_a, cruise_a, cell_ohm = 34.0, 8.0, 0.0
+    hover_a, cruise_a, cell_ohm = 34.0, 8.0, 0.009  # four cells side by side, half relaxed
     turn_s = math.inf  # flies so long one way, then back, and so on
     land_s = math.inf  # on the ground and disarmed from then on
 

@@ -327,7 +327,7 @@ class Estimator:
             pack=pack.posterior(state),
             airborne_s=flown_s if flown_s == flown_s else 0.0,
             used_ah=state.used_ah,
-            rest_charge=float(state.x[pack.CHARGE]),
+            rest_charge=float(pack.weighed(state).x[pack.CHARGE]),
             temperature_c=state.temperature_c,
             weakest_cell=weakest.cell,
             weak_capacity=weakest.capacity,
@@ -341,6 +341,15 @@ class Estimator:
             (t_s - self.last_t_s(ev.PackReport) > SILENT_S, "the battery monitor is silent"),
             (self.airborne and not self._senses.has_fix(t_s), "no satellite fix"),
             (self._pack.frozen, "the battery monitor is frozen"),
+            (
+                self._pack.above_full,
+                "the battery monitor's voltage is above a full pack's and not used: check the cells"
+                " in series and its scale",
+            ),
+            (
+                self._pack.unlike_any(t_s),
+                "the battery's voltage does not follow its current as any pack's would",
+            ),
             (
                 self.airborne and self._no_airspeed(t_s),
                 "no usable airspeed: wind from turns only",

@@ -79,8 +79,11 @@ FIELDS: dict[type, tuple[Field, ...]] = {
 
 
 def pack_fields(pack: Pack) -> tuple[Field, ...]:
-    """Bounds for this pack: no cell outside 0.5..(max + 0.3) V, no current beyond 40 C."""
-    top_v = pack.series * (pack.cell.max_v + 0.3)
+    """Bounds for this pack: no cell outside 0.5 V to twice full, no current beyond 40 C.
+
+    A voltage above full is a fault of the monitor that lasts, which pack_monitor.py looks for.
+    """
+    top_v = pack.series * 2.0 * pack.cell.max_v
     return (
         Field("pack_v", pack.series * 0.5, top_v),
         Field("current_a", -5.0 * pack.capacity_ah, 40.0 * pack.capacity_ah),

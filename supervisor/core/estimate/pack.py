@@ -17,6 +17,9 @@ taken by sigma points: no charge lies above full, so a pack said to be full is s
 What a cell gives less in the cold is mostly voltage, and that is in h(T) already; whether charge
 is lost as well is left open by a wider prior on c, not taken off.
 
+The prior on r and c is wide enough for a pack older than it was said to be; how likely that is, and
+what the state is by that, is asked of ageing.py whenever somebody wants the belief.
+
 Time runs with the reports. Without current the power model's stands in; without voltage nothing is
 corrected; without both the belief only drifts and widens.
 """
@@ -32,7 +35,7 @@ from numpy.typing import NDArray
 from supervisor.core import cells
 from supervisor.core.belief import PackBelief
 from supervisor.core.constants import KELVIN
-from supervisor.core.estimate import weak_cell
+from supervisor.core.estimate import ageing, weak_cell
 from supervisor.core.estimate.kalman import Updated, decay, ou_growth, update
 from supervisor.core.estimate.prior import PackPrior
 from supervisor.core.estimate.sigma_points import Line, line
@@ -51,6 +54,7 @@ CHARGE_SD, UNKNOWN_CHARGE_SD, GAIN_SD = 0.03, 0.30, 0.02
 ERROR_SD_V, ERROR_TAU_S, ERROR_CHARGE = 0.018, 3600.0, 0.10
 SLOW_SD = 0.4  # logarithm: tables from short pulses miss much of it
 COLD_SHARE = 0.3  # of the tabulated loss of capacity in the cold that may be real loss of charge
+COLD_STIFF = 0.2  # of the tabulated rise of resistance in the cold (logarithm) that is not known
 # How the slow states may wander, per root hour.
 RESISTANCE_WANDER, CAPACITY_WANDER, GAIN_WANDER = 0.06, 0.004, 0.004
 STAND_IN_SD, STAND_IN_S = 0.08, 1800.0  # relative error of a current from the power model
@@ -61,12 +65,11 @@ FAST_ODD, SLOW_ODD = 0.25, 0.15  # of each relaxation: real ones are not single 
 STEADY_S, STEADY_SHARE = 60.0, 0.25
 MISMATCH, MISMATCH_S = 0.05, 20.0  # of the ohmic and fast drop, and how long it lasts
 CELLS_S = 1.9  # how often the single cells are looked at
-# A pack whose resistance turns out far above what it was said to be has aged, and an aged pack
-# holds less: at 80 % of the capacity the resistance is up by half or more (common practice, no
-# source).
-AGED_SIGMA, KNOWN_SD = 2.2, 0.10
 LOST_SINCE = 0.01  # of the capacity since it was last measured: packs only fade (ours)
-AGED_SHARE, AGED_SHARE_SD = 0.40, 0.20  # log of capacity lost, over that of resistance gained
+# What no pack is: scales of resistance and capacity beyond these (ours). A voltage that asks for it
+# is none of a pack's, and what it says of the one must not be carried over to the other.
+LEAST_RESISTANCE, MOST_RESISTANCE = math.log(0.4), math.log(6.0)
+LEAST_CAPACITY, MOST_CAPACITY = math.log(0.3), math.log(1.2)
 STEPS = 400
 
 
@@ -99,10 +102,11 @@ class PackState(NamedTuple):
     temperature_c: float
     temperature_var: float
     cells: weak_cell.CellSpread
+    told: ageing.Told  # of LEARNED, before this flight
     cells_s: float = -math.inf  # when they were last looked at
     used_ah: float = 0.0
     last: Updated | None = None
-    aged: bool = False  # found to be older than it was said to be
+    beyond_s: float = -math.inf  # when the voltage last asked for what no pack is
 
 
 class PackSample(NamedTuple):
@@ -121,6 +125,7 @@ def start(pack: Pack, t_s: float, air_c: float, prior: PackPrior | None = None) 
     """Prior from the flight file, or from the pack's own history."""
     warm = pack.temperature_c if pack.temperature_c == pack.temperature_c else air_c
     cold = COLD_SHARE * (1.0 - float(cells.capacity_factor(pack.cell, warm)))
+    stiff = max(math.log(resistance_factor(pack.cell, warm)), 0.0)
     capacity_sd = math.hypot(pack.capacity_sd, cold)
     x = np.array(
         [pack.initial_charge, 0, 0, math.log(pack.resistance_scale), -LOST_SINCE, 0, 0, 0.0]
@@ -132,7 +137,12 @@ def start(pack: Pack, t_s: float, air_c: float, prior: PackPrior | None = None) 
         x[told] = prior.log_mean
         p[np.ix_(told, told)] = prior.log_cov
         p[CAPACITY, CAPACITY] += cold**2  # the day's cold is no less open than without a prior
-    return PackState(t_s, x, p, 0.0, 0.0, warm, 4.0, weak_cell.start(pack.series))
+    p[RESISTANCE, RESISTANCE] += (COLD_STIFF * stiff) ** 2
+    learned = np.ix_(LEARNED, LEARNED)
+    odds = ageing.ODDS if prior is None else ageing.KNOWN_ODDS
+    heard = ageing.Told(x[LEARNED], p[learned].copy(), odds)
+    p[learned] += ageing.OPEN
+    return PackState(t_s, x, p, 0.0, 0.0, warm, 4.0, weak_cell.start(pack.series), heard)
 
 
 def resistance_factor(cell: Cell, temperature_c: float) -> float:
@@ -251,7 +261,7 @@ def correct(
         p[CHARGE, CHARGE] += UNKNOWN_CHARGE_SD**2
         seen = update(x, p, sample.voltage_v - expected, h, r)
     new = seen.x
-    new[CHARGE] = min(max(new[CHARGE], 0.0), 1.0)
+    beyond_s = state.t_s if _held_within(new) else state.beyond_s
     mean_a = state.steady_a + min(dt_s / STEADY_S, 1.0) * (sample.now_a - state.steady_a)
     each, each_s, since_s = state.cells, state.cells_s, state.t_s - state.cells_s
     if sample.cell_v and since_s >= CELLS_S:
@@ -261,11 +271,22 @@ def correct(
             each, each_v, float(new[CHARGE]), sag, curves.ocv_grid, min(since_s, 60.0)
         )
         each_s = state.t_s
-    state = state._replace(
+    return state._replace(
         x=new, p=seen.p, current_a=sample.now_a, steady_a=mean_a, last=seen,
-        cells=each, cells_s=each_s,
+        cells=each, cells_s=each_s, beyond_s=beyond_s,
     )  # fmt: skip
-    return state if state.aged else _aged(state, pack)
+
+
+def _held_within(x: Array) -> bool:
+    """Brings ``x`` to what a pack can be, in place; whether it was elsewhere (but for the charge,
+    of which a full pack's estimate often is)."""
+    charge, log_r, log_c = x.item(CHARGE), x.item(RESISTANCE), x.item(CAPACITY)
+    x[CHARGE] = min(max(charge, 0.0), 1.0)
+    if LEAST_RESISTANCE < log_r < MOST_RESISTANCE and LEAST_CAPACITY < log_c < MOST_CAPACITY:
+        return False
+    x[RESISTANCE] = min(max(log_r, LEAST_RESISTANCE), MOST_RESISTANCE)
+    x[CAPACITY] = min(max(log_c, LEAST_CAPACITY), MOST_CAPACITY)
+    return True
 
 
 def _terminal(state: PackState, pack: Pack, curves: Curves, now_a: float) -> Line:
@@ -281,27 +302,6 @@ def _terminal(state: PackState, pack: Pack, curves: Curves, now_a: float) -> Lin
     both = p(RESISTANCE, RESISTANCE) + 2.0 * p(RESISTANCE, GAIN) + p(GAIN, GAIN)
     across = p(CHARGE, RESISTANCE) + p(CHARGE, GAIN)
     return line(volts, charge, log_rg, p(CHARGE, CHARGE), across, both)
-
-
-def _aged(state: PackState, pack: Pack) -> PackState:
-    """(belief) -> belief: resistance far above its prior says something about capacity too.
-
-    How much more a cold cell resists is known to half of it only, and is no sign of age.
-    """
-    gained = float(state.x[RESISTANCE]) - math.log(pack.resistance_scale)
-    cold = max(math.log(resistance_factor(pack.cell, state.temperature_c)), 0.0)
-    unsure = math.hypot(pack.resistance_sd, cold)
-    if gained < AGED_SIGMA * unsure or state.p[RESISTANCE, RESISTANCE] > KNOWN_SD**2:
-        return state
-    by_age = gained - cold
-    x, p = state.x.copy(), state.p.copy()
-    x[CAPACITY] -= AGED_SHARE * by_age
-    # what was used is known in ampere-hours: of a smaller pack it is a larger share
-    x[CHARGE] = max(1.0 - (1.0 - x[CHARGE]) * math.exp(AGED_SHARE * by_age), 0.0)
-    loose = np.zeros(8)
-    loose[CAPACITY], loose[CHARGE] = 1.0, 1.0 - x[CHARGE]
-    p += (AGED_SHARE_SD * by_age) ** 2 * np.outer(loose, loose)
-    return state._replace(x=x, p=p, aged=True)
 
 
 def warmed(state: PackState, reading_c: float) -> PackState:
@@ -327,23 +327,29 @@ def observe(
     return warmed(state, sample.temperature_c)
 
 
+def weighed(state: PackState) -> ageing.Weighed:
+    """What is believed: the state whether or not the pack has aged, each as likely as it is."""
+    return ageing.weighed(state.x, state.p, state.told, LEARNED)
+
+
 def posterior(state: PackState) -> PackPrior:
     """What was learned, for the pack's next flight."""
-    return PackPrior(state.x[LEARNED], state.p[np.ix_(LEARNED, LEARNED)])
+    now = weighed(state)
+    return PackPrior(now.x[LEARNED], now.p[np.ix_(LEARNED, LEARNED)])
 
 
 def belief(state: PackState, pack: Pack) -> PackBelief:
     """What the forecast draws from."""
-    weak = weak_cell.weakest(state.cells)
+    weak, now = weak_cell.weakest(state.cells), weighed(state)
     return PackBelief(
-        mean=state.x[BELIEVED],
-        cov=state.p[np.ix_(BELIEVED, BELIEVED)],
+        mean=now.x[BELIEVED],
+        cov=now.p[np.ix_(BELIEVED, BELIEVED)],
         capacity_ah=pack.capacity_ah,
         temperature_c=state.temperature_c,
         temperature_sd_c=math.sqrt(state.temperature_var),
         # the model's own error is a voltage too: what is missing counts, what is over is a doubt
-        weak_v=max(-float(state.x[ERROR]), 0.0),
-        weak_v_sd=math.hypot(0.003, math.sqrt(state.p[ERROR, ERROR])),
+        weak_v=max(-float(now.x[ERROR]), 0.0),
+        weak_v_sd=math.hypot(0.003, math.sqrt(now.p[ERROR, ERROR])),
         weak_r=1.0 + weak.resistance,
         weak_r_sd=weak.resistance_sd,
         weak_capacity=weak.capacity,

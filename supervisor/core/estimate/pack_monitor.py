@@ -2,13 +2,15 @@
 
 A monitor that repeats its last report to the digit while the aircraft flies is frozen: real ones
 flicker in the last digit. A counter of consumed charge gives the true mean current between two
-reports; a counter that jumps back or ahead was reset and is not used for that interval.
+reports; a counter that jumps back or ahead was reset and is not used for that interval. A voltage
+above a full pack's is of another number of cells, or of a monitor that is scaled wrongly; it is as
+wrong later in the flight, where it would pass for a fuller pack, and so is not believed again.
 """
 
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from supervisor.core.estimate.gate import clean_cells
 from supervisor.core.estimate.pack import PackSample
@@ -17,6 +19,7 @@ from supervisor.core.plan import Pack
 
 NAN = math.nan
 FROZEN_S = 12.0  # identical for this long in the air
+ABOVE_V, ABOVE_REPORTS = 0.10, 5  # a cell above full (2.4 % of scale); as many in a row: a fault
 COUNTER_GAP_S = 4.0  # the counter is asked only over gaps: it is coarse over short ones
 
 
@@ -28,6 +31,12 @@ class MonitorState:
     same_since_s: float = math.inf
     frozen: bool = False
     resets: int = 0
+    above: int = 0  # reports in a row of a voltage above a full pack's
+
+    @property
+    def above_full(self) -> bool:
+        """Whether the voltage was found to be no voltage of this pack."""
+        return self.above >= ABOVE_REPORTS
 
 
 def _same(a: PackReport, b: PackReport) -> bool:
@@ -51,18 +60,31 @@ def read(
     since = min(state.same_since_s, before.t_s) if before and same else math.inf
     frozen = airborne and same and report.t_s - since >= FROZEN_S
     mean_a, reset = _mean_current_a(before, report, pack)
-    state = MonitorState(report, since, frozen, state.resets + reset)
+    state = replace(
+        state, report=report, same_since_s=since, frozen=frozen, resets=state.resets + reset
+    )
     if frozen:
         return state, None
+    voltage, cells = _mean_cell_v(report, pack)
+    above = voltage > pack.cell.max_v + ABOVE_V
+    if not state.above_full:
+        state = replace(state, above=state.above + 1 if above else 0)
+    if above or state.above_full:
+        voltage, cells = NAN, ()
+    sample = PackSample(report.t_s, voltage, cells, mean_a, report.current_a, report.temperature_c)
+    return state, sample
+
+
+def _mean_cell_v(report: PackReport, pack: Pack) -> tuple[float, tuple[float, ...]]:
+    """Mean cell voltage, NaN where none is told or believed; and the single ones where they are."""
     cells = clean_cells(report.cell_v, pack)
     voltage = sum(cells) / len(cells) if cells else report.pack_v / pack.series
     # cells and total must be of the same pack: a tenth apart, neither says anything
     if cells and report.pack_v == report.pack_v:
         total = report.pack_v / pack.series
         if abs(voltage - total) > 0.1 * total:
-            voltage, cells = NAN, ()
-    sample = PackSample(report.t_s, voltage, cells, mean_a, report.current_a, report.temperature_c)
-    return state, sample
+            return NAN, ()
+    return voltage, cells
 
 
 def _mean_current_a(before: PackReport | None, now: PackReport, pack: Pack) -> tuple[float, int]:

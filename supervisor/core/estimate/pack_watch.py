@@ -17,6 +17,7 @@ from supervisor.core.plan import Pack
 
 NAN = math.nan
 SILENT_S = 5.0
+UNLIKE_S = 300.0  # how long that the voltage fitted no pack is worth a doubt
 USUAL_CELL_V = 3.7
 SMOOTHING = 0.4  # share of a new reading in the power that phases are told by
 
@@ -44,6 +45,15 @@ class PackWatch:
     def frozen(self) -> bool:
         """Whether the monitor repeats itself to the digit in the air."""
         return self._monitor.frozen
+
+    @property
+    def above_full(self) -> bool:
+        """Whether its voltage is not believed any more: it was above a full pack's."""
+        return self._monitor.above_full
+
+    def unlike_any(self, t_s: float) -> bool:
+        """Whether the voltage has lately asked for a pack that cannot be."""
+        return self._state is not None and t_s - self._state.beyond_s < UNLIKE_S
 
     def observe(self, report: PackReport, airborne: bool) -> float:
         """Take a report in; power drawn since the last one [W], NaN where it does not tell that."""
