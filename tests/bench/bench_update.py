@@ -95,7 +95,7 @@ def _kalman(steps: int) -> Row:
 
     def step() -> kalman.Updated:
         ahead, wider = kalman.predict(x, p, f, q)
-        return kalman.update(ahead, wider, z - float(h @ ahead), h, r)
+        return kalman.update(ahead, wider, z - float(h.dot(ahead)), h, r)
 
     same, (plain_x, plain_p) = step(), plain_belief.kalman_step(*lists)
     np.testing.assert_allclose(same.x, plain_x, rtol=1e-9)

@@ -32,6 +32,9 @@ class Updated(NamedTuple):
         return self.innovation * self.innovation / self.variance
 
 
+_new = tuple.__new__  # makes an Updated in half the time of its own constructor
+
+
 def predict(x: Array, p: Array, f: Array, q: Array) -> tuple[Array, Array]:
     """One step ahead of a linear model."""
     # x = F x;  P = F P F' + Q
@@ -58,10 +61,11 @@ def update(
     w = ph / root
     # x = x + K (z - h x);  P = (I - K h) P
     x_new = x + w * (innovation / root)
-    p_new = p - w[:, None].dot(w[None, :])
+    column = w[:, None]
+    p_new = p - column.dot(column.T)
     if consider is not None:
         x_new[consider], p_new[consider, consider] = x[consider], p[consider, consider]
-    return Updated(x_new, p_new, innovation, s)
+    return _new(Updated, (x_new, p_new, innovation, s))
 
 
 def decay(dt_s: float, tau_s: float) -> float:
