@@ -99,7 +99,8 @@ async def show(demo: Demo, screen: Screen) -> int:
 async def _pilot(
     broker: str, flight: Flight, story: Story, leash: Leash, endpoint: Endpoint, screen: Screen
 ) -> None:
-    """Reads what arrives from the broker, and nothing else; turns back when advised to."""
+    """Reads what arrives from the broker, and nothing else; acknowledges what needs it; turns back
+    when advised to."""
     address = BrokerAddress.parse(broker)
     base = messages.topic(flight.aircraft.aircraft_id, "")
     async with aiomqtt.Client(address.host, address.port) as client:
@@ -121,6 +122,7 @@ async def _pilot(
                 screen.advisory(advisory)
                 if advisory.condition == "turn-back-now" and advisory.level == "warning":
                     _react(advisory, story, endpoint, screen)
+                if advisory.level in ("caution", "warning"):
                     ack = _acknowledgement(advisory)
                     await client.publish(messages.topic(ack.aircraft, "ack"), ack.payload(), qos=1)
 
