@@ -343,8 +343,7 @@ class Estimator:
             (self._pack.frozen, "the battery monitor is frozen"),
             (
                 self._pack.above_full,
-                "the battery monitor's voltage is above a full pack's and not used: check the cells"
-                " in series and its scale",
+                "the battery's voltage is above a full pack's and not used (cells in series? scale?)",
             ),
             (
                 self._pack.unlike_any(t_s),
