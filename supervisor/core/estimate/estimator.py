@@ -343,7 +343,7 @@ class Estimator:
             (self._pack.frozen, "the battery monitor is frozen"),
             (
                 self._pack.above_full,
-                "the battery's voltage is above a full pack's and not used (cells in series? scale?)",
+                "the battery's voltage, above a full pack's, is not used (cells in series? scale?)",
             ),
             (
                 self._pack.unlike_any(t_s),
