@@ -133,3 +133,16 @@ def test_what_age_took_is_not_taken_twice() -> None:
         print(f"flown again: rms {rms(again):.4f}, aged since {max(r[3] for r in again):.4f}")
         assert rms(again) < 0.03
         assert max(r[3] for r in again) < 0.01
+
+
+@pytest.mark.parametrize("hours", [0.0, 10.0, 100.0])
+def test_a_long_silence_leaves_a_belief(hours: float) -> None:
+    """What wanders meanwhile may come to be less sure than the prior was."""
+    state = pack.start(PACK, 0.0, 20.0)
+    wander = [pack.RESISTANCE_WANDER, pack.CAPACITY_WANDER, pack.GAIN_WANDER, 0.06]
+    p = state.p.copy()
+    p[pack.LEARNED, pack.LEARNED] += np.square(wander) * hours
+    found = ageing.weighed(state.x, p, state.told, pack.LEARNED)
+    assert np.linalg.eigvalsh(found.p).min() > 0.0
+    assert 0.0 < found.aged < 0.2
+    assert np.isfinite(found.x).all()
