@@ -217,3 +217,4 @@ class Belief:
     habits: FlownHabits
     homeward: bool = False  # already on its way home: the plan ahead no longer counts
     doubts: tuple[str, ...] = ()  # what is stale, frozen, contradictory; widens the forecast
+    voltage_refused: bool = False  # the monitor's cannot be this pack's: current alone is counted

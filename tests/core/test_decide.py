@@ -89,6 +89,7 @@ def test_a_calm_flight_says_nothing() -> None:
         ("telemetry-stale", {"telemetry_age_s": 61.0}, Level.WARNING),
         ("position-lost", {"fix_ok": False}, Level.CAUTION),
         ("forecast-unsure", {"doubts": ("the battery monitor is frozen",)}, Level.ADVISORY),
+        ("forecast-unsure", {"voltage_refused": True, "airborne": False}, Level.CAUTION),
         ("link-degraded", {"link_quality": 0.1}, Level.ADVISORY),
     ],
 )

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Iterator
 from dataclasses import replace
+from typing import NamedTuple
 
 import pytest
 
@@ -32,8 +33,17 @@ def flown(told_v: Told, minutes: int) -> Iterator[Observation]:
         yield obs
 
 
-def believed(told_v: Told, minutes: int) -> tuple[set[str], float, float]:
-    """The doubts that were, energy left by the mean, and the energy truly left, over nameplate."""
+class Found(NamedTuple):
+    """The doubts that were; energy left by the mean, and in truth, over nameplate."""
+
+    doubts: set[str]
+    refused: bool
+    left: float
+    true: float
+
+
+def believed(told_v: Told, minutes: int) -> Found:
+    """What is believed after this flight."""
     estimator, doubts = Estimator(flight()), set[str]()
     used_ah = 0.0
     for obs in flown(told_v, minutes):
@@ -46,7 +56,7 @@ def believed(told_v: Told, minutes: int) -> tuple[set[str], float, float]:
     charge, log_c = (float(belief.pack.mean[i]) for i in WHERE)
     left = float(cells.pack_energy_wh(PACK, charge, PACK.capacity_ah * math.exp(log_c)))
     true = float(cells.pack_energy_wh(PACK, 1.0 - used_ah / PACK.capacity_ah, PACK.capacity_ah))
-    return doubts, left / PACK.nameplate_wh, true / PACK.nameplate_wh
+    return Found(doubts, belief.voltage_refused, left / PACK.nameplate_wh, true / PACK.nameplate_wh)
 
 
 def ocv(charge: float) -> float:
@@ -62,10 +72,11 @@ def test_a_voltage_that_does_not_sag_teaches_no_larger_pack(
         at_rest = 4.15 - 0.85 * (1.0 - charge) if straight else ocv(charge)
         return at_rest + rise_ohm * amps / PACK.parallel
 
-    doubts, left, true = believed(told_v, 60)
+    doubts, refused, left, true = believed(told_v, 60)
     print(f"left {left:.3f}, in truth {true:.3f}")
     assert left < true + 0.1
     assert "does not follow its current" in str(doubts)
+    assert not refused
 
 
 @pytest.mark.parametrize("series", [13, 14])
@@ -75,16 +86,18 @@ def test_more_cells_than_the_file_says_fill_no_pack(series: int) -> None:
     def told_v(charge: float, amps: float) -> float:
         return series / 12 * (ocv(charge) - 0.02 * amps / PACK.parallel)
 
-    doubts, left, true = believed(told_v, 60)
+    doubts, refused, left, true = believed(told_v, 60)
     print(f"left {left:.3f}, in truth {true:.3f}")
     assert left == pytest.approx(true, abs=0.05)
     assert "above a full pack's" in str(doubts)
+    assert refused
 
 
 def test_a_pack_like_any_is_not_doubted() -> None:
     def told_v(charge: float, amps: float) -> float:
         return ocv(charge) - 0.03 * amps / PACK.parallel
 
-    doubts, left, true = believed(told_v, 60)
+    doubts, refused, left, true = believed(told_v, 60)
     assert left == pytest.approx(true, abs=0.05)
     assert not doubts
+    assert not refused

@@ -24,6 +24,7 @@ class Airframe:
     """One aircraft's telemetry. ``used_ah`` goes on across restarts of its autopilot."""
 
     hover_a, cruise_a, cell_ohm = 34.0, 8.0, 0.009  # four cells side by side, half relaxed
+    told_v = 1.0  # the voltage told, over that of twelve such cells
     turn_s = math.inf  # flies so long one way, then back, and so on
     land_s = math.inf  # on the ground and disarmed from then on
 
@@ -67,7 +68,7 @@ class Airframe:
         step_s, self._at_s = max(t_s - self._at_s, 0.0), t_s
         self.used_ah += current_a * step_s / 3600.0
         cell_mv = round(1000 * (FULL_V - (FULL_V - EMPTY_V) * self.used_ah / CAPACITY_AH))
-        cell_mv -= round(1000 * self.cell_ohm * current_a)
+        cell_mv = round(self.told_v * (cell_mv - 1000 * self.cell_ohm * current_a))
         lon_deg = LON_DEG + out_m / (111_320.0 * math.cos(math.radians(LAT_DEG)))
         cells = [cell_mv] * 10
         speed = SPEED_MPS if winged else 0.0

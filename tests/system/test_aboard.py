@@ -133,6 +133,18 @@ def test_mavlink_1_is_understood(tmp_path: Path) -> None:
         assert "only 10 of 12 cells" not in str(daemon.events("troubles"))  # a doubt is no fault
 
 
+def test_a_voltage_of_more_cells_is_said_before_take_off(tmp_path: Path) -> None:
+    airframe = Airframe()
+    airframe.told_v = 13 / 12
+    with Daemon(tmp_path) as daemon:
+        daemon.fly(airframe, fifths(0, 20))
+        daemon.wait(lambda: daemon.recorded("advisory"), "it is said")
+        daemon.stop()
+        first = daemon.recorded("advisory")[0]
+    assert (first["condition"], first["level"]) == ("forecast-unsure", "caution")
+    assert "above a full pack's, is not used" in first["sentence"]
+
+
 def test_a_wrong_key_is_not_believed_and_said(tmp_path: Path) -> None:
     (tmp_path / "key.hex").write_text("11" * 32)
     liar, right, plain = Airframe(), Airframe(), Airframe()

@@ -69,6 +69,7 @@ class Situation:
     energy_holds: float = math.nan  # chance of the reserve at home, whatever the voltage does
     stopped: bool = False
     landed: FlightEnd | None = None
+    voltage_refused: bool = False  # the pack's, as its monitor tells it
 
     @property
     def away(self) -> bool:
@@ -197,6 +198,8 @@ def _position_lost(s: Situation, _now: Level) -> Level:
 
 
 def _forecast_unsure(s: Situation, _now: Level) -> Level:
+    if s.voltage_refused:  # on the ground too, where it can still be mended
+        return Level.CAUTION
     return Level.ADVISORY if s.airborne and s.doubts else Level.NORMAL
 
 

@@ -129,6 +129,7 @@ def assess(
         position_age_s=t_s - position.t_s if position else NAN,
         fix_ok=heard.fix_ok,
         doubts=(*(belief.doubts if belief else ()), *(forecast.doubts if forecast else ())),
+        voltage_refused=belief is not None and belief.voltage_refused,
         link_quality=heard.link_quality,
         overrun_leg=overrun_leg,
         overrun_leg_wh=overrun_leg_wh,

@@ -305,6 +305,7 @@ class Estimator:
             pack=self._pack.belief(t_s),
             habits=self._habits.belief(),
             doubts=self.doubts(t_s),
+            voltage_refused=self._pack.above_full,
         )
 
     def _landing(self, field: windfield.Field) -> tuple[hovers.Hover, bool]:
