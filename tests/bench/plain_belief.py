@@ -66,7 +66,8 @@ def covariance(kernel: Kernel, a: Vector, b: Vector) -> float:
     both += kernel.lively * kernel.vary_mps**2 * math.exp(-apart)
     for moment in kernel.jumps:
         if a[3] > moment and b[3] > moment:
-            both += kernel.jump_mps**2 * math.exp(-d_m / kernel.jump_m)
+            come = (1.0 - math.exp((moment - t) / kernel.jump_s) for t in (a[3], b[3]))
+            both += math.prod(come) * kernel.jump_mps**2 * math.exp(-d_m / kernel.jump_m)
     return both * (low_a / PROFILE_REF_M * (low_b / PROFILE_REF_M)) ** PROFILE_EXPONENT
 
 

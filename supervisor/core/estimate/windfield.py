@@ -45,9 +45,11 @@ class Kernel:
     data of the package brightwind) and, for the slow part's length, hourly reanalysis wind 42 and
     55 km apart (same package); the fast part's length is its time at 8 m/s (Taylor's hypothesis).
     ``lively`` multiplies the fast part's variance: it is what a flight learns (wind_change.py).
-    ``jumps``: moments [s] at which the wind changed faster than either part allows, as behind a
-    front. All wind after one, far around, has a common part that wind before it has not; its spread
-    is ours (behind fronts several metres a second are usual: common practice, no source).
+    ``jumps``: moments [s] from which the wind changed faster than either part allows, as behind a
+    front. All wind after one, far around, comes to have a common part that wind before it has not,
+    within some times ``jump_s``: a front is not a line, and who flies on with it meets it for long.
+    Spread and time are ours (behind fronts several metres a second are usual, and a passage takes
+    minutes: common practice, no source).
     """
 
     bias_mps: float = 2.2
@@ -61,6 +63,7 @@ class Kernel:
     jumps: tuple[float, ...] = ()
     jump_mps: float = 4.0
     jump_m: float = 400e3
+    jump_s: float = 300.0
 
     def wander(self, speed_mps: float) -> float:
         """How fast the half of a change's square grows at first, for one who flies on, in the usual
@@ -80,10 +83,16 @@ class Kernel:
         apart = dt_s / self.vary_s + d_m / self.vary_m + d_log / self.vary_log_h
         both += self.lively * self.vary_mps**2 * np.exp(-apart)
         for moment in self.jumps:
-            after = (a[:, 3] > moment)[:, None] & (b[:, 3] > moment)
-            both += self.jump_mps**2 * after * np.exp(-d_m / self.jump_m)
+            come = self._come(a, moment)[:, None] * self._come(b, moment)
+            both += self.jump_mps**2 * come * np.exp(-d_m / self.jump_m)
         both *= profile_a[:, None] * profile_b
         return both
+
+    def _come(self, points: Array, moment: float) -> Array:
+        """What share of a jump has come by each point's time."""
+        gone_s = np.maximum(points[:, 3] - moment, 0.0)
+        share: Array = 1.0 - np.exp(-gone_s / self.jump_s)
+        return share
 
 
 def _layers(points: Array) -> tuple[Array, Array]:

@@ -1,0 +1,65 @@
+"""Flying on with a front: it takes long to pass, and what it brings blows at home already."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+
+from supervisor.core.estimate import wind, wind_state
+from supervisor.core.estimate.forecast_wind import ForecastWind, Series
+from supervisor.core.estimate.windfield import Kernel
+from tests.core.test_gusts import gust_series
+
+BEFORE, BEHIND = np.array([5.0, 2.0]), np.array([-9.0, 6.0])
+FRONT_S, PASSES_S, END_S = 1200, 720, 1920
+TAS_MPS = 21.0
+
+
+def forecast() -> ForecastWind:
+    once = np.zeros(1)
+    return ForecastWind((Series(None, 100.0, once, once + BEFORE[0], once + BEFORE[1]),))
+
+
+def flown(seed: int, behind: np.ndarray) -> wind_state.WindState:
+    """East for 32 minutes, with a turn north and back; from ``FRONT_S`` the wind comes to be the
+    one behind, as evenly as time goes."""
+    rng = np.random.default_rng(seed)
+    gusts = gust_series(rng, 0.6, END_S)
+    state, place = wind_state.start(forecast(), Kernel(), 0.0), np.zeros(2)
+    for t in range(END_S):
+        share = min(max((t - FRONT_S) / PASSES_S, 0.0), 1.0)
+        blow = BEFORE + share * (behind - BEFORE) + gusts[t]
+        heading = 0.3 if 400 <= t < 500 or 1000 <= t < 1060 else math.pi / 2
+        ground = TAS_MPS * np.array([math.cos(heading), math.sin(heading)]) + blow
+        place = place + ground
+        told = rng.normal(0.0, 0.15, 2) + ground
+        sample = wind_state.Sample(
+            float(t), *place, 100.0, *told, 0.0, heading, TAS_MPS + rng.normal(0.0, 0.2), 1.0
+        )
+        state = wind.observe(state, sample)
+    return state
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_the_wind_behind_a_front_is_expected_at_home_too(seed: int) -> None:
+    """Met for twelve minutes, found after some: at home in ten minutes the wind is believed to have
+    changed by two fifths of what was met at least, and the rest is in the spread (2.5 sigma).
+
+    Measured: by 0.62, 0.54, 0.49 and 0.58. Where all of it is thought to have come at once, by 0.19
+    to 0.23: what came later looks like the place's own.
+    """
+    n, e, sd = wind_state.solve(flown(seed, BEHIND), float(END_S)).mean_at(0.0, 0.0, 100.0, 600.0)
+    change = BEHIND - BEFORE
+    share = float((np.array([n, e]) - BEFORE) @ change / (change @ change))
+    print(f"home: {n:+.1f} {e:+.1f} m/s, sigma {sd:.1f}: {share:.2f} of the change")
+    assert share > 0.4
+    assert np.hypot(*(BEHIND - (n, e))) < 2.5 * math.sqrt(2.0) * sd
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_without_a_front_home_is_as_it_was(seed: int) -> None:
+    n, e, sd = wind_state.solve(flown(seed, BEFORE), float(END_S)).mean_at(0.0, 0.0, 100.0, 600.0)
+    assert np.hypot(*(BEFORE - (n, e))) < 1.0
+    assert sd < 1.5
