@@ -54,6 +54,7 @@ class Story:
     """What the pilot at the laptop has seen."""
 
     advisories: list[str] = field(default_factory=list)
+    levels: dict[str, str] = field(default_factory=dict)  # of each condition, as last said
     turn_back_s: float | None = None
     online: asyncio.Event = field(default_factory=asyncio.Event)
 
@@ -99,8 +100,8 @@ async def show(demo: Demo, screen: Screen) -> int:
 async def _pilot(
     broker: str, flight: Flight, story: Story, leash: Leash, endpoint: Endpoint, screen: Screen
 ) -> None:
-    """Reads what arrives from the broker, and nothing else; acknowledges what needs it; turns back
-    when advised to."""
+    """Reads what arrives from the broker, and nothing else; acknowledges what is said again; turns
+    back when advised to."""
     address = BrokerAddress.parse(broker)
     base = messages.topic(flight.aircraft.aircraft_id, "")
     async with aiomqtt.Client(address.host, address.port) as client:
@@ -122,7 +123,7 @@ async def _pilot(
                 screen.advisory(advisory)
                 if advisory.condition == "turn-back-now" and advisory.level == "warning":
                     _react(advisory, story, endpoint, screen)
-                if advisory.level in ("caution", "warning"):
+                if _asks(advisory, story):
                     ack = _acknowledgement(advisory)
                     await client.publish(messages.topic(ack.aircraft, "ack"), ack.payload(), qos=1)
 
@@ -132,6 +133,14 @@ def _react(advisory: messages.Advisory, story: Story, endpoint: Endpoint, screen
         story.turn_back_s = advisory.t + REACTION_S
         endpoint.turn_back_at(story.turn_back_s)
         screen.pilot_turns(story.turn_back_s)
+
+
+def _asks(advisory: messages.Advisory, story: Story) -> bool:
+    """Whether it is what is acknowledged at once, or was said before and nobody answered."""
+    again = story.levels.get(advisory.condition) == advisory.level
+    story.levels[advisory.condition] = advisory.level
+    at_once = advisory.condition == "turn-back-now"
+    return advisory.level in ("caution", "warning") and (at_once or again)
 
 
 def _acknowledgement(advisory: messages.Advisory) -> messages.Ack:
