@@ -123,7 +123,7 @@ async def _pilot(
                 screen.advisory(advisory)
                 if advisory.condition == "turn-back-now" and advisory.level == "warning":
                     _react(advisory, story, endpoint, screen)
-                if _asks(advisory, story):
+                if _noted(advisory, story):
                     ack = _acknowledgement(advisory)
                     await client.publish(messages.topic(ack.aircraft, "ack"), ack.payload(), qos=1)
 
@@ -135,8 +135,8 @@ def _react(advisory: messages.Advisory, story: Story, endpoint: Endpoint, screen
         screen.pilot_turns(story.turn_back_s)
 
 
-def _asks(advisory: messages.Advisory, story: Story) -> bool:
-    """Whether it is what is acknowledged at once, or was said before and nobody answered."""
+def _noted(advisory: messages.Advisory, story: Story) -> bool:
+    """Remembers it; whether it is to be acknowledged: said before and not answered, or the turn."""
     again = story.levels.get(advisory.condition) == advisory.level
     story.levels[advisory.condition] = advisory.level
     at_once = advisory.condition == "turn-back-now"

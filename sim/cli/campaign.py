@@ -10,6 +10,7 @@ from typing import Any
 
 import click
 
+from supervisor.cli.judged import judged
 from supervisor.errors import InputError
 
 HEAD = (
@@ -40,12 +41,7 @@ HEAD = (
 @click.option("--truths", type=click.Path(path_type=Path, file_okay=False), metavar="DIR",
               help="an earlier campaign of the same seeds and simulator: what it found true is not "
                    "searched for again")  # fmt: skip
-@click.option("--expect", "expect_file", type=click.Path(path_type=Path), metavar="FILE.toml",
-              help="judge the table; exit status 1 when it is not as expected")  # fmt: skip
-@click.option("--junit", type=click.Path(path_type=Path), metavar="FILE.xml",
-              help="with --expect: the judgement for a CI's test page")  # fmt: skip
-@click.option("--summary", type=click.Path(path_type=Path), metavar="FILE.md",
-              help="with --expect: the judgement for a CI's summary page, appended")  # fmt: skip
+@judged("the table")
 @click.option("--json", "as_json", is_flag=True, help="the table on standard output")
 def command(
     flights: int,

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from supervisor.cli.judged import judged
 from supervisor.cli.ranges import whole
 from supervisor.daemonfile import ForecastSection
 from supervisor.errors import InputError
@@ -33,12 +34,7 @@ STATUS_EVERY_S = 10.0
               help="ensemble size  [default: as recorded]")  # fmt: skip
 @click.option("--seed", type=whole(ForecastSection, "seed"),
               help="seed of the ensemble  [default: as recorded]")  # fmt: skip
-@click.option("--expect", "expect_file", type=click.Path(path_type=Path), metavar="FILE.toml",
-              help="judge what came; exit status 1 when it is not as expected")  # fmt: skip
-@click.option("--junit", type=click.Path(path_type=Path), metavar="FILE.xml",
-              help="with --expect: the judgement for a CI's test page")  # fmt: skip
-@click.option("--summary", type=click.Path(path_type=Path), metavar="FILE.md",
-              help="with --expect: the judgement for a CI's summary page, appended")  # fmt: skip
+@judged("what came")
 def command(
     file: Path,
     flight_file: Path | None,

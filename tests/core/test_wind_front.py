@@ -8,18 +8,13 @@ import numpy as np
 import pytest
 
 from supervisor.core.estimate import wind, wind_state
-from supervisor.core.estimate.forecast_wind import ForecastWind, Series
 from supervisor.core.estimate.windfield import Kernel
 from tests.core.test_gusts import gust_series
+from tests.core.test_wind import forecast
 
 BEFORE, BEHIND = np.array([5.0, 2.0]), np.array([-9.0, 6.0])
 FRONT_S, PASSES_S, END_S = 1200, 720, 1920
 TAS_MPS = 21.0
-
-
-def forecast() -> ForecastWind:
-    once = np.zeros(1)
-    return ForecastWind((Series(None, 100.0, once, once + BEFORE[0], once + BEFORE[1]),))
 
 
 def flown(seed: int, behind: np.ndarray) -> wind_state.WindState:
@@ -27,7 +22,7 @@ def flown(seed: int, behind: np.ndarray) -> wind_state.WindState:
     one behind, as evenly as time goes."""
     rng = np.random.default_rng(seed)
     gusts = gust_series(rng, 0.6, END_S)
-    state, place = wind_state.start(forecast(), Kernel(), 0.0), np.zeros(2)
+    state, place = wind_state.start(forecast(*BEFORE), Kernel(), 0.0), np.zeros(2)
     for t in range(END_S):
         share = min(max((t - FRONT_S) / PASSES_S, 0.0), 1.0)
         blow = BEFORE + share * (behind - BEFORE) + gusts[t]

@@ -10,7 +10,7 @@ wrong later in the flight, where it would pass for a fuller pack, and so is not 
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 from supervisor.core.estimate.gate import clean_cells
 from supervisor.core.estimate.pack import PackSample
@@ -60,16 +60,14 @@ def read(
     since = min(state.same_since_s, before.t_s) if before and same else math.inf
     frozen = airborne and same and report.t_s - since >= FROZEN_S
     mean_a, reset = _mean_current_a(before, report, pack)
-    state = replace(
-        state, report=report, same_since_s=since, frozen=frozen, resets=state.resets + reset
-    )
+    voltage, cells = _mean_cell_v(report, pack)
+    beyond, above = voltage > pack.cell.max_v + ABOVE_V, state.above
+    if not (frozen or state.above_full):
+        above = above + 1 if beyond else 0
+    state = MonitorState(report, since, frozen, state.resets + reset, above)
     if frozen:
         return state, None
-    voltage, cells = _mean_cell_v(report, pack)
-    above = voltage > pack.cell.max_v + ABOVE_V
-    if not state.above_full:
-        state = replace(state, above=state.above + 1 if above else 0)
-    if above or state.above_full:
+    if beyond or state.above_full:
         voltage, cells = NAN, ()
     sample = PackSample(report.t_s, voltage, cells, mean_a, report.current_a, report.temperature_c)
     return state, sample
