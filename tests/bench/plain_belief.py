@@ -64,9 +64,9 @@ def covariance(kernel: Kernel, a: Vector, b: Vector) -> float:
     apart = dt_s / kernel.vary_s + d_m / kernel.vary_m
     apart += abs(math.log(low_a) - math.log(low_b)) / kernel.vary_log_h
     both += kernel.lively * kernel.vary_mps**2 * math.exp(-apart)
-    for moment in kernel.jumps:
+    for moment, rise_s in kernel.jumps:
         if a[3] > moment and b[3] > moment:
-            come = (1.0 - math.exp((moment - t) / kernel.jump_s) for t in (a[3], b[3]))
+            come = (1.0 - math.exp((moment - t) / rise_s) for t in (a[3], b[3]))
             both += math.prod(come) * kernel.jump_mps**2 * math.exp(-d_m / kernel.jump_m)
     return both * (low_a / PROFILE_REF_M * (low_b / PROFILE_REF_M)) ** PROFILE_EXPONENT
 

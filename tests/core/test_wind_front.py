@@ -17,14 +17,16 @@ FRONT_S, PASSES_S, END_S = 1200, 720, 1920
 TAS_MPS = 21.0
 
 
-def flown(seed: int, behind: np.ndarray) -> wind_state.WindState:
-    """East for 32 minutes, with a turn north and back; from ``FRONT_S`` the wind comes to be the
+def flown(
+    seed: int, behind: np.ndarray, since_s: int = FRONT_S, passes_s: int = PASSES_S
+) -> wind_state.WindState:
+    """East for 32 minutes, with a turn north and back; from ``since_s`` the wind comes to be the
     one behind, as evenly as time goes."""
     rng = np.random.default_rng(seed)
     gusts = gust_series(rng, 0.6, END_S)
     state, place = wind_state.start(forecast(*BEFORE), Kernel(), 0.0), np.zeros(2)
     for t in range(END_S):
-        share = min(max((t - FRONT_S) / PASSES_S, 0.0), 1.0)
+        share = min(max((t - since_s) / passes_s, 0.0), 1.0)
         blow = BEFORE + share * (behind - BEFORE) + gusts[t]
         heading = 0.3 if 400 <= t < 500 or 1000 <= t < 1060 else math.pi / 2
         ground = TAS_MPS * np.array([math.cos(heading), math.sin(heading)]) + blow
@@ -58,3 +60,23 @@ def test_without_a_front_home_is_as_it_was(seed: int) -> None:
     n, e, sd = wind_state.solve(flown(seed, BEFORE), float(END_S)).mean_at(0.0, 0.0, 100.0, 600.0)
     assert np.hypot(*(BEFORE - (n, e))) < 1.0
     assert sd < 1.5
+
+
+SLOW_BEHIND, SLOW_SINCE_S, SLOW_PASSES_S = np.array([-5.0, 3.0]), 700, 1200
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_one_that_takes_twenty_minutes_is_found_too(seed: int) -> None:
+    """Ten metres a second in twenty minutes: no few minutes of it are beyond a lively wind.
+
+    Measured: by 0.88, 1.05, 0.82 and 0.77 of what was met. Without asking all the evidence nothing
+    is found in this flight, and home believed to have changed by 0.24 to 0.32.
+    """
+    state = flown(seed, SLOW_BEHIND, SLOW_SINCE_S, SLOW_PASSES_S)
+    n, e, sd = wind_state.solve(state, float(END_S)).mean_at(0.0, 0.0, 100.0, 600.0)
+    change = SLOW_BEHIND - BEFORE
+    share = float((np.array([n, e]) - BEFORE) @ change / (change @ change))
+    print(f"home: {n:+.1f} {e:+.1f}, sigma {sd:.1f}: {share:.2f}; {state.kernel.jumps}")
+    assert state.kernel.jumps
+    assert share > 0.6
+    assert np.hypot(*(SLOW_BEHIND - (n, e))) < 2.5 * math.sqrt(2.0) * sd

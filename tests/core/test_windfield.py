@@ -15,6 +15,7 @@ from supervisor.core.estimate.windfield import (
     TAIL_SCALE,
     Evidence,
     Field,
+    Jump,
     Kernel,
     log_evidence,
     posterior,
@@ -180,7 +181,11 @@ def test_log_evidence_is_the_gaussian_likelihood() -> None:
         e.j[:, 2] = e.j[2, :] = 2.0 * e.j[0]
         e.j[2, 2], e.y[2] = 4.0 / 0.5, 2.0 * e.y[0]
     rest = []
-    for kernel, var in ((Kernel(), 0.1), (Kernel(lively=8.0), 4.0), (Kernel(jumps=(700.0,)), 1e-3)):
+    for kernel, var in (
+        (Kernel(), 0.1),
+        (Kernel(lively=8.0), 4.0),
+        (Kernel(jumps=(Jump(700.0),)), 1e-3),
+    ):
         cov = kernel.between(places, places) + 4.0 * var + 0.5 * np.eye(6)
         theirs = stats.multivariate_normal(np.zeros(6), cov).logpdf(z)
         rest.append(theirs - log_evidence(NOWHERE, kernel, seen, np.array([var]), 0.0))

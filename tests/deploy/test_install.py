@@ -14,7 +14,7 @@ import pytest
 
 ROOT = Path(__file__).resolve().parents[2]
 
-pytestmark = [pytest.mark.system, pytest.mark.xdist_group("install")]
+pytestmark = pytest.mark.system
 
 
 @pytest.fixture(scope="module")

@@ -21,6 +21,7 @@ from supervisor.core.atmosphere import tas_per_cas
 from supervisor.core.belief import Belief
 from supervisor.core.cruise_scale import speed_factor
 from supervisor.core.estimate import (
+    ageing,
     pack,
     power_blocks,
     power_scales,
@@ -31,6 +32,7 @@ from supervisor.core.estimate import (
 from supervisor.core.estimate.estimator import Estimator
 from supervisor.core.estimate.forecast_wind import forecast_wind
 from supervisor.core.events import Phase
+from supervisor.core.plan import Cell
 from supervisor.core.plan import Flight as Plan
 from supervisor.edge.decoder import Decoder
 from supervisor.edge.frames import Splitter
@@ -173,10 +175,14 @@ def as_expected(scenario: Scenario, plan: Plan, seed: int) -> tuple[Scenario, Pl
         low, high = about(math.log(middle), sd)
         return math.exp(low), math.exp(high)
 
+    aged = ageing.AGED + ageing.AGED_SD * float(random.standard_normal())
+    aged *= float(random.random() < ageing.ODDS)
+    lost = aged * (ageing.AGED_SHARE + ageing.AGED_SHARE_SD * float(random.standard_normal()))
     truth = {
-        "capacity": factor(math.exp(-pack.LOST_SINCE), told.capacity_sd),
+        "capacity": factor(math.exp(-pack.LOST_SINCE - lost), told.capacity_sd),
         "initial_charge": about(1.0, pack.CHARGE_SD),  # of which the simulator holds no more than 1
-        "resistance": factor(1.1, told.resistance_sd),  # the middle of the scenarios' ranges
+        # about the middle of the scenarios' ranges
+        "resistance": factor(1.1 * math.exp(aged), told.resistance_sd),
         "hover_power": factor(1.0, craft.hover_sd),
         "pusher_power": factor(1.0, craft.cruise_sd),
         "parasite_drag": (1.0, 1.0),
@@ -193,7 +199,23 @@ def as_expected(scenario: Scenario, plan: Plan, seed: int) -> tuple[Scenario, Pl
     }
     weather = _weather(scenario.weather, plan, random, LEAVING_MPS[scenario.name])
     scenario = replace(scenario, weather=weather)
+    plan = replace(plan, pack=replace(told, cell=_another_cell(told.cell, random)))
     return replace(scenario, truth=scenario.truth | truth, sensors=sensors), plan
+
+
+def _another_cell(cell: Cell, random: np.random.Generator) -> Cell:
+    """A table that is as far from the simulator's cell as the filter expects of a table: off by
+    what changes along the curve, and by the slow resistance that short pulses miss."""
+    charge = np.array(cell.charge_grid)
+    apart = np.exp(-np.abs(charge[:, None] - charge) / pack.ERROR_CHARGE)
+    root = np.linalg.cholesky(apart + 1e-9 * np.eye(len(charge)))
+    ocv_v = np.array(cell.ocv_v)
+    while True:
+        told_v = ocv_v + pack.ERROR_SD_V * root @ random.standard_normal(len(charge))
+        if np.all(np.diff(told_v) > 0.0):  # as every table's
+            break
+    slow = math.exp(pack.SLOW_SD * float(random.standard_normal()))
+    return replace(cell, ocv_v=tuple(told_v.tolist()), r2_ohm=cell.r2_ohm * slow)
 
 
 def _weather(

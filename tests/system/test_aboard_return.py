@@ -17,7 +17,7 @@ from pymavlink.dialects.v20 import common
 
 from supervisor.keys import Fleet, Wanted
 
-pytestmark = [pytest.mark.system, pytest.mark.xdist_group("return")]
+pytestmark = pytest.mark.system
 RETURN = 20  # MAV_CMD_NAV_RETURN_TO_LAUNCH (MAVLink common)
 
 

@@ -51,7 +51,6 @@ def lines(path: Path) -> list[dict[str, Any]]:
     return [json.loads(line) for line in path.read_text(encoding="utf-8").splitlines()]
 
 
-@pytest.mark.xdist_group("demo")
 class TestDemo:
     def test_the_pilot_is_warned_and_lands_with_the_reserve(self, shown: tuple[Path, str]) -> None:
         out, text = shown

@@ -20,7 +20,7 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
-from supervisor.core.estimate import gusts, wind_change
+from supervisor.core.estimate import gusts, wind_change, wind_front
 from supervisor.core.estimate.forecast_wind import profile
 from supervisor.core.estimate.wind_sensors import another_compass, new_sensors, without_airspeed
 from supervisor.core.estimate.wind_state import (
@@ -32,7 +32,7 @@ from supervisor.core.estimate.wind_state import (
     WindState,
     refreshed,
 )
-from supervisor.core.estimate.windfield import Evidence, Kernel
+from supervisor.core.estimate.windfield import Evidence, Jump, Kernel
 
 Array = NDArray[np.float64]
 
@@ -152,7 +152,9 @@ def _told(
     kernel = state.kernel
     if change.lively != kernel.lively:
         kernel = replace(kernel, lively=change.lively)
-    return _add(state, seen, change, kernel)
+    told = _add(state, seen, change, kernel)
+    opened = told.evidence[-1] is seen  # so another is done
+    return wind_front.met(told, sample.t_s) if opened else told
 
 
 def _held(state: WindState, sample: Sample, dt_s: float) -> tuple[float, Held]:
@@ -203,8 +205,8 @@ def _add(state: WindState, seen: Evidence, change: wind_change.Change, kernel: K
     return refreshed(state, place) if place[3] - state.solved_s >= SOLVE_S else state
 
 
-def _full(last: Evidence, place: Array, jumps: tuple[float, ...]) -> bool:
-    if any(last.place[3] <= moment for moment in jumps):
+def _full(last: Evidence, place: Array, jumps: tuple[Jump, ...]) -> bool:
+    if any(last.place[3] <= jump.since_s for jump in jumps):
         return True
     way_m = 2.0 * math.hypot(place[0] - last.place[0], place[1] - last.place[1])
     return last.seconds >= STRETCH_S or way_m > STRETCH_M or abs(place[2] - last.place[2]) > 30.0
@@ -219,7 +221,7 @@ def _thinned(evidence: tuple[Evidence, ...], kernel: Kernel) -> tuple[Evidence, 
     way_m = np.hypot(step[:, 0], step[:, 1])
     log_h = np.abs(np.diff(np.log(profile(place[:, 2]))))
     apart = step[:, 3] / kernel.vary_s + way_m / kernel.vary_m + 5.0 * log_h
-    for moment in kernel.jumps:
+    for moment, _ in kernel.jumps:
         apart[(place[:-1, 3] <= moment) & (place[1:, 3] > moment)] = np.inf
     age = place[-1, 3] - place[:-1, 3]
     i = int(np.argmin((apart / (age + 600.0))[:-2]))

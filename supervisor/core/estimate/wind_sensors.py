@@ -19,7 +19,7 @@ from supervisor.core.estimate.wind_state import (
     begun_anew,
     place_at,
 )
-from supervisor.core.estimate.windfield import Evidence, Kernel, log_evidence
+from supervisor.core.estimate.windfield import Evidence, Jump, Kernel, log_evidence
 
 Array = NDArray[np.float64]
 
@@ -60,26 +60,30 @@ def another_compass(state: WindState, t_s: float) -> WindState | None:
     if var[2] <= state.sensor_var[2]:
         return None
     since_s = t_s - FELT_S
-    jumped = replace(state.kernel, jumps=(*state.kernel.jumps, since_s)[-JUMPS_KEPT:])
+    jumped = replace(state.kernel, jumps=(*state.kernel.jumps, Jump(since_s))[-JUMPS_KEPT:])
     seen = state.evidence
-    compass = _explains(state, state.kernel, seen, var)
-    usual = _explains(state, state.kernel, seen, state.sensor_var)
-    wind = _explains(state, jumped, seen, state.sensor_var)
-    two = tuple(_of_two(e, e.place[3] > since_s) for e in seen)
-    knocked = _explains(state, state.kernel, two, np.concatenate([state.sensor_var, var]))
+    compass = explains(state, state.kernel, seen, var)
+    usual = explains(state, state.kernel, seen, state.sensor_var)
+    wind = explains(state, jumped, seen, state.sensor_var)
+    two = tuple(of_two(e, later=e.place[3] > since_s) for e in seen)
+    knocked = explains(state, state.kernel, two, np.concatenate([state.sensor_var, var]))
     if compass < max(usual + BETTER, wind + BETTER, knocked - EVEN):
         return None
     state = state._replace(sensor_var=var, sensors_s=t_s)
     return begun_anew(state, place_at(seen, t_s))
 
 
-def _explains(
-    state: WindState, kernel: Kernel, evidence: tuple[Evidence, ...], var: Array
-) -> float:
+def wider(var: Array) -> Array:
+    """The sensors' variances once one of them has changed."""
+    return np.minimum(var * WIDER**2, np.square(WIDEST_SD))
+
+
+def explains(state: WindState, kernel: Kernel, evidence: tuple[Evidence, ...], var: Array) -> float:
+    """``log_evidence`` of all of it."""
     return log_evidence(state.forecast, kernel, evidence, var, state.take_off_s)
 
 
-def _of_two(e: Evidence, later: bool) -> Evidence:
+def of_two(e: Evidence, *, later: bool) -> Evidence:
     """The same evidence about the earlier or the later of two sets of sensors' errors."""
     first = 2 + SENSORS if later else 2
     at = np.r_[0:2, first : first + SENSORS]
@@ -110,9 +114,8 @@ def new_sensors(state: WindState, t_s: float, *, airspeed: bool = True) -> WindS
         y_new[:2] = y[:2] - mix @ y[2:]
         kept.append(Evidence(e.place, e.seconds, j_new, y_new))
     change = wind_change.anything()
-    jumps = (*state.kernel.jumps, t_s)[-JUMPS_KEPT:]
+    jumps = (*state.kernel.jumps, Jump(t_s))[-JUMPS_KEPT:]
     kernel = replace(state.kernel, lively=change.lively, jumps=jumps)
-    wider = np.minimum(state.sensor_var * WIDER**2, np.square(WIDEST_SD))
-    var = np.where([airspeed, airspeed, True, airspeed], wider, state.sensor_var)
+    var = np.where([airspeed, airspeed, True, airspeed], wider(state.sensor_var), state.sensor_var)
     state = state._replace(evidence=tuple(kept), change=change, kernel=kernel, sensor_var=var)
     return begun_anew(state, place_at(state.evidence, t_s))._replace(sensors_s=t_s)

@@ -37,6 +37,13 @@ TAIL_SCALE = 0.83
 ALIKE = 1e-6  # a millimetre a second keeps a root real when two points are the same [(m/s)^2]
 
 
+class Jump(NamedTuple):
+    """A change that no usual wind makes: when it began [s], and in what time it comes."""
+
+    since_s: float
+    rise_s: float = 300.0
+
+
 @dataclass(frozen=True, slots=True)
 class Kernel:
     """How far the wind is from its forecast, and how far apart in time and space it stays alike.
@@ -45,11 +52,11 @@ class Kernel:
     data of the package brightwind) and, for the slow part's length, hourly reanalysis wind 42 and
     55 km apart (same package); the fast part's length is its time at 8 m/s (Taylor's hypothesis).
     ``lively`` multiplies the fast part's variance: it is what a flight learns (wind_change.py).
-    ``jumps``: moments [s] from which the wind changed faster than either part allows, as behind a
-    front. All wind after one, far around, comes to have a common part that wind before it has not,
-    within some times ``jump_s``: a front is not a line, and who flies on with it meets it for long.
-    Spread and time are ours (behind fronts several metres a second are usual, and a passage takes
-    minutes: common practice, no source).
+    ``jumps``: when the wind changed faster than either part allows, as behind a front. All wind
+    after one, far around, comes to have a common part that wind before it has not, within some
+    times ``rise_s``: a front is not a line, and who flies on with it meets it for long. Spread and
+    time are ours (behind fronts several metres a second are usual, and a passage takes minutes:
+    common practice, no source).
     """
 
     bias_mps: float = 2.2
@@ -60,10 +67,9 @@ class Kernel:
     vary_m: float = 25e3
     vary_log_h: float = 8.0
     lively: float = 1.0
-    jumps: tuple[float, ...] = ()
+    jumps: tuple[Jump, ...] = ()
     jump_mps: float = 4.0
     jump_m: float = 400e3
-    jump_s: float = 300.0
 
     def wander(self, speed_mps: float) -> float:
         """How fast the half of a change's square grows at first, for one who flies on, in the usual
@@ -82,17 +88,18 @@ class Kernel:
         both: Array = self.bias_mps**2 * np.exp(-(dt_s / self.bias_s + d_m / self.bias_m))
         apart = dt_s / self.vary_s + d_m / self.vary_m + d_log / self.vary_log_h
         both += self.lively * self.vary_mps**2 * np.exp(-apart)
-        for moment in self.jumps:
-            come = self._come(a, moment)[:, None] * self._come(b, moment)
+        for jump in self.jumps:
+            come = _come(a, jump)[:, None] * _come(b, jump)
             both += self.jump_mps**2 * come * np.exp(-d_m / self.jump_m)
         both *= profile_a[:, None] * profile_b
         return both
 
-    def _come(self, points: Array, moment: float) -> Array:
-        """What share of a jump has come by each point's time."""
-        gone_s = np.maximum(points[:, 3] - moment, 0.0)
-        share: Array = 1.0 - np.exp(-gone_s / self.jump_s)
-        return share
+
+def _come(points: Array, jump: Jump) -> Array:
+    """What share of a jump has come by each point's time."""
+    gone_s = np.maximum(points[:, 3] - jump.since_s, 0.0)
+    share: Array = 1.0 - np.exp(-gone_s / jump.rise_s)
+    return share
 
 
 def _layers(points: Array) -> tuple[Array, Array]:

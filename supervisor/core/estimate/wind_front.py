@@ -1,0 +1,85 @@
+"""Has the wind changed as behind a front? Asked of all the evidence, with each stretch of flight.
+
+The watch of gusts.py finds a change that minutes show. One that takes a quarter of an hour passes
+below it: no minute of it is beyond what a lively wind does, and such a wind is of its own place. So
+the evidence is asked as a whole: does it become likelier by more than ``FOUND`` (the logarithm)
+if from some moment on all wind has a part that wind before it has not (``Kernel.jumps``)? The
+likelihood has the price of that freedom in it; ``FOUND`` is the price of its being seldom. When a
+front that was found began, and how slowly it comes, is asked again as more of it is seen.
+
+A sensor that has changed can look the same on one heading: where that explains it as well, nothing
+is said here, and the watch will.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+
+from supervisor.core.estimate.wind_sensors import EVEN, JUMPS_KEPT, explains, wider
+from supervisor.core.estimate.wind_state import SENSORS, WindState, begun_anew, place_at
+from supervisor.core.estimate.windfield import Evidence, Jump, Kernel
+
+# When it may have begun: what is quicker is the watch's, which knows a tube from a wind by power.
+AGO_S = (240.0, 420.0, 660.0, 960.0, 1320.0)
+RISES_S = (300.0, 900.0)  # a passage, and one that is flown along with
+APART_S = 300.0  # after the last front, or the take-off
+# One flight hour in ten meets one (ours), and in an hour there are some fifteen moments that could
+# be told apart: odds of one in 150.
+FOUND = 5.0
+TUBE, COMPASS = np.array([1.0, 1.0, 0.0, 0.0]), np.array([0.0, 0.0, 1.0, 0.0])
+
+
+def met(state: WindState, t_s: float) -> WindState:
+    """(belief) -> belief, of which a front is a part if the evidence asks for one."""
+    if state.assumed:
+        return state
+    jumps = state.kernel.jumps
+    usual = explains(state, state.kernel, state.evidence, state.sensor_var)
+    if jumps and t_s - jumps[-1].since_s < AGO_S[-1]:
+        likely, kernel = _likeliest(state, jumps[:-1], t_s)
+        if likely > usual + EVEN:
+            usual, state = likely, _with(state, kernel, t_s)
+    likely, kernel = _likeliest(state, state.kernel.jumps, t_s)
+    if likely < usual + FOUND or _sensors(state, kernel.jumps[-1].since_s) > likely - EVEN:
+        return state
+    return _with(state, kernel, t_s)
+
+
+def _with(state: WindState, kernel: Kernel, t_s: float) -> WindState:
+    return begun_anew(state._replace(kernel=kernel), place_at(state.evidence, t_s))
+
+
+def _likeliest(state: WindState, before: tuple[Jump, ...], t_s: float) -> tuple[float, Kernel]:
+    """The kernel of which, behind these, the one front more explains the most; and how well."""
+    since_s = (before[-1].since_s if before else state.take_off_s) + APART_S
+    best = -np.inf, state.kernel
+    for moment in (t_s - ago_s for ago_s in AGO_S if t_s - ago_s > since_s):
+        for rise_s in RISES_S:
+            jumps = (*before, Jump(moment, rise_s))[-JUMPS_KEPT:]
+            kernel = replace(state.kernel, jumps=jumps)
+            likely = explains(state, kernel, state.evidence, state.sensor_var)
+            best = max(best, (likely, kernel), key=lambda found: found[0])
+    return best
+
+
+def _sensors(state: WindState, moment: float) -> float:
+    """How well it is explained by the tube or the compass having changed then; the better one."""
+    seen = tuple(_changed(e) if e.place[3] > moment else _unchanged(e) for e in state.evidence)
+    gains = wider(state.sensor_var)
+    return max(
+        explains(state, state.kernel, seen, np.concatenate([state.sensor_var, gains * which]))
+        for which in (TUBE, COMPASS)
+    )
+
+
+def _unchanged(e: Evidence) -> Evidence:
+    """The same evidence, about wind, sensors, and by how much these will change: nothing of that"""
+    return Evidence(e.place, e.seconds, np.pad(e.j, (0, SENSORS)), np.pad(e.y, (0, SENSORS)))
+
+
+def _changed(e: Evidence) -> Evidence:
+    """The same evidence where only the sum of the sensors' errors and their change is seen."""
+    at = np.r_[0 : 2 + SENSORS, 2 : 2 + SENSORS]
+    return Evidence(e.place, e.seconds, e.j[np.ix_(at, at)], e.y[at])
