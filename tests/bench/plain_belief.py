@@ -9,7 +9,7 @@ from __future__ import annotations
 import math
 
 from supervisor.core.estimate.forecast_wind import PROFILE_EXPONENT, PROFILE_LOW_M, PROFILE_REF_M
-from supervisor.core.estimate.windfield import Kernel
+from supervisor.core.estimate.wind_kernel import Kernel
 
 Vector = list[float]
 Matrix = list[list[float]]

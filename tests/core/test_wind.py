@@ -9,7 +9,7 @@ import pytest
 
 from supervisor.core.estimate import wind, wind_sensors, wind_state
 from supervisor.core.estimate.forecast_wind import ForecastWind, Series
-from supervisor.core.estimate.windfield import Kernel
+from supervisor.core.estimate.wind_kernel import Kernel
 from tests.core.test_gusts import gust_series
 
 KNOT = 0.514444

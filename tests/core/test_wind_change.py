@@ -7,7 +7,8 @@ import pytest
 from scipy.signal import lfilter
 
 from supervisor.core.estimate import wind_change
-from supervisor.core.estimate.windfield import Evidence, Kernel
+from supervisor.core.estimate.wind_kernel import Kernel
+from supervisor.core.estimate.windfield import Evidence
 
 KERNEL = Kernel()
 

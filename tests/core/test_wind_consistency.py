@@ -18,8 +18,9 @@ import pytest
 from scipy.stats import chi2
 
 from sim.gusts import Gusts
-from supervisor.core.estimate import wind, wind_change, wind_state, windfield
+from supervisor.core.estimate import wind, wind_change, wind_state
 from supervisor.core.estimate.forecast_wind import forecast_wind
+from supervisor.core.estimate.wind_kernel import Kernel, kernel_of
 from supervisor.core.plan import Weather
 
 FLIGHTS, SECONDS, TAS_MPS, HEIGHT_M = 24, 2400, 20.0, 110.0
@@ -46,7 +47,7 @@ def track() -> tuple[np.ndarray, np.ndarray]:
     return heading, np.column_stack([np.cumsum(step, axis=0), flat, t.astype(float)])
 
 
-def deviation(kernel: windfield.Kernel, places: np.ndarray, rng: np.random.Generator) -> np.ndarray:
+def deviation(kernel: Kernel, places: np.ndarray, rng: np.random.Generator) -> np.ndarray:
     """The wind less its forecast at each place, drawn from the kernel every ten seconds."""
     nodes = places[::NODE_S]
     root = np.linalg.cholesky(kernel.between(nodes, nodes) + 1e-9 * np.eye(len(nodes)))
@@ -57,7 +58,7 @@ def deviation(kernel: windfield.Kernel, places: np.ndarray, rng: np.random.Gener
 def fly(seed: int) -> Flown:
     rng, (heading, places) = np.random.default_rng(seed), track()
     forecast = forecast_wind(Weather((), 2.5, 15.0), lambda *_: (0.0, 0.0))
-    kernel = windfield.kernel_of(2.5)
+    kernel = kernel_of(2.5)
     lively = math.exp(wind_change.PRIOR_LOG_SD * rng.standard_normal())
     air = forecast.at(*places.T) + deviation(replace(kernel, lively=lively), places, rng)
     scale, bias, compass, _ = np.array(wind_state.SENSOR_SD) * rng.standard_normal(4)

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from supervisor.core.estimate import wind, wind_state
-from supervisor.core.estimate.windfield import Kernel
+from supervisor.core.estimate.wind_kernel import Kernel
 from tests.core.test_gusts import gust_series
 from tests.core.test_wind import forecast
 

@@ -11,15 +11,8 @@ from scipy import stats
 
 from supervisor.core.draws import FREEDOM
 from supervisor.core.estimate.forecast_wind import ForecastWind, forecast_wind
-from supervisor.core.estimate.windfield import (
-    TAIL_SCALE,
-    Evidence,
-    Field,
-    Jump,
-    Kernel,
-    log_evidence,
-    posterior,
-)
+from supervisor.core.estimate.wind_kernel import Jump, Kernel
+from supervisor.core.estimate.windfield import TAIL_SCALE, Evidence, Field, log_evidence, posterior
 from supervisor.core.plan import Weather, WindRow
 
 NOWHERE = ForecastWind(())

@@ -27,10 +27,10 @@ from supervisor.core.estimate import (
     power_scales,
     wind_change,
     wind_state,
-    windfield,
 )
 from supervisor.core.estimate.estimator import Estimator
 from supervisor.core.estimate.forecast_wind import forecast_wind
+from supervisor.core.estimate.wind_kernel import kernel_of
 from supervisor.core.events import Phase
 from supervisor.core.plan import Cell
 from supervisor.core.plan import Flight as Plan
@@ -226,7 +226,7 @@ def _weather(
     The simulator's drift is the same everywhere; what the field loses by a change of place is in
     its time.
     """
-    kernel = windfield.kernel_of(plan.weather.wind_sd_mps)
+    kernel = kernel_of(plan.weather.wind_sd_mps)
     nowhere = np.zeros(WEATHER_ROWS)
     after_s = WEATHER_STEP_S * np.arange(WEATHER_ROWS)
     told = forecast_wind(plan.weather, lambda *_: (0.0, 0.0)).at(

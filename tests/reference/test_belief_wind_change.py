@@ -16,7 +16,8 @@ from scipy import stats
 from supervisor.core.draws import FREEDOM, heavy, mirrored
 from supervisor.core.estimate import wind_change
 from supervisor.core.estimate.forecast_wind import ForecastWind, Series
-from supervisor.core.estimate.windfield import TAIL_SCALE, Evidence, Field, Kernel, posterior
+from supervisor.core.estimate.wind_kernel import Kernel
+from supervisor.core.estimate.windfield import TAIL_SCALE, Evidence, Field, posterior
 from tests.reference import mast
 from tests.reference.mast import STEP_S
 

@@ -37,6 +37,7 @@ from supervisor.core.estimate.kalman import Updated
 from supervisor.core.estimate.pack_watch import SILENT_S, PackWatch
 from supervisor.core.estimate.prior import Lessons, Prior
 from supervisor.core.estimate.senses import FRESH_S, Senses
+from supervisor.core.estimate.wind_kernel import kernel_of
 from supervisor.core.events import Observation, Phase
 from supervisor.core.geodesy import LocalMap
 from supervisor.core.plan import Flight
@@ -127,7 +128,7 @@ class Estimator:
         self._fix, self._place = fix, (north, east)
         if self._wind is None:
             forecast = forecast_wind(self._flight.weather, self._map.to_map)
-            kernel = windfield.kernel_of(self._flight.weather.wind_sd_mps)
+            kernel = kernel_of(self._flight.weather.wind_sd_mps)
             self._wind = wind_state.start(forecast, kernel, fix.t_s)
         if fix.t_s - self._stepped_s >= STEP_S:
             dt_s = min(fix.t_s - self._stepped_s, 5.0)

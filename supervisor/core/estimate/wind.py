@@ -22,6 +22,7 @@ from numpy.typing import NDArray
 
 from supervisor.core.estimate import gusts, wind_change, wind_front
 from supervisor.core.estimate.forecast_wind import profile
+from supervisor.core.estimate.wind_kernel import Jump, Kernel
 from supervisor.core.estimate.wind_sensors import another_compass, new_sensors, without_airspeed
 from supervisor.core.estimate.wind_state import (
     SENSORS,
@@ -32,7 +33,7 @@ from supervisor.core.estimate.wind_state import (
     WindState,
     refreshed,
 )
-from supervisor.core.estimate.windfield import Evidence, Jump, Kernel
+from supervisor.core.estimate.windfield import Evidence
 
 Array = NDArray[np.float64]
 

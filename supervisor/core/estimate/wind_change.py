@@ -24,7 +24,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from supervisor.core.estimate.gusts import BEND
-from supervisor.core.estimate.windfield import Evidence, Kernel
+from supervisor.core.estimate.wind_kernel import Kernel
+from supervisor.core.estimate.windfield import Evidence
 
 Array = NDArray[np.float64]
 

@@ -17,9 +17,10 @@ from dataclasses import replace
 
 import numpy as np
 
+from supervisor.core.estimate.wind_kernel import Jump, Kernel
 from supervisor.core.estimate.wind_sensors import EVEN, JUMPS_KEPT, explains, wider
 from supervisor.core.estimate.wind_state import SENSORS, WindState, begun_anew, place_at
-from supervisor.core.estimate.windfield import Evidence, Jump, Kernel
+from supervisor.core.estimate.windfield import Evidence
 
 # When it may have begun: what is quicker is the watch's, which knows a tube from a wind by power.
 AGO_S = (240.0, 420.0, 660.0, 960.0, 1320.0)

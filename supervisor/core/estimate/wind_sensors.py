@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from supervisor.core.estimate import wind_change
+from supervisor.core.estimate.wind_kernel import Jump, Kernel
 from supervisor.core.estimate.wind_state import (
     ANCHOR_S,
     SENSORS,
@@ -19,7 +20,7 @@ from supervisor.core.estimate.wind_state import (
     begun_anew,
     place_at,
 )
-from supervisor.core.estimate.windfield import Evidence, Jump, Kernel, log_evidence
+from supervisor.core.estimate.windfield import Evidence, log_evidence
 
 Array = NDArray[np.float64]
 

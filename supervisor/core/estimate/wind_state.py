@@ -10,7 +10,8 @@ from numpy.typing import NDArray
 
 from supervisor.core.estimate import gusts, wind_change
 from supervisor.core.estimate.forecast_wind import ForecastWind
-from supervisor.core.estimate.windfield import Evidence, Field, Kernel, posterior
+from supervisor.core.estimate.wind_kernel import Kernel
+from supervisor.core.estimate.windfield import Evidence, Field, posterior
 
 Array = NDArray[np.float64]
 NAN = math.nan
