@@ -361,7 +361,7 @@ class Estimator:
             ),
             (
                 self._wind is not None and t_s - self._wind.sensors_s < 600.0,
-                "heading or airspeed has changed against ground speed",
+                "the wind, or what heading or airspeed tell, has changed suddenly",
             ),
             (
                 t_s - self._scales.changed_s < 600.0,
