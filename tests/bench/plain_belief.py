@@ -64,7 +64,7 @@ def covariance(kernel: Kernel, a: Vector, b: Vector) -> float:
     apart = dt_s / kernel.vary_s + d_m / kernel.vary_m
     apart += abs(math.log(low_a) - math.log(low_b)) / kernel.vary_log_h
     both += kernel.lively * kernel.vary_mps**2 * math.exp(-apart)
-    for moment, rise_s in kernel.jumps:
+    for moment, rise_s, _ in kernel.jumps:
         if a[3] > moment and b[3] > moment:
             come = (1.0 - math.exp((moment - t) / rise_s) for t in (a[3], b[3]))
             both += math.prod(come) * kernel.jump_mps**2 * math.exp(-d_m / kernel.jump_m)

@@ -154,8 +154,11 @@ def _told(
     if change.lively != kernel.lively:
         kernel = replace(kernel, lively=change.lively)
     told = _add(state, seen, change, kernel)
-    opened = told.evidence[-1] is seen  # so another is done
-    return wind_front.met(told, sample.t_s) if opened else told
+    if told.evidence[-1] is not seen:
+        return told
+    # another stretch is done
+    tube = _alike(state.gusts.on_nose, sample.power_mps - sample.tas_mps)
+    return told if tube else wind_front.met(told, sample.t_s)
 
 
 def _held(state: WindState, sample: Sample, dt_s: float) -> tuple[float, Held]:
@@ -222,7 +225,7 @@ def _thinned(evidence: tuple[Evidence, ...], kernel: Kernel) -> tuple[Evidence, 
     way_m = np.hypot(step[:, 0], step[:, 1])
     log_h = np.abs(np.diff(np.log(profile(place[:, 2]))))
     apart = step[:, 3] / kernel.vary_s + way_m / kernel.vary_m + 5.0 * log_h
-    for moment, _ in kernel.jumps:
+    for moment, *_ in kernel.jumps:
         apart[(place[:-1, 3] <= moment) & (place[1:, 3] > moment)] = np.inf
     age = place[-1, 3] - place[:-1, 3]
     i = int(np.argmin((apart / (age + 600.0))[:-2]))

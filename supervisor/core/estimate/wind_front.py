@@ -39,10 +39,10 @@ def met(state: WindState, t_s: float) -> WindState:
     jumps = state.kernel.jumps
     usual = explains(state, state.kernel, state.evidence, state.sensor_var)
     if jumps and t_s - jumps[-1].since_s < AGO_S[-1]:
-        likely, kernel = _likeliest(state, jumps[:-1], t_s)
+        likely, kernel = _likeliest(state, jumps[:-1], t_s, jumps[-1].found_s)
         if likely > usual + EVEN:
             usual, state = likely, _with(state, kernel, t_s)
-    likely, kernel = _likeliest(state, state.kernel.jumps, t_s)
+    likely, kernel = _likeliest(state, state.kernel.jumps, t_s, t_s)
     if likely < usual + FOUND or _sensors(state, kernel.jumps[-1].since_s) > likely - EVEN:
         return state
     return _with(state, kernel, t_s)
@@ -52,13 +52,15 @@ def _with(state: WindState, kernel: Kernel, t_s: float) -> WindState:
     return begun_anew(state._replace(kernel=kernel), place_at(state.evidence, t_s))
 
 
-def _likeliest(state: WindState, before: tuple[Jump, ...], t_s: float) -> tuple[float, Kernel]:
+def _likeliest(
+    state: WindState, before: tuple[Jump, ...], t_s: float, found_s: float
+) -> tuple[float, Kernel]:
     """The kernel of which, behind these, the one front more explains the most; and how well."""
     since_s = (before[-1].since_s if before else state.take_off_s) + APART_S
     best = -np.inf, state.kernel
     for moment in (t_s - ago_s for ago_s in AGO_S if t_s - ago_s > since_s):
         for rise_s in RISES_S:
-            jumps = (*before, Jump(moment, rise_s))[-JUMPS_KEPT:]
+            jumps = (*before, Jump(moment, rise_s, found_s))[-JUMPS_KEPT:]
             kernel = replace(state.kernel, jumps=jumps)
             likely = explains(state, kernel, state.evidence, state.sensor_var)
             best = max(best, (likely, kernel), key=lambda found: found[0])

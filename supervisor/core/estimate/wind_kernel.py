@@ -24,10 +24,12 @@ Array = NDArray[np.float64]
 
 
 class Jump(NamedTuple):
-    """A change that no usual wind makes: when it began [s], and in what time it comes."""
+    """A change that no usual wind makes: when it began [s], in what time it comes, and when it was
+    found."""
 
     since_s: float
     rise_s: float = 300.0
+    found_s: float = -math.inf
 
 
 @dataclass(frozen=True, slots=True)

@@ -33,19 +33,21 @@ BETTER, EVEN = 1.5, 1.0  # in log-likelihood: four times as likely; no less like
 
 def without_airspeed(state: WindState, t_s: float) -> WindState:
     """The tube shows no airspeed: what it made of the last minutes is forgotten, a livelier wind
-    too, and the airspeed assumed from here on (see ``Sample``) is as sure as the power can tell it.
+    and a front too, and the airspeed assumed from here on (see ``Sample``) is as sure as the power
+    can tell it.
     """
     since, change = t_s - ANCHOR_S, state.change
     if state.anchor:
         since, change = state.anchor.field.now_s, state.anchor.change
     kept = tuple(e for e in state.evidence if e.place[3] <= since)
+    jumps = tuple(j for j in state.kernel.jumps if j.found_s <= since)
     var = state.sensor_var.copy()
     var[3] = WITHOUT_SD**2
     place = place_at(state.evidence, t_s)
     state = state._replace(
         evidence=kept, sensor_var=var, held=None,
         change=change._replace(block=None, before=None),
-        kernel=replace(state.kernel, lively=change.lively),
+        kernel=replace(state.kernel, lively=change.lively, jumps=jumps),
     )  # fmt: skip
     return begun_anew(state, place)._replace(refuted_s=t_s, by_power_s=0.0, assumed=True)
 
@@ -115,7 +117,7 @@ def new_sensors(state: WindState, t_s: float, *, airspeed: bool = True) -> WindS
         y_new[:2] = y[:2] - mix @ y[2:]
         kept.append(Evidence(e.place, e.seconds, j_new, y_new))
     change = wind_change.anything()
-    jumps = (*state.kernel.jumps, Jump(t_s))[-JUMPS_KEPT:]
+    jumps = (*state.kernel.jumps, Jump(t_s, found_s=t_s))[-JUMPS_KEPT:]
     kernel = replace(state.kernel, lively=change.lively, jumps=jumps)
     var = np.where([airspeed, airspeed, True, airspeed], wider(state.sensor_var), state.sensor_var)
     state = state._replace(evidence=tuple(kept), change=change, kernel=kernel, sensor_var=var)
