@@ -6,9 +6,12 @@ import math
 
 import numpy as np
 import pytest
+from scipy import stats
 
-from supervisor.core.estimate import wind, wind_state
+from supervisor.core.estimate import wind, wind_front, wind_state
 from supervisor.core.estimate.wind_kernel import Kernel
+from supervisor.core.estimate.wind_sensors import explains, wider
+from supervisor.core.estimate.windfield import Evidence
 from tests.core.test_gusts import gust_series
 from tests.core.test_wind import forecast
 
@@ -80,3 +83,27 @@ def test_one_that_takes_twenty_minutes_is_found_too(seed: int) -> None:
     assert state.kernel.jumps
     assert share > 0.6
     assert np.hypot(*(SLOW_BEHIND - (n, e))) < 2.5 * math.sqrt(2.0) * sd
+
+
+def test_how_well_a_changed_sensor_explains_it_is_the_gaussian_likelihood() -> None:
+    """Against scipy's multivariate normal: the tube, or the compass, off by more from 700 s on."""
+    rng, r, count = np.random.default_rng(8), 0.4, 7
+    places = np.array([(21.0 * t, 0.0, 100.0, t) for t in 200.0 * np.arange(count)])
+    rows, z = rng.standard_normal((count, 2 + wind_state.SENSORS)), 3.0 * rng.standard_normal(count)
+    seen = tuple(
+        Evidence(place, 45.0, np.outer(h, h) / r, h * v / r)
+        for place, h, v in zip(places, rows, z, strict=True)
+    )
+    state = wind_state.start(forecast(0.0, 0.0), Kernel(), 0.0)._replace(evidence=seen)
+    var, by_wind, by_sensors = state.sensor_var, rows[:, :2] @ rows[:, :2].T, rows[:, 2:]
+    usual = by_wind * state.kernel.between(places, places) + r * np.eye(count)
+    usual += by_sensors @ np.diag(var) @ by_sensors.T
+    later = by_sensors * (places[:, 3:] > 700.0)
+    theirs = [
+        stats.multivariate_normal(np.zeros(count), usual + later @ np.diag(more) @ later.T).logpdf(
+            z
+        )
+        for more in (0.0 * var, wider(var) * wind_front.TUBE, wider(var) * wind_front.COMPASS)
+    ]
+    ours = wind_front._sensors(state, 700.0) - explains(state, state.kernel, seen, var)
+    assert ours == pytest.approx(max(theirs[1:]) - theirs[0], abs=1e-9)
