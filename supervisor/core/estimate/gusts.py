@@ -137,6 +137,11 @@ def watch(
     return gusts, counts, False
 
 
+def surprised_by_nothing(gusts: Gusts) -> Gusts:
+    """The same noise, and no part of a mean that was against an older belief."""
+    return gusts._replace(foreseen=NIL, on_nose=0.0, odd_s=0.0)
+
+
 def _shaken(noise: Noise) -> Noise:
     return Noise(max(noise.gust, SHAKEN), noise.white)
 

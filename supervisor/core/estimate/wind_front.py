@@ -5,7 +5,7 @@ below it: no minute of it is beyond what a lively wind does, and such a wind is 
 the evidence is asked as a whole: does it become likelier by more than ``FOUND`` (the logarithm)
 if from some moment on all wind has a part that wind before it has not (``Kernel.jumps``)? The
 likelihood has the price of that freedom in it; ``FOUND`` is the price of its being seldom. When a
-front that was found began, and how slowly it comes, is asked again as more of it is seen.
+front that was found began is asked again as more of it is seen.
 
 A sensor that has changed can look the same on one heading: where that explains it as well, nothing
 is said here, and the watch will.
@@ -24,7 +24,8 @@ from supervisor.core.estimate.windfield import Evidence
 
 # When it may have begun: what is quicker is the watch's, which knows a tube from a wind by power.
 AGO_S = (240.0, 420.0, 660.0, 960.0, 1320.0)
-RISES_S = (300.0, 900.0)  # a passage, and one that is flown along with
+# It is found here because it is slow: one that is flown along with, and done elsewhere before.
+RISE_S = 900.0
 APART_S = 300.0  # after the last front, or the take-off
 # One flight hour in ten meets one (ours), and in an hour there are some fifteen moments that could
 # be told apart: odds of one in 150.
@@ -38,7 +39,7 @@ def met(state: WindState, t_s: float) -> WindState:
         return state
     jumps = state.kernel.jumps
     usual = explains(state, state.kernel, state.evidence, state.sensor_var)
-    if jumps and t_s - jumps[-1].since_s < AGO_S[-1]:
+    if jumps and jumps[-1].rise_s == RISE_S and t_s - jumps[-1].since_s < AGO_S[-1]:
         likely, kernel = _likeliest(state, jumps[:-1], t_s, jumps[-1].found_s)
         if likely > usual + EVEN:
             usual, state = likely, _with(state, kernel, t_s)
@@ -59,11 +60,10 @@ def _likeliest(
     since_s = (before[-1].since_s if before else state.take_off_s) + APART_S
     best = -np.inf, state.kernel
     for moment in (t_s - ago_s for ago_s in AGO_S if t_s - ago_s > since_s):
-        for rise_s in RISES_S:
-            jumps = (*before, Jump(moment, rise_s, found_s))[-JUMPS_KEPT:]
-            kernel = replace(state.kernel, jumps=jumps)
-            likely = explains(state, kernel, state.evidence, state.sensor_var)
-            best = max(best, (likely, kernel), key=lambda found: found[0])
+        jumps = (*before, Jump(moment, RISE_S, found_s))[-JUMPS_KEPT:]
+        kernel = replace(state.kernel, jumps=jumps)
+        likely = explains(state, kernel, state.evidence, state.sensor_var)
+        best = max(best, (likely, kernel), key=lambda found: found[0])
     return best
 
 

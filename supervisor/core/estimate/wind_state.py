@@ -136,7 +136,8 @@ def refreshed(state: WindState, place: Array) -> WindState:
 
 def begun_anew(state: WindState, place: Array) -> WindState:
     """The same after something has changed: what was foreseen before is no measure any more."""
-    return refreshed(state._replace(anchor=None, next_anchor=None), place)
+    still = gusts.surprised_by_nothing(state.gusts)
+    return refreshed(state._replace(anchor=None, next_anchor=None, gusts=still), place)
 
 
 def _expected(solved: Field, place: Array) -> Expected:
