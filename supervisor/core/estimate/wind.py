@@ -156,8 +156,8 @@ def _told(
     told = _add(state, seen, change, kernel)
     if told.evidence[-1] is not seen:
         return told
-    # another stretch is done
-    tube = _alike(state.gusts.on_nose, sample.power_mps - sample.tas_mps)
+    # Another stretch is done. Faster over ground and by power is a tube's doing, and no front.
+    tube = min(state.gusts.on_nose, state.power_away_mps) > LIKE_MPS
     return told if tube else wind_front.met(told, sample.t_s)
 
 
@@ -177,11 +177,14 @@ def _held(state: WindState, sample: Sample, dt_s: float) -> tuple[float, Held]:
 
 
 def _asked_power(state: WindState, sample: Sample, dt_s: float) -> WindState:
-    """How long the power has told an airspeed that is far from the one shown; NaN tells nothing."""
-    away = sample.power_mps - sample.tas_mps > BY_POWER_MPS
-    if not away and not state.by_power_s:
-        return state
-    return state._replace(by_power_s=state.by_power_s + dt_s if away else 0.0)
+    """How far the power tells another airspeed than the one shown, in the mean, and for how long it
+    has told one that is far away; NaN tells nothing."""
+    away = sample.power_mps - sample.tas_mps
+    if away != away:
+        return state._replace(by_power_s=0.0)
+    mean = state.power_away_mps + min(dt_s / STEADY_S, 1.0) * (away - state.power_away_mps)
+    far = away > BY_POWER_MPS
+    return state._replace(power_away_mps=mean, by_power_s=state.by_power_s + dt_s if far else 0.0)
 
 
 def _alike(along_mps: float, power_mps: float) -> bool:

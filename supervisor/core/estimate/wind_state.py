@@ -90,7 +90,8 @@ class WindState(NamedTuple):
     forecast_here: Array = NO_WIND
     sensors_s: float = -math.inf  # when a sensor was last found changed
     refuted_s: float = -math.inf  # when the airspeed was last found to be none
-    by_power_s: float = 0.0  # how long the power has told another airspeed
+    by_power_s: float = 0.0  # how long the power has told an airspeed that is far away
+    power_away_mps: float = 0.0  # slow mean of the airspeed by power, less the one shown
     assumed: bool = False  # whether the last sample went without
 
     @property
