@@ -100,9 +100,7 @@ def test_how_well_a_changed_sensor_explains_it_is_the_gaussian_likelihood() -> N
     usual += by_sensors @ np.diag(var) @ by_sensors.T
     later = by_sensors * (places[:, 3:] > 700.0)
     theirs = [
-        stats.multivariate_normal(np.zeros(count), usual + later @ np.diag(more) @ later.T).logpdf(
-            z
-        )
+        stats.multivariate_normal(cov=usual + later @ np.diag(more) @ later.T).logpdf(z)
         for more in (0.0 * var, wider(var) * wind_front.TUBE, wider(var) * wind_front.COMPASS)
     ]
     ours = wind_front._sensors(state, 700.0) - explains(state, state.kernel, seen, var)

@@ -18,7 +18,7 @@ from dataclasses import replace
 import numpy as np
 
 from supervisor.core.estimate.wind_kernel import Jump, Kernel
-from supervisor.core.estimate.wind_sensors import EVEN, JUMPS_KEPT, explains, wider
+from supervisor.core.estimate.wind_sensors import EVEN, explains, of_two, wider
 from supervisor.core.estimate.wind_state import SENSORS, WindState, begun_anew, place_at
 from supervisor.core.estimate.windfield import Evidence
 
@@ -40,10 +40,11 @@ def met(state: WindState, t_s: float) -> WindState:
     jumps = state.kernel.jumps
     usual = explains(state, state.kernel, state.evidence, state.sensor_var)
     if jumps and jumps[-1].rise_s == RISE_S and t_s - jumps[-1].since_s < AGO_S[-1]:
-        likely, kernel = _likeliest(state, jumps[:-1], t_s, jumps[-1].found_s)
+        before = replace(state.kernel, jumps=jumps[:-1])
+        likely, kernel = _likeliest(state, before, t_s, jumps[-1].found_s)
         if likely > usual + EVEN:
             usual, state = likely, _with(state, kernel, t_s)
-    likely, kernel = _likeliest(state, state.kernel.jumps, t_s, t_s)
+    likely, kernel = _likeliest(state, state.kernel, t_s, t_s)
     if likely < usual + FOUND or _sensors(state, kernel.jumps[-1].since_s) > likely - EVEN:
         return state
     return _with(state, kernel, t_s)
@@ -54,14 +55,13 @@ def _with(state: WindState, kernel: Kernel, t_s: float) -> WindState:
 
 
 def _likeliest(
-    state: WindState, before: tuple[Jump, ...], t_s: float, found_s: float
+    state: WindState, before: Kernel, t_s: float, found_s: float
 ) -> tuple[float, Kernel]:
-    """The kernel of which, behind these, the one front more explains the most; and how well."""
-    since_s = (before[-1].since_s if before else state.take_off_s) + APART_S
-    best = -np.inf, state.kernel
+    """``before`` and the one front more that explains the most; and how well."""
+    since_s = (before.jumps[-1].since_s if before.jumps else state.take_off_s) + APART_S
+    best = -np.inf, before
     for moment in (t_s - ago_s for ago_s in AGO_S if t_s - ago_s > since_s):
-        jumps = (*before, Jump(moment, RISE_S, found_s))[-JUMPS_KEPT:]
-        kernel = replace(state.kernel, jumps=jumps)
+        kernel = before.with_jump(Jump(moment, RISE_S, found_s))
         likely = explains(state, kernel, state.evidence, state.sensor_var)
         best = max(best, (likely, kernel), key=lambda found: found[0])
     return best
@@ -69,17 +69,14 @@ def _likeliest(
 
 def _sensors(state: WindState, moment: float) -> float:
     """How well it is explained by the tube or the compass having changed then; the better one."""
-    seen = tuple(_changed(e) if e.place[3] > moment else _unchanged(e) for e in state.evidence)
-    gains = wider(state.sensor_var)
+    seen = tuple(
+        _changed(e) if e.place[3] > moment else of_two(e, later=False) for e in state.evidence
+    )
+    more = wider(state.sensor_var)
     return max(
-        explains(state, state.kernel, seen, np.concatenate([state.sensor_var, gains * which]))
+        explains(state, state.kernel, seen, np.concatenate([state.sensor_var, more * which]))
         for which in (TUBE, COMPASS)
     )
-
-
-def _unchanged(e: Evidence) -> Evidence:
-    """The same evidence, about wind, sensors, and by how much these will change: nothing of that"""
-    return Evidence(e.place, e.seconds, np.pad(e.j, (0, SENSORS)), np.pad(e.y, (0, SENSORS)))
 
 
 def _changed(e: Evidence) -> Evidence:

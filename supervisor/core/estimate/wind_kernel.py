@@ -12,7 +12,7 @@ on top.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import NamedTuple
 
 import numpy as np
@@ -21,6 +21,9 @@ from numpy.typing import NDArray
 from supervisor.core.estimate.forecast_wind import PROFILE_LOW_M, profile
 
 Array = NDArray[np.float64]
+
+
+JUMPS_KEPT = 3
 
 
 class Jump(NamedTuple):
@@ -58,6 +61,10 @@ class Kernel:
     jumps: tuple[Jump, ...] = ()
     jump_mps: float = 4.0
     jump_m: float = 400e3
+
+    def with_jump(self, jump: Jump) -> Kernel:
+        """The same and one jump more; the oldest of many is dropped."""
+        return replace(self, jumps=(*self.jumps, jump)[-JUMPS_KEPT:])
 
     def wander(self, speed_mps: float) -> float:
         """How fast the half of a change's square grows at first, for one who flies on, in the usual

@@ -25,7 +25,6 @@ from supervisor.core.estimate.windfield import Evidence, log_evidence
 Array = NDArray[np.float64]
 
 WIDER, WIDEST_SD = 6.0, (0.3, 6.0, 0.6, 0.3)  # after a sensor has changed
-JUMPS_KEPT = 3
 WITHOUT_SD = 0.10  # of the airspeed that the power tells, once the tube is not believed
 FELT_S = 90.0  # a change is found about so long after it began
 BETTER, EVEN = 1.5, 1.0  # in log-likelihood: four times as likely; no less likely
@@ -63,11 +62,10 @@ def another_compass(state: WindState, t_s: float) -> WindState | None:
     if var[2] <= state.sensor_var[2]:
         return None
     since_s = t_s - FELT_S
-    jumped = replace(state.kernel, jumps=(*state.kernel.jumps, Jump(since_s))[-JUMPS_KEPT:])
     seen = state.evidence
     compass = explains(state, state.kernel, seen, var)
     usual = explains(state, state.kernel, seen, state.sensor_var)
-    wind = explains(state, jumped, seen, state.sensor_var)
+    wind = explains(state, state.kernel.with_jump(Jump(since_s)), seen, state.sensor_var)
     two = tuple(of_two(e, later=e.place[3] > since_s) for e in seen)
     knocked = explains(state, state.kernel, two, np.concatenate([state.sensor_var, var]))
     if compass < max(usual + BETTER, wind + BETTER, knocked - EVEN):
@@ -117,8 +115,8 @@ def new_sensors(state: WindState, t_s: float, *, airspeed: bool = True) -> WindS
         y_new[:2] = y[:2] - mix @ y[2:]
         kept.append(Evidence(e.place, e.seconds, j_new, y_new))
     change = wind_change.anything()
-    jumps = (*state.kernel.jumps, Jump(t_s, found_s=t_s))[-JUMPS_KEPT:]
-    kernel = replace(state.kernel, lively=change.lively, jumps=jumps)
+    jumped = state.kernel.with_jump(Jump(t_s, found_s=t_s))
+    kernel = replace(jumped, lively=change.lively)
     var = np.where([airspeed, airspeed, True, airspeed], wider(state.sensor_var), state.sensor_var)
     state = state._replace(evidence=tuple(kept), change=change, kernel=kernel, sensor_var=var)
     return begun_anew(state, place_at(state.evidence, t_s))._replace(sensors_s=t_s)
