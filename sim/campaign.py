@@ -15,7 +15,7 @@ from sim.bounds import Limits, Timeline, perfect_knowledge_s
 from sim.geodesy import offset_m
 from sim.harness import Harness
 from sim.scenario import Scenario, load
-from supervisor.core.events import Advisory, Level, Status
+from supervisor.core.conclusions import Advisory, Level, Status
 from supervisor.core.forecast.run import Forecast
 from supervisor.core.plan import Flight as Plan
 from supervisor.flightfile import load_flight

@@ -14,7 +14,8 @@ from sim.flight import Flight
 from sim.scenario import Scenario
 from sim.telemetry import Telemetry
 from supervisor.core.belief import Belief
-from supervisor.core.events import Advisory, PackReport, Status
+from supervisor.core.conclusions import Advisory, Status
+from supervisor.core.events import PackReport
 from supervisor.core.monitor import Monitor, Output
 from supervisor.core.plan import Flight as Plan
 from supervisor.edge.decoder import Decoder

@@ -11,8 +11,8 @@ from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 
+from supervisor.core.conclusions import Phase
 from supervisor.core.estimate.prior import Lessons
-from supervisor.core.events import Phase
 from supervisor.core.plan import Flight
 from supervisor.edge.health import wall_unix_s
 from supervisor.errors import InputError

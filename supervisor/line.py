@@ -9,17 +9,9 @@ from __future__ import annotations
 import math
 
 from supervisor import messages
+from supervisor.core.conclusions import Advisory, ReturnAsked, Status, Text
 from supervisor.core.estimate.prior import Lessons, Prior
-from supervisor.core.events import (
-    Acknowledged,
-    Advisory,
-    PackReport,
-    ReturnAsked,
-    ReturnWish,
-    Status,
-    Text,
-    Wish,
-)
+from supervisor.core.events import Acknowledged, PackReport, ReturnWish, Wish
 from supervisor.core.monitor import Monitor, Output
 from supervisor.core.plan import Flight
 from supervisor.daemonfile import ForecastSection

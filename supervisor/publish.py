@@ -9,7 +9,7 @@ import datetime
 import math
 
 from supervisor import messages
-from supervisor.core import events
+from supervisor.core import conclusions
 from supervisor.core.plan import Flight, Site
 
 
@@ -27,7 +27,7 @@ def _chance(value: float) -> float:
 
 
 def _spread(
-    spread: events.Spread, digits: int, scale: float = 1.0
+    spread: conclusions.Spread, digits: int, scale: float = 1.0
 ) -> tuple[float | None, float | None, float | None]:
     return (
         known(spread.p05 * scale, digits),
@@ -55,7 +55,7 @@ class Publisher:
         self.aircraft = aircraft
         self.flight_id = flight_id
 
-    def advisory(self, advisory: events.Advisory, unix_s: float) -> messages.Advisory:
+    def advisory(self, advisory: conclusions.Advisory, unix_s: float) -> messages.Advisory:
         """The advisory as published; ``unix_s`` NaN when the date is not known."""
         return messages.Advisory(
             aircraft=self.aircraft,
@@ -70,7 +70,7 @@ class Publisher:
             why_wh=_terms(advisory.why_wh),
         )
 
-    def status(self, status: events.Status) -> messages.Status:
+    def status(self, status: conclusions.Status) -> messages.Status:
         """The status as published."""
         return messages.Status(
             aircraft=self.aircraft,
@@ -132,7 +132,7 @@ class Publisher:
         )
 
 
-def _numbers(n: events.FourNumbers | None) -> messages.Numbers | None:
+def _numbers(n: conclusions.FourNumbers | None) -> messages.Numbers | None:
     if n is None:
         return None
     return messages.Numbers(
@@ -147,7 +147,7 @@ def _numbers(n: events.FourNumbers | None) -> messages.Numbers | None:
     )
 
 
-def _landed(end: events.FlightEnd | None) -> messages.Landed | None:
+def _landed(end: conclusions.FlightEnd | None) -> messages.Landed | None:
     if end is None:
         return None
     return messages.Landed(
@@ -157,7 +157,7 @@ def _landed(end: events.FlightEnd | None) -> messages.Landed | None:
     )
 
 
-def _where(status: events.Status) -> messages.Where | None:
+def _where(status: conclusions.Status) -> messages.Where | None:
     p = status.position
     if p is None:
         return None
@@ -172,7 +172,7 @@ def _where(status: events.Status) -> messages.Where | None:
     )
 
 
-def _place(place: events.PlaceAhead | None) -> messages.TurnBackPlace | None:
+def _place(place: conclusions.PlaceAhead | None) -> messages.TurnBackPlace | None:
     if place is None:
         return None
     return messages.TurnBackPlace(
@@ -183,7 +183,7 @@ def _place(place: events.PlaceAhead | None) -> messages.TurnBackPlace | None:
     )
 
 
-def _wind(wind: events.WindNow | None) -> messages.Wind | None:
+def _wind(wind: conclusions.WindNow | None) -> messages.Wind | None:
     if wind is None:
         return None
     toward = math.degrees(math.atan2(wind.e_mps, wind.n_mps))
@@ -195,7 +195,7 @@ def _wind(wind: events.WindNow | None) -> messages.Wind | None:
     )
 
 
-def _pack(pack: events.PackNow | None) -> messages.Pack | None:
+def _pack(pack: conclusions.PackNow | None) -> messages.Pack | None:
     if pack is None:
         return None
     return messages.Pack(
@@ -209,7 +209,7 @@ def _pack(pack: events.PackNow | None) -> messages.Pack | None:
     )
 
 
-def _alternate(site: events.SiteChance) -> messages.Alternate:
+def _alternate(site: conclusions.SiteChance) -> messages.Alternate:
     return messages.Alternate(
         name=site.name,
         covered=_chance(site.covered),
@@ -217,7 +217,7 @@ def _alternate(site: events.SiteChance) -> messages.Alternate:
     )
 
 
-def _active(condition: events.ActiveCondition) -> messages.Active:
+def _active(condition: conclusions.ActiveCondition) -> messages.Active:
     return messages.Active(
         seq=condition.seq,
         condition=condition.condition,

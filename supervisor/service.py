@@ -19,7 +19,7 @@ from supervisor import __version__, assembly, messages
 from supervisor.assembly import Setup
 from supervisor.budget.compute import planned_ledger_wh
 from supervisor.chronicle import Chronicle
-from supervisor.core.events import ReturnAsked, Text
+from supervisor.core.conclusions import ReturnAsked, Text
 from supervisor.core.plan import Flight
 from supervisor.doctor.hearing import Hearing
 from supervisor.edge.clock import Clock, ReceiptClock, TelemetryClock, loop_s

@@ -6,8 +6,8 @@ from dataclasses import dataclass
 from enum import Enum
 
 from supervisor.core.belief import Array
+from supervisor.core.conclusions import FourNumbers, Spread
 from supervisor.core.estimate.prior import Prior
-from supervisor.core.events import FourNumbers, Spread
 from supervisor.core.plan import Flight
 
 

@@ -10,9 +10,10 @@ import numpy as np
 from supervisor.budget.answer import Chances
 from supervisor.budget.as_learned import as_learned
 from supervisor.core.belief import Array, Belief
+from supervisor.core.conclusions import FourNumbers
 from supervisor.core.estimate.estimator import Estimator
 from supervisor.core.estimate.prior import Prior
-from supervisor.core.events import FlightState, FourNumbers, Heartbeat, Landed, Lift, Position
+from supervisor.core.events import FlightState, Heartbeat, Landed, Lift, Position
 from supervisor.core.forecast.forecaster import Forecaster
 from supervisor.core.forecast.run import Run
 from supervisor.core.forecast.tail import spread

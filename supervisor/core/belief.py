@@ -12,8 +12,9 @@ from typing import Protocol
 import numpy as np
 from numpy.typing import NDArray
 
+from supervisor.core.conclusions import Phase
 from supervisor.core.draws import correlated, gaussian, mirrored
-from supervisor.core.events import Phase, Position
+from supervisor.core.events import Position
 
 Array = NDArray[np.float64]
 

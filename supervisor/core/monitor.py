@@ -12,24 +12,14 @@ import math
 from dataclasses import replace
 
 from supervisor.core.belief import Belief
+from supervisor.core.conclusions import Advisory, Level, Phase, ReturnAsked, Spread, Status, Text
 from supervisor.core.decide import homeward, landing, report, wording
 from supervisor.core.decide.return_watch import CONDITION, ReturnWatch
 from supervisor.core.decide.rules import STALE_S, Alerts, Change, Situation, acknowledge, decide
 from supervisor.core.decide.situation import Heard, assess
 from supervisor.core.estimate.estimator import Estimator
 from supervisor.core.estimate.prior import Lessons, Prior
-from supervisor.core.events import (
-    Acknowledged,
-    Advisory,
-    Level,
-    Observation,
-    Phase,
-    ReturnAsked,
-    ReturnWish,
-    Spread,
-    Status,
-    Text,
-)
+from supervisor.core.events import Acknowledged, Observation, ReturnWish
 from supervisor.core.forecast.forecaster import Forecaster
 from supervisor.core.forecast.run import Forecast
 from supervisor.core.plan import Flight

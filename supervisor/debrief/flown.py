@@ -16,11 +16,12 @@ import numpy as np
 
 from supervisor.core.atmosphere import day_offset_k, density_kgpm3, tas_per_cas
 from supervisor.core.belief import Array
+from supervisor.core.conclusions import Phase
 from supervisor.core.decide import homeward
 from supervisor.core.estimate.estimator import AIRBORNE, Estimator
 from supervisor.core.estimate.forecast_wind import forecast_wind
 from supervisor.core.estimate.prior import Lessons
-from supervisor.core.events import AirData, Attitude, Observation, PackReport, Phase, Position
+from supervisor.core.events import AirData, Attitude, Observation, PackReport, Position
 from supervisor.core.forecast.legs import map_of, mission_layout, route_on_map
 from supervisor.core.plan import Flight
 from supervisor.debrief.readings import PackReadings, pack_readings

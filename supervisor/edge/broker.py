@@ -28,6 +28,7 @@ from supervisor.edge.clock import loop_s
 from supervisor.edge.delivery import Delivery
 from supervisor.edge.dial import Dialer
 from supervisor.edge.envelope import Envelope
+from supervisor.edge.failures import ENDED, ConnectionFailed
 from supervisor.edge.inbox import Inbox
 from supervisor.edge.latest import Latest
 from supervisor.edge.outbox import Outbox
@@ -35,7 +36,6 @@ from supervisor.edge.proof import UNPROVEN
 from supervisor.edge.rates import CALM_S, Budget, StatusPacer
 from supervisor.edge.redial import DEAD_AFTER_S, Redial
 from supervisor.edge.session import (
-    ConnectionFailed,
     Hello,
     Protocol,
     Session,
@@ -280,7 +280,7 @@ class Uplink:
         finally:
             results = await ended(tasks)
         failures = [r for r in results if isinstance(r, Exception)]
-        raise failures[0] if failures else ConnectionFailed("the connection ended")
+        raise failures[0] if failures else ConnectionFailed(ENDED)
 
     async def _keep_beating(self, session: Session) -> None:
         while True:

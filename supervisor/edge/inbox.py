@@ -7,7 +7,8 @@ from collections.abc import Callable
 from supervisor.edge.acks import AckGate, AckRefused
 from supervisor.edge.clock import loop_s
 from supervisor.edge.delivery import Delivery
-from supervisor.edge.session import ConnectionFailed, Session
+from supervisor.edge.failures import ConnectionFailed
+from supervisor.edge.session import Session
 from supervisor.edge.uplinkoptions import Event, UplinkCounts, UplinkOptions
 from supervisor.edge.wishes import LEAF as WISH_LEAF
 from supervisor.edge.wishes import WishGate

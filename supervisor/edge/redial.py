@@ -9,7 +9,8 @@ import random
 import secrets
 from dataclasses import dataclass
 
-from supervisor.edge.session import ConnectionFailed, Protocol
+from supervisor.edge.failures import ConnectionFailed
+from supervisor.edge.session import Protocol
 
 ATTEMPT_S = (4.5, 10.0)  # limits of connection attempts, in turn: quick links, slow ones
 DEAD_AFTER_S = (8.0, 30.0)  # unanswered bytes end the connection: quick link, slow link

@@ -22,42 +22,21 @@ from typing import Any, Literal
 
 import aiomqtt
 from aiomqtt import ProtocolVersion
-from aiomqtt.exceptions import MqttConnectError
 from paho.mqtt.client import MQTT_CLEAN_START_FIRST_ONLY
 from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 
-from supervisor.edge.dial import Dialer, WireCount, end_when_dead, refusal, wire_count
+from supervisor.edge.dial import Dialer, WireCount, end_when_dead, wire_count
+from supervisor.edge.failures import ENDED, ConnectionFailed, before_mqtt, explained
 
 Protocol = Literal[4, 5]  # the protocol level byte: MQTT 3.1.1 or 5
 SESSION_EXPIRY_S = 3600  # acknowledgements sent while the link is down wait so long for us
 WILL_DELAY_S = 10  # a link that is back within this was never away, to a watcher
-# TLS 1.3 lets us speak before the broker has judged our certificate: when it closes at once, the
-# alert that says why can be lost on the way. The next attempt hears it.
-HUNG_UP = "the broker hung up and no reason arrived (does this port speak TLS?)"
-ENDED = "the connection ended"
-ABRUPT = ("EOF occurred in violation of protocol", "Connection reset by peer")
-AWAY = {
-    "Connection refused": "no broker listens at that address and port (connection refused)",
-    "Network is unreachable": "there is no network",
-    "No route to host": "there is no way to the broker's network",
-}
-PERHAPS_TLS = " (before MQTT began: does this port want TLS, mqtts://?)"
 TOGETHER_S = 0.005
 # QoS 1 messages unanswered at once, if the broker takes so many: 25 a second over a round trip of
 # four seconds. All of them go again when the connection is lost before they are answered.
 MOST_UNDER_WAY = 100
 SCHEMA_PROPERTY = ("schema", "1")
-
-
-class ConnectionFailed(Exception):  # noqa: N818 - it is an outcome, told in words
-    """The broker was not reached, refused us, or went away. Says why in plain words."""
-
-    def __init__(self, why: str, *, refused: bool = False, silent: bool = False) -> None:
-        super().__init__(why)
-        self.refused = refused  # trying again soon will not help
-        self.silent = silent  # TCP stood, but no answer came: perhaps the wrong protocol
-        self.taken_over = "taken over" in why.lower()
 
 
 @dataclass(frozen=True, slots=True)
@@ -234,19 +213,14 @@ async def connected(dialer: Dialer, hello: Hello, protocol: Protocol, tls: Any) 
     except BaseException as error:
         _hang_up(client, dialer)
         if isinstance(error, Exception):
-            silent = hello.silence_tells and dialer.connected
-            failure = _explained(error, listener.text, silent)
-            hung_up = dialer.connected and not (failure.refused or failure.silent)
-            if tls is None and hung_up and "timed out" not in str(failure):
-                failure = ConnectionFailed(f"{failure}{PERHAPS_TLS}")
-            elif tls is not None and _without_reason(str(failure)):
-                failure = ConnectionFailed(HUNG_UP)
-            raise failure from None
+            silence_tells = hello.silence_tells and dialer.connected
+            failure = explained(error, listener.text, silence_tells=silence_tells)
+            raise before_mqtt(failure, tcp_stood=dialer.connected, tls=tls is not None) from None
         raise
     try:
         yield session
     except aiomqtt.MqttError as error:
-        raise _explained(error, listener.text, silence_tells=False) from None
+        raise explained(error, listener.text) from None
     finally:
         await _leave(client, dialer)
 
@@ -372,29 +346,6 @@ def _watch_callbacks(client: aiomqtt.Client, session: Session, listener: _Listen
         left(a, b, flags, code, properties)
 
     paho.on_publish, paho.on_connect, paho.on_disconnect = on_publish, on_connect, on_disconnect
-
-
-def _without_reason(text: str) -> bool:
-    return text == ENDED or any(mark in text for mark in ABRUPT)
-
-
-def _explained(error: BaseException, heard: str, silence_tells: bool) -> ConnectionFailed:
-    """Foreign failures in our words, once."""
-    if isinstance(error, ConnectionFailed):
-        return error
-    origin = error.__cause__ or error.__context__  # aiomqtt keeps only the text of it
-    plain = (refusal(origin) if origin else "") or refusal(error) or refusal(heard)
-    if plain:
-        return ConnectionFailed(plain, refused=True)
-    if isinstance(error, MqttConnectError):
-        code = getattr(error.rc, "value", error.rc)
-        if code in (1, 0x84):  # unacceptable / unsupported protocol version
-            return ConnectionFailed("the broker does not speak this MQTT version", silent=True)
-        return ConnectionFailed(f"the broker refused us: {error.rc}", refused=True)
-    text = heard or str(error) or type(error).__name__
-    text = next((words for mark, words in AWAY.items() if mark in text), text)
-    silent = silence_tells and "timed out" in str(error)
-    return ConnectionFailed(text, silent=silent)
 
 
 async def ended(tasks: list[asyncio.Task[None]]) -> list[BaseException | None]:

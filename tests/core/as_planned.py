@@ -10,7 +10,8 @@ import numpy as np
 
 from supervisor.core.belief import Array, Belief, FlownHabits, PackBelief
 from supervisor.core.cells import temperature_factor
-from supervisor.core.events import Phase, Position
+from supervisor.core.conclusions import Phase
+from supervisor.core.events import Position
 from supervisor.core.forecast.forecaster import Forecaster
 from supervisor.core.forecast.legs import mission_layout
 from supervisor.core.paper.paper import ForecastOnly, paper_pack

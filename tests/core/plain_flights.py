@@ -12,7 +12,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from supervisor.core.belief import Array, Belief
-from supervisor.core.events import Phase, Position
+from supervisor.core.conclusions import Phase
+from supervisor.core.events import Position
 from supervisor.core.forecast.forecaster import Forecaster
 from supervisor.core.forecast.members import Unforeseen
 from supervisor.core.forecast.run import Run

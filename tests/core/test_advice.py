@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 
 from supervisor.core.belief import Array, Belief
-from supervisor.core.events import Phase
+from supervisor.core.conclusions import Phase
 from supervisor.core.forecast.advice import best_airspeed, best_height, equal_time_s
 from supervisor.core.forecast.forecaster import Forecaster
 from supervisor.core.plan import Flight

@@ -7,7 +7,7 @@ from dataclasses import replace
 import pytest
 
 from supervisor.core.belief import Belief
-from supervisor.core.events import Phase
+from supervisor.core.conclusions import Phase
 from supervisor.core.forecast.beside import Beside, PlanBeside
 from supervisor.core.forecast.forecaster import Forecaster
 from supervisor.core.forecast.legs import mission_layout

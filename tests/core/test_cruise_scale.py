@@ -11,6 +11,7 @@ import pytest
 from supervisor.core import cruise_scale, power
 from supervisor.core.atmosphere import tas_per_cas
 from supervisor.core.belief import Belief
+from supervisor.core.conclusions import Phase
 from supervisor.core.cruise_scale import bent, parasite_share, slope_sd, speed_factor
 from supervisor.core.estimate import power_scales, speed_by_power
 from supervisor.core.estimate.power_blocks import CRUISE, PowerSample
@@ -28,7 +29,6 @@ from supervisor.core.estimate.power_scales import (
     start,
 )
 from supervisor.core.estimate.prior import PowerPrior
-from supervisor.core.events import Phase
 from supervisor.core.forecast.advice import best_airspeed
 from supervisor.core.forecast.members import Air, Wing, draw
 from supervisor.core.plan import Aircraft, Flight

@@ -9,10 +9,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from supervisor.core.conclusions import Level
 from supervisor.core.decide.nearest import Ground
 from supervisor.core.decide.rules import RULES, Alerts, Change, Situation, acknowledge, decide
 from supervisor.core.decide.wording import again, sentence
-from supervisor.core.events import Level
 
 CALM = Situation(
     t_s=0.0,

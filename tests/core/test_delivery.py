@@ -15,11 +15,13 @@ import numpy as np
 import pytest
 
 from supervisor.core.belief import Belief
-from supervisor.core.events import Phase, Position
+from supervisor.core.conclusions import Phase
+from supervisor.core.events import Position
 from supervisor.core.forecast import forecaster as module
 from supervisor.core.forecast.forecaster import Forecaster
-from supervisor.core.forecast.legs import Kind, ways_to
+from supervisor.core.forecast.legs import Kind
 from supervisor.core.forecast.run import Run
+from supervisor.core.forecast.way_geometry import ways_to
 from supervisor.core.paper.paper import paper_belief
 from supervisor.core.plan import Flight
 from supervisor.flightfile import load_flight

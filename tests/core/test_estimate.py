@@ -13,8 +13,8 @@ from hypothesis import strategies as st
 
 from supervisor.core import events as ev
 from supervisor.core.belief import Belief
+from supervisor.core.conclusions import Phase
 from supervisor.core.estimate.estimator import Estimator
-from supervisor.core.events import Phase
 from tests.core.flights import NAN, air, cruise, flight, position, report
 
 

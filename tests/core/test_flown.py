@@ -6,8 +6,8 @@ import math
 
 import pytest
 
+from supervisor.core.conclusions import Phase
 from supervisor.core.estimate.flown import Habits, Progress, changed, progressed, watch
-from supervisor.core.events import Phase
 
 
 def test_a_straight_leg_progresses_and_a_circle_does_not() -> None:

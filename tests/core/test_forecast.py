@@ -12,7 +12,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from supervisor.core.belief import Belief
-from supervisor.core.events import Phase, Position
+from supervisor.core.conclusions import Phase
+from supervisor.core.events import Position
 from supervisor.core.forecast import forecaster as module
 from supervisor.core.forecast.forecaster import Forecaster
 from supervisor.core.forecast.run import Forecast, fail_times_s

@@ -8,11 +8,11 @@ import numpy as np
 import pytest
 from scipy.stats import chi2
 
+from supervisor.core.conclusions import Phase
 from supervisor.core.estimate import hovers, power_scales
 from supervisor.core.estimate.hovers import BETWEEN_SD, Hover, hover_in, windy_var
 from supervisor.core.estimate.power_blocks import HOVER, PowerSample
 from supervisor.core.estimate.power_scales import THIS_HOVER, Scales, model_w
-from supervisor.core.events import Phase
 from supervisor.core.power import hover_drag, hover_relief
 from tests.core.flights import flight
 

@@ -11,19 +11,11 @@ import pytest
 
 from supervisor.core.belief import Belief
 from supervisor.core.cells import pack_energy_wh
+from supervisor.core.conclusions import Advisory, FlightEnd, Level, Phase, Spread, Status
 from supervisor.core.decide.landing import Landing, energy_left_wh, watch
 from supervisor.core.decide.rules import RULES, Alerts, decide
 from supervisor.core.decide.wording import headline, sentence
-from supervisor.core.events import (
-    Advisory,
-    FlightEnd,
-    Heartbeat,
-    Level,
-    Observation,
-    Phase,
-    Spread,
-    Status,
-)
+from supervisor.core.events import Heartbeat, Observation
 from supervisor.core.monitor import Monitor
 from supervisor.core.paper.paper import paper_belief
 from supervisor.core.plan import Site, Waypoint

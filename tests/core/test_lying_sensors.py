@@ -9,7 +9,7 @@ import pytest
 from sim.harness import Harness
 from sim.scenario import load
 from sim.truth import fly_home
-from supervisor.core.events import Advisory, Level
+from supervisor.core.conclusions import Advisory, Level
 from supervisor.flightfile import load_flight
 
 

@@ -7,8 +7,8 @@ from dataclasses import replace
 
 import pytest
 
+from supervisor.core.conclusions import Advisory, Level, Status, Text
 from supervisor.core.decide.rules import Change
-from supervisor.core.events import Advisory, Level, Status, Text
 from supervisor.core.monitor import Monitor
 from tests.bench.bench_update import HZ, observations
 from tests.core.flights import flight

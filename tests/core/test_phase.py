@@ -6,8 +6,9 @@ from dataclasses import replace
 
 import pytest
 
+from supervisor.core.conclusions import Phase
 from supervisor.core.estimate.phase import HOLD_S, TABLE, PhaseState, Signs, advance, classify
-from supervisor.core.events import Landed, Lift, Phase
+from supervisor.core.events import Landed, Lift
 
 NAN = float("nan")
 CRUISE = Signs(True, 100.0, 0.0, 21.0, 1.5, 0.25, 1.0)

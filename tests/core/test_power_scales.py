@@ -9,11 +9,11 @@ import numpy as np
 import pytest
 
 from supervisor.core import power
+from supervisor.core.conclusions import Phase
 from supervisor.core.estimate import power_scales
 from supervisor.core.estimate.power_blocks import CRUISE, HOVER, PowerSample
 from supervisor.core.estimate.power_noise import THRESHOLD
 from supervisor.core.estimate.power_scales import MASS, Scales, model_w, observe, start
-from supervisor.core.events import Phase
 from tests.core.flights import flight
 
 CRAFT = flight().aircraft

@@ -8,8 +8,8 @@ from dataclasses import replace
 
 import pytest
 
+from supervisor.core.conclusions import Phase
 from supervisor.core.decide.return_request import BARS, Facts, Memory, Step, bar, step
-from supervisor.core.events import Phase
 from supervisor.core.plan import ReturnRequest
 
 RULES = ReturnRequest(after_s=120.0, countdown_s=60.0)

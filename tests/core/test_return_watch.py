@@ -7,9 +7,10 @@ from types import MappingProxyType
 
 import pytest
 
+from supervisor.core.conclusions import Level, Phase
 from supervisor.core.decide.return_watch import ReturnWatch
 from supervisor.core.decide.rules import Alerts, Held, Situation
-from supervisor.core.events import Level, Phase, ReturnWish, Wish
+from supervisor.core.events import ReturnWish, Wish
 from supervisor.core.plan import ReturnRequest
 
 RULES = ReturnRequest(after_s=120.0, countdown_s=60.0)

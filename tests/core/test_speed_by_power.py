@@ -8,12 +8,12 @@ import pytest
 from hypothesis import assume, given
 from hypothesis import strategies as st
 
+from supervisor.core.conclusions import Phase
 from supervisor.core.constants import G0_MPS2
 from supervisor.core.estimate import power_scales, speed_by_power
 from supervisor.core.estimate.power_blocks import CRUISE, PowerSample
 from supervisor.core.estimate.power_scales import Scales
 from supervisor.core.estimate.speed_by_power import SpeedByPower, tas_mps, watch
-from supervisor.core.events import Phase
 from tests.core.flights import flight
 
 CRAFT = flight().aircraft

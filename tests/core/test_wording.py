@@ -10,9 +10,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from supervisor.core.conclusions import FourNumbers, Level, Spread
 from supervisor.core.decide import situation
 from supervisor.core.decide.wording import headline, minutes, sentence
-from supervisor.core.events import FourNumbers, Level, Spread
 from tests.core.test_decide import CALM
 
 

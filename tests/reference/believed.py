@@ -19,6 +19,7 @@ from sim.telemetry import Telemetry
 from supervisor.core import cells
 from supervisor.core.atmosphere import tas_per_cas
 from supervisor.core.belief import Belief
+from supervisor.core.conclusions import Phase
 from supervisor.core.cruise_scale import speed_factor
 from supervisor.core.estimate import (
     ageing,
@@ -31,7 +32,6 @@ from supervisor.core.estimate import (
 from supervisor.core.estimate.estimator import Estimator
 from supervisor.core.estimate.forecast_wind import forecast_wind
 from supervisor.core.estimate.wind_kernel import kernel_of
-from supervisor.core.events import Phase
 from supervisor.core.plan import Cell
 from supervisor.core.plan import Flight as Plan
 from supervisor.edge.decoder import Decoder

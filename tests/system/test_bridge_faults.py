@@ -25,8 +25,8 @@ from lab import KINDS, Lab
 from patience import PATIENCE_S, allowed
 from reader import Reader, until
 
+from supervisor.edge.failures import ConnectionFailed
 from supervisor.edge.redial import BACKOFF_MOST_S, BACKOFF_REFUSED_S, Redial
-from supervisor.edge.session import ConnectionFailed
 from supervisor.messages import Ack
 
 pytestmark = [pytest.mark.system, pytest.mark.netns]

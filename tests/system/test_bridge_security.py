@@ -24,8 +24,8 @@ from reader import Reader, cancelled, until
 
 from supervisor.edge.broker import Uplink
 from supervisor.edge.dial import BrokerAddress, Credentials
+from supervisor.edge.failures import HUNG_UP
 from supervisor.edge.outbox import Outbox
-from supervisor.edge.session import HUNG_UP
 from supervisor.edge.signatures import Signer, Verdict, Verifier, load_keyring
 from supervisor.edge.uplinkoptions import UplinkOptions
 from supervisor.keys import Fleet, Wanted

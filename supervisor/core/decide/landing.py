@@ -14,7 +14,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from supervisor.core.belief import Belief, PackBelief
-from supervisor.core.events import FlightEnd, Phase, Spread
+from supervisor.core.conclusions import FlightEnd, Phase, Spread
 from supervisor.core.forecast.discharge import u_of_charge
 from supervisor.core.forecast.tail import spread
 from supervisor.core.geodesy import LocalMap

@@ -8,9 +8,7 @@ from dataclasses import dataclass
 from supervisor.core.atmosphere import density_kgpm3, tas_per_cas
 from supervisor.core.belief import Belief
 from supervisor.core.cells import pack_energy_wh
-from supervisor.core.decide.rules import Alerts, Situation
-from supervisor.core.decide.situation import Heard
-from supervisor.core.events import (
+from supervisor.core.conclusions import (
     ActiveCondition,
     FourNumbers,
     Level,
@@ -19,6 +17,8 @@ from supervisor.core.events import (
     Status,
     WindNow,
 )
+from supervisor.core.decide.rules import Alerts, Situation
+from supervisor.core.decide.situation import Heard
 from supervisor.core.forecast.footprint import covered_m
 from supervisor.core.forecast.run import Forecast
 from supervisor.core.plan import Flight, Pack

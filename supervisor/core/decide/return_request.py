@@ -13,7 +13,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 from enum import Enum
 
-from supervisor.core.events import Phase
+from supervisor.core.conclusions import Phase
 from supervisor.core.plan import ReturnRequest
 
 # On the wing and on the way. Not in a descent: at an intermediate stop that is the way to land.

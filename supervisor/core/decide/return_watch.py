@@ -5,9 +5,10 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
+from supervisor.core.conclusions import Level, Phase, ReturnState
 from supervisor.core.decide.return_request import Facts, Memory, Step, bar, step
 from supervisor.core.decide.rules import STALE_S, Alerts, Held, Situation
-from supervisor.core.events import Level, Phase, ReturnState, ReturnWish, Wish
+from supervisor.core.events import ReturnWish, Wish
 from supervisor.core.plan import ReturnRequest
 
 CONDITION = "return-request"

@@ -14,8 +14,8 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
 from types import MappingProxyType
 
+from supervisor.core.conclusions import FlightEnd, Level
 from supervisor.core.decide.nearest import Ground
-from supervisor.core.events import FlightEnd, Level
 
 # Probability of landing at home with the reserve below which home counts as in doubt, and as lost.
 # Ours: "in doubt" is where one landing in ten touches the reserve; "lost" is more likely than not.

@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 
 from supervisor.core.belief import Belief
+from supervisor.core.conclusions import Phase, Spread
 from supervisor.core.decide.landing import Landing, flight_end
 from supervisor.core.decide.nearest import nearest_ground, range_left_m
 from supervisor.core.decide.rules import Situation
@@ -20,9 +21,7 @@ from supervisor.core.events import (
     LinkQuality,
     Observation,
     PackReport,
-    Phase,
     Position,
-    Spread,
 )
 from supervisor.core.forecast.legs import ROTORBORNE
 from supervisor.core.forecast.run import Forecast

@@ -9,8 +9,8 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 
+from supervisor.core.conclusions import FlightEnd, FourNumbers, Level
 from supervisor.core.decide.rules import IN_DOUBT, Situation
-from supervisor.core.events import FlightEnd, FourNumbers, Level
 
 
 def minutes(seconds: float) -> str:

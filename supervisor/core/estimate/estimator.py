@@ -17,6 +17,7 @@ import numpy as np
 from supervisor.core import events as ev
 from supervisor.core.atmosphere import density_kgpm3, tas_per_cas
 from supervisor.core.belief import Belief
+from supervisor.core.conclusions import Phase
 from supervisor.core.estimate import (
     flown,
     gate,
@@ -38,7 +39,7 @@ from supervisor.core.estimate.pack_watch import SILENT_S, PackWatch
 from supervisor.core.estimate.prior import Lessons, Prior
 from supervisor.core.estimate.senses import FRESH_S, Senses
 from supervisor.core.estimate.wind_kernel import kernel_of
-from supervisor.core.events import Observation, Phase
+from supervisor.core.events import Observation
 from supervisor.core.geodesy import LocalMap
 from supervisor.core.plan import Flight
 

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import NamedTuple
 
 from supervisor.core.belief import FlownHabits
-from supervisor.core.events import Phase
+from supervisor.core.conclusions import Phase
 
 NAN = math.nan
 SETTLE_S = 15.0  # a phase counts once it is steady

@@ -11,7 +11,8 @@ import math
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 
-from supervisor.core.events import Landed, Lift, Phase
+from supervisor.core.conclusions import Phase
+from supervisor.core.events import Landed, Lift
 
 
 @dataclass(frozen=True, slots=True)

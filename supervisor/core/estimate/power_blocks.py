@@ -10,8 +10,8 @@ from typing import NamedTuple
 
 import numpy as np
 
+from supervisor.core.conclusions import Phase
 from supervisor.core.constants import G0_MPS2
-from supervisor.core.events import Phase
 
 HOVER, CLIMB, CRUISE, DESCENT = range(4)
 REGIME: dict[Phase, int] = {

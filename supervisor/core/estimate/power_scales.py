@@ -27,6 +27,7 @@ from numpy.typing import NDArray
 
 from supervisor.core.atmosphere import tas_per_cas
 from supervisor.core.belief import PowerBelief
+from supervisor.core.conclusions import Phase
 from supervisor.core.constants import G0_MPS2
 from supervisor.core.cruise_scale import log_speed, slope_sd
 from supervisor.core.estimate import hovers, power_blocks, power_noise
@@ -42,7 +43,6 @@ from supervisor.core.estimate.power_blocks import (
 )
 from supervisor.core.estimate.power_noise import Regime
 from supervisor.core.estimate.prior import PowerPrior
-from supervisor.core.events import Phase
 from supervisor.core.plan import Aircraft
 from supervisor.core.power import INDUCED_FACTOR, INDUCED_SHARE, hover_drag
 

@@ -12,14 +12,14 @@ import math
 from dataclasses import dataclass, field, replace
 
 from supervisor.core.belief import Belief
-from supervisor.core.events import Phase
+from supervisor.core.conclusions import Phase
 from supervisor.core.forecast.legs import (
     ROTORBORNE,
     map_of,
     next_waypoint,
     route_on_map,
-    ways_to,
 )
+from supervisor.core.forecast.way_geometry import ways_to
 from supervisor.core.paper.budget_line import PHASES, Ledger, Planned, budget_line, ledger_of
 from supervisor.core.plan import Flight
 

@@ -9,8 +9,8 @@ import numpy as np
 
 from supervisor.core.belief import Array, Belief
 from supervisor.core.cells import pack_energy_wh
+from supervisor.core.conclusions import Phase
 from supervisor.core.constants import RHO0_KGPM3
-from supervisor.core.events import Phase
 from supervisor.core.forecast.legs import (
     ROTORBORNE,
     Habits,

@@ -38,7 +38,6 @@ from supervisor.core.forecast.legs import (
     next_waypoint,
     route_on_map,
     seen_or_planned,
-    ways_to,
 )
 from supervisor.core.forecast.members import USUAL, Air, Members, Unforeseen, air_at, draw
 from supervisor.core.forecast.memory import keep_memory
@@ -50,6 +49,7 @@ from supervisor.core.forecast.way import (
     fly_ways,
     joined_landings,
 )
+from supervisor.core.forecast.way_geometry import ways_to
 from supervisor.core.forecast.why import Explainer, Turned, Why
 from supervisor.core.forecast.wind_nodes import Query, ask_plan, ask_ways, expected_at
 from supervisor.core.plan import Flight, Site

@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from supervisor.core.belief import Array, Belief
-from supervisor.core.events import FourNumbers, PlaceAhead, SiteChance
+from supervisor.core.conclusions import FourNumbers, PlaceAhead, SiteChance
 from supervisor.core.forecast.ahead import Ahead
 from supervisor.core.forecast.course import Course
 from supervisor.core.forecast.discharge import Floats, expected

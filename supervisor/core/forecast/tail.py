@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from supervisor.core.events import Spread
+from supervisor.core.conclusions import Spread
 
 Floats = NDArray[np.floating[Any]]
 

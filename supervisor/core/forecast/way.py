@@ -25,7 +25,7 @@ from supervisor.core.forecast.discharge import (
     relaxed,
     thaw,
 )
-from supervisor.core.forecast.legs import Habits, Ways
+from supervisor.core.forecast.legs import Habits
 from supervisor.core.forecast.members import (
     GUST_TIME_S,
     Air,
@@ -35,6 +35,7 @@ from supervisor.core.forecast.members import (
     once,
     turn_s,
 )
+from supervisor.core.forecast.way_geometry import Ways
 from supervisor.core.forecast.wind_nodes import Spread
 from supervisor.core.plan import Flight
 

@@ -27,10 +27,10 @@ from supervisor.core.forecast.legs import (
     course_of,
     next_waypoint,
     seen_or_planned,
-    ways_to,
 )
 from supervisor.core.forecast.members import Air, Members, Wing, air_at
 from supervisor.core.forecast.way import Departures, Destination, Landings, fly_ways
+from supervisor.core.forecast.way_geometry import ways_to
 from supervisor.core.forecast.wind_nodes import Query, ask_plan, ask_ways
 from supervisor.core.paper.budget_line import staying
 from supervisor.core.paper.sortie import Paper, Step, fine, on_paper, outbound

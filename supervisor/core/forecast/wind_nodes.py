@@ -16,7 +16,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from supervisor.core.belief import Array, WindBelief, WindDraws
-from supervisor.core.forecast.legs import Point, Ways
+from supervisor.core.forecast.legs import Point
+from supervisor.core.forecast.way_geometry import Ways
 
 Floats = NDArray[np.floating[Any]]
 

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from supervisor.core.belief import Array, Belief
-from supervisor.core.events import Phase
+from supervisor.core.conclusions import Phase
 from supervisor.core.forecast.legs import Point, next_waypoint
 from supervisor.core.paper.returns import home_parts
 from supervisor.core.paper.sortie import Sortie, fine, fly, on_paper, outbound

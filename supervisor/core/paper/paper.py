@@ -13,8 +13,9 @@ import numpy as np
 
 from supervisor.core.atmosphere import day_offset_k
 from supervisor.core.belief import Array, Belief, FlownHabits, PackBelief, PowerBelief
+from supervisor.core.conclusions import Phase
 from supervisor.core.estimate.forecast_wind import ForecastWind, forecast_wind
-from supervisor.core.events import Phase, Position
+from supervisor.core.events import Position
 from supervisor.core.geodesy import LocalMap
 from supervisor.core.plan import Flight
 

@@ -11,9 +11,10 @@ from numpy.typing import NDArray
 from supervisor.core.belief import Array
 from supervisor.core.forecast.ahead import Ahead
 from supervisor.core.forecast.discharge import Charge
-from supervisor.core.forecast.legs import Kind, Stretch, Ways, ways_to
+from supervisor.core.forecast.legs import Kind, Stretch
 from supervisor.core.forecast.members import air_at
 from supervisor.core.forecast.way import Departures, Destination, Landings, fly_ways
+from supervisor.core.forecast.way_geometry import Ways, ways_to
 from supervisor.core.forecast.wind_nodes import Query, ask_ways
 from supervisor.core.paper.paper import ForecastOnly
 from supervisor.core.paper.sortie import Paper, Sortie, course_of

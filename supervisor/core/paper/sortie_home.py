@@ -8,11 +8,11 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from supervisor.core.forecast import legs
 from supervisor.core.forecast.ahead import ground_speed_mps
-from supervisor.core.forecast.legs import Kind, Stretch, Ways
+from supervisor.core.forecast.legs import Kind, Stretch
 from supervisor.core.forecast.members import air_at, turn_s
 from supervisor.core.forecast.way import CIRCUIT_S
+from supervisor.core.forecast.way_geometry import Ways, ways_to
 from supervisor.core.paper.sortie import Paper, Step, course_of, landing_parts
 from supervisor.core.plan import Site
 
@@ -25,9 +25,7 @@ def way_home(paper: Paper, last: Step, after_s: float, site: Site | None = None)
     site = site or flight.home
     start = last.stretch
     course = course_of(start)
-    ways = legs.ways_to(
-        flight, paper.chart, paper.route, [(start.end, start.waypoint, course)], site
-    )
+    ways = ways_to(flight, paper.chart, paper.route, [(start.end, start.waypoint, course)], site)
     tas = _return_tas(paper)
     gone = start.dropped_kg
     if start.end_height_m < flight.aircraft.transition_height_m - 1.0:
