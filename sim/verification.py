@@ -34,11 +34,6 @@ SMOOTH_S = 30.0
 BENCH_W, BENCH_STEP_S, BENCH_STOP_V = 400.0, 2.0, 2.8
 
 
-def alarms_of(runs: int, seed: int) -> list[float]:
-    """Seconds from alarm to limit in ``runs`` runs."""
-    return [alarm_before_limit_s(seed * 1_000_000 + i) for i in range(runs)]
-
-
 def alarm_before_limit_s(seed: int) -> float:
     """Seconds between the alarm and the lowest cell's 30 %; negative: the alarm came after."""
     random = Random(f"{seed} verification")

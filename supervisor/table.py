@@ -12,7 +12,6 @@ from supervisor.core import events as ev
 from supervisor.core.events import Observation
 from supervisor.errors import InputError
 
-DEGREES = ("lat", "lon", "heading", "roll", "pitch", "yaw")
 KINDS: tuple[type, ...] = (
     ev.Position, ev.AirData, ev.Attitude, ev.AirPressure, ev.PackReport, ev.WindReport,
     ev.FlightState, ev.MissionProgress, ev.Heartbeat, ev.GpsQuality, ev.LinkQuality, ev.ClockFix,

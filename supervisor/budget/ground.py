@@ -24,7 +24,6 @@ from supervisor.flightmodels import FlightFile
 LEAST_ABOVE_GROUND_M = 30.0
 SITE_GROUND_M = 1000.0  # so far around a site its elevation stands for the ground
 POINT_GROUND_M = 50.0  # the same around a route point whose ground is stated
-SAME_M = 5.0  # a leg that comes no nearer to the ground than its own ends adds nothing
 
 
 @dataclass(frozen=True, slots=True)

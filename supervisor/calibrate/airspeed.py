@@ -40,12 +40,11 @@ class AirSamples:
 
 @dataclass(frozen=True, slots=True)
 class AirspeedFit:
-    """True over indicated airspeed, compass offset [rad], and one sigma of each."""
+    """True over indicated airspeed, its sigma, and the compass offset [rad]."""
 
     factor: float
     factor_sd: float
     compass_rad: float
-    compass_sd_rad: float
 
 
 def fit_airspeed(samples: AirSamples) -> AirspeedFit:
@@ -69,9 +68,9 @@ def fit_airspeed(samples: AirSamples) -> AirspeedFit:
     found = fit(lambda x: (whole @ x - target, whole), mean.copy(), Prior(mean, sd))
     widened = serial_factor(found.residuals[:rows:2], samples.flight)
     a, b = float(found.x[0]), float(found.x[1])
-    spread = np.minimum(np.sqrt(np.diag(found.cov)[:2] * widened), PRIOR_SD)
-    factor_sd = math.hypot(float(spread[0]), SHIFT_SD)
-    return AirspeedFit(math.hypot(a, b), factor_sd, math.atan2(b, a), float(spread[1]))
+    own_sd = min(math.sqrt(float(found.cov[0, 0]) * widened), PRIOR_SD)
+    factor_sd = math.hypot(own_sd, SHIFT_SD)
+    return AirspeedFit(math.hypot(a, b), factor_sd, math.atan2(b, a))
 
 
 def _turned(north: Array, east: Array) -> Array:

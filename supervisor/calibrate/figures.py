@@ -68,7 +68,6 @@ class Calibration:
     power: PowerFit
     air: AirspeedFit
     pack: PackFit
-    speeds_mps: tuple[float, float]  # slowest and fastest level flight, indicated
 
     def figure(self, name: str) -> Figure:
         """By name."""
@@ -92,7 +91,7 @@ def calibrate(flight: Flight, flights: list[Flown]) -> Calibration:
     cas = level.tas_mps * np.sqrt(level.density / 1.225)
     slow, fast = (float(np.percentile(cas, q)) if len(cas) else math.nan for q in (5, 95))
     figures = [*_power(flight, power, slow, fast), _airspeed(air), *_pack(flight, pack)]
-    return Calibration(flight, len(flights), tuple(figures), power, air, pack, (slow, fast))
+    return Calibration(flight, len(flights), tuple(figures), power, air, pack)
 
 
 def air_samples(flights: list[Flown]) -> AirSamples:

@@ -132,8 +132,3 @@ def best_range_speed_mps(aircraft: Aircraft, mass_kg: float, density: float) -> 
     weight_n = mass_kg * G0_MPS2
     ratio = (aircraft.k / aircraft.cd0) ** 0.25
     return float(np.sqrt(2.0 * weight_n / (density * aircraft.wing_area_m2)) * ratio)
-
-
-def specific_energy_whpkm(power_w: Real, ground_speed_mps: Real) -> Any:
-    """Energy per ground distance [Wh/km] at ``power_w`` [W] and ``ground_speed_mps`` [m/s]."""
-    return np.asarray(power_w) / np.asarray(ground_speed_mps) / 3.6

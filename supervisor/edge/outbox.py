@@ -97,10 +97,6 @@ class Outbox:
         self._save()
         return held
 
-    def put_advisory(self, seq: int, payload: bytes) -> None:
-        """:meth:`put`, for callers that need no number."""
-        self.put(seq, payload)
-
     def pending(self) -> list[Held]:
         """All that the broker has not acknowledged, oldest first."""
         return list(self._held.values())

@@ -64,7 +64,7 @@ def test_the_textbook_wind_with_perfect_instruments(
     """Knots read as metres a second; the sensors' own errors are held at nothing."""
     course, heading = math.radians(course_deg), math.radians(heading_deg)
     state = wind_state.start(CALM, Kernel(bias_mps=1e3, vary_mps=1e-3), 0.0)
-    state = wind_state.replace_sensors(state, (1e-9, 1e-9, 1e-9, 1e-9))
+    state = state._replace(sensor_var=np.full(4, 1e-18))
     v = (gs * math.cos(course), gs * math.sin(course))
     for i in range(300):
         sample = wind_state.Sample(float(i), 0.0, 0.0, 100.0, *v, 0.0, heading, tas, 1.0)

@@ -24,7 +24,7 @@ def payloads(outbox: Outbox) -> list[bytes]:
 def test_what_was_put_is_there_after_a_restart_in_order(tmp_path: Path) -> None:
     first = Outbox(tmp_path / "outbox.db")
     for seq in range(1, 6):
-        first.put_advisory(seq, b"%d" % seq)
+        first.put(seq, b"%d" % seq)
     first.delete(2)
     del first  # no close: the process died
     second = Outbox(tmp_path / "outbox.db")
@@ -45,7 +45,7 @@ def test_order_goes_on_across_restarts_even_when_empty(tmp_path: Path) -> None:
 
 def test_put_has_committed_and_synced_when_it_returns(tmp_path: Path) -> None:
     outbox = Outbox(tmp_path / "outbox.db")
-    outbox.put_advisory(1, b"now")
+    outbox.put(1, b"now")
     # The independent witness: the sqlite3 library in another process.
     code = f"import sqlite3; print(sqlite3.connect({str(tmp_path / 'outbox.db')!r}).execute("
     code += "'SELECT payload FROM advisory').fetchall(), end='')"
@@ -59,15 +59,15 @@ def test_put_has_committed_and_synced_when_it_returns(tmp_path: Path) -> None:
 def test_a_full_disk_is_said_and_made_up_for(tmp_path: Path) -> None:
     said: list[str] = []
     outbox = Outbox(tmp_path / "outbox.db", on_trouble=said.append)
-    outbox.put_advisory(1, b"before")
+    outbox.put(1, b"before")
     assert outbox._db is not None
     pages = outbox._db.execute("PRAGMA page_count").fetchone()[0]
     outbox._db.execute(f"PRAGMA max_page_count={pages}")  # SQLite's own "database or disk is full"
-    outbox.put_advisory(2, b"x" * 100_000)
+    outbox.put(2, b"x" * 100_000)
     assert not outbox.durable
     assert "full" in said[-1]
     assert [h.seq for h in outbox.pending()] == [1, 2]
-    outbox.put_advisory(3, b"after")  # the handle is opened anew, so the limit has gone
+    outbox.put(3, b"after")  # the handle is opened anew, so the limit has gone
     assert outbox.durable
     assert said[-1] == "outbox is on disk again"
     assert [h.seq for h in Outbox(tmp_path / "outbox.db").pending()] == [1, 2, 3]
@@ -90,17 +90,17 @@ def test_a_really_full_file_system(disk: Path) -> None:
     """Something else (recordings) fills the disk, and makes room again later."""
     said: list[str] = []
     outbox = Outbox(disk / "outbox.db", on_trouble=said.append)
-    outbox.put_advisory(1, b"before")
+    outbox.put(1, b"before")
     with (disk / "filler").open("wb", buffering=0) as filler, suppress(OSError):
         while filler.write(bytes(4096)):
             pass
     for seq in range(2, 42):
-        outbox.put_advisory(seq, bytes(10_000))
+        outbox.put(seq, bytes(10_000))
     assert not outbox.durable
     assert len(said) == 1  # said once, not forty times
     assert [h.seq for h in outbox.pending()] == list(range(1, 42))
     (disk / "filler").unlink()
-    outbox.put_advisory(42, b"after")
+    outbox.put(42, b"after")
     assert outbox.durable
     assert [h.seq for h in Outbox(disk / "outbox.db").pending()] == list(range(1, 43))
     outbox.close()
@@ -109,16 +109,16 @@ def test_a_really_full_file_system(disk: Path) -> None:
 def test_a_read_only_disk_goes_on_in_memory(disk: Path) -> None:
     said: list[str] = []
     outbox = Outbox(disk / "outbox.db", on_trouble=said.append)
-    outbox.put_advisory(1, b"written")
+    outbox.put(1, b"written")
     outbox.close()
     remount(disk, "ro")
     outbox = Outbox(disk / "outbox.db", on_trouble=said.append)
-    outbox.put_advisory(2, b"in memory")
+    outbox.put(2, b"in memory")
     assert not outbox.durable
     assert said
     assert payloads(outbox) == [b"written", b"in memory"]
     remount(disk, "rw")
-    outbox.put_advisory(3, b"again")
+    outbox.put(3, b"again")
     assert outbox.durable
     outbox.close()
     assert payloads(Outbox(disk / "outbox.db")) == [b"written", b"in memory", b"again"]
@@ -132,7 +132,7 @@ def test_a_folder_that_cannot_be_made(tmp_path: Path) -> None:
     (tmp_path / "file").write_text("in the way")
     said: list[str] = []
     outbox = Outbox(tmp_path / "file" / "outbox.db", on_trouble=said.append)
-    outbox.put_advisory(1, b"kept")
+    outbox.put(1, b"kept")
     assert payloads(outbox) == [b"kept"]
     assert "in memory" in said[0]
 
@@ -144,7 +144,7 @@ def test_a_later_schema_is_kept_under_another_name(tmp_path: Path) -> None:
     db.close()
     before = (tmp_path / "outbox.db").read_bytes()
     outbox = Outbox(tmp_path / "outbox.db")
-    outbox.put_advisory(1, b"kept")
+    outbox.put(1, b"kept")
     assert outbox.durable
     (aside,) = (p for p in tmp_path.glob("outbox.aside-*") if not p.name.endswith(("-wal", "-shm")))
     assert aside.read_bytes()[60:64] == before[60:64]  # user_version
@@ -154,7 +154,7 @@ def test_it_is_bounded_and_the_oldest_goes_first(tmp_path: Path) -> None:
     said: list[str] = []
     outbox = Outbox(tmp_path / "outbox.db", max_bytes=5_000, on_trouble=said.append)
     for seq in range(1, 11):
-        outbox.put_advisory(seq, bytes(1_000))
+        outbox.put(seq, bytes(1_000))
     assert [h.seq for h in outbox.pending()] == [6, 7, 8, 9, 10]
     assert outbox.dropped == 5
     assert "1 oldest" in said[0]
@@ -192,7 +192,7 @@ def survives(folder: Path, seed: int) -> None:
     folder.mkdir(parents=True)
     outbox = Outbox(folder / "outbox.db")
     for seq in range(1, draw.randrange(2, 60)):
-        outbox.put_advisory(seq, b"%d:" % seq + bytes(draw.randrange(2_000)))
+        outbox.put(seq, b"%d:" % seq + bytes(draw.randrange(2_000)))
     assert outbox._db is not None
     copy = folder / "copy"  # as the card was when the power went: the WAL not folded in
     copy.mkdir()

@@ -105,12 +105,6 @@ def start(forecast: ForecastWind, kernel: Kernel, t_s: float) -> WindState:
     return refreshed(WindState(forecast, kernel, t_s), place_at((), t_s))
 
 
-def replace_sensors(state: WindState, sd: tuple[float, ...]) -> WindState:
-    """The same with other prior spreads of the sensors' errors."""
-    state = state._replace(sensor_var=np.square(np.array(sd)))
-    return refreshed(state, place_at((), state.solved_s))
-
-
 def refreshed(state: WindState, place: Array) -> WindState:
     """The field worked out anew, and what it and its older self expect here and now."""
     solved = solve(state, float(place[3]))
