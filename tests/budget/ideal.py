@@ -7,7 +7,6 @@ capacity; take-off and landing take no time. What is left is the textbook's aero
 from __future__ import annotations
 
 import json
-import math
 from pathlib import Path
 from typing import Any
 
@@ -107,8 +106,3 @@ def run_budget(folder: Path, text: str) -> dict[str, Any]:
     assert result.exception is None, result.exception
     answer: dict[str, Any] = json.loads(result.output)
     return answer
-
-
-def wind_from(n_mps: float, e_mps: float) -> tuple[float, float]:
-    """(from [deg], speed) of a wind that blows toward (north, east)."""
-    return math.degrees(math.atan2(-e_mps, -n_mps)) % 360.0, math.hypot(n_mps, e_mps)

@@ -12,7 +12,6 @@ from supervisor.core.estimate.forecast_wind import ForecastWind, Series
 from supervisor.core.estimate.wind_kernel import Kernel
 from tests.core.test_gusts import gust_series
 
-KNOT = 0.514444
 CALM = ForecastWind(())
 
 

@@ -20,7 +20,7 @@ from patience import PATIENCE_S
 
 from sim import scenario
 
-pytestmark = pytest.mark.system
+pytestmark = [pytest.mark.system, pytest.mark.slow]
 
 FLIGHT = scenario.FOLDER / "estuary" / "flight.toml"
 HOMELEG = [sys.executable, "-m", "supervisor"]
