@@ -13,7 +13,9 @@ other types are typical of their class, all of it from memory: no data sheet sta
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from itertools import pairwise
+from random import Random
 
 KNOTS = 400  # uniform fine tables for the inner loop
 _T25_K = 298.15
@@ -71,6 +73,25 @@ def _interpolate(x: float, grid: tuple[float, ...], values: tuple[float, ...]) -
 def warmth(k_kelvin: float, temperature_c: float) -> float:
     """Resistance at ``temperature_c`` relative to 25 degC: exp(k (1/T - 1/298.15))."""
     return math.exp(k_kelvin * (1.0 / (temperature_c + 273.15) - 1.0 / _T25_K))
+
+
+def unlike(cell: Cell, ocv_error_v: float, slow_resistance: float, random: Random) -> Cell:
+    """A cell of the same class that is not the type's: another maker's, or another batch.
+
+    Its open-circuit voltage lies off the type's by ``ocv_error_v`` [V] (rms over charge and over
+    many cells), along three half waves of random height. Nothing at full and at empty: there it is
+    the voltage that tells what full and empty are. ``slow_resistance``: factor on the slow one.
+    """
+    while True:
+        # three waves of variance (2/3)/2 each
+        heights = [random.gauss(0.0, ocv_error_v * math.sqrt(2.0 / 3.0)) for _ in range(3)]
+        ocv_v = tuple(
+            volts + sum(h * math.sin(k * math.pi * z) for k, h in enumerate(heights, 1))
+            for z, volts in zip(cell.charge, cell.ocv_v, strict=True)
+        )
+        if all(lower < upper for lower, upper in pairwise(ocv_v)):
+            slow = tuple(ohm * slow_resistance for ohm in cell.r2_ohm)
+            return replace(cell, ocv_v=ocv_v, r2_ohm=slow)
 
 
 def _milli(*values: float) -> tuple[float, ...]:

@@ -13,7 +13,7 @@ from typing import TypeVar
 from sim import faults as trouble
 from sim.aircraft import Aircraft, fit
 from sim.atmosphere import KELVIN_K, RHO0_KGPM3, air, offset_for, viscosity_pas
-from sim.cells import CELLS
+from sim.cells import CELLS, Cell, unlike
 from sim.geodesy import offset_m
 from sim.lift import fly_lift
 from sim.mission import MissionItem, mission_of
@@ -85,7 +85,7 @@ class Flight:
             elif fault.kind == "cold-soak":
                 chill = trouble.amount_of(fault)
         build = PackBuild(
-            cell=CELLS[figures.cell],
+            cell=self._cell(CELLS[figures.cell]),
             series=figures.series,
             parallel=figures.parallel,
             capacity_ah=figures.capacity_ah * draw["capacity"],
@@ -104,6 +104,14 @@ class Flight:
             if fault.kind == "weak-cell":
                 pack.weaken_group(figures.series // 3, trouble.amount_of(fault), 1.5)
         return pack
+
+    def _cell(self, usual: Cell) -> Cell:
+        """What the pack's cells are: of the type, or unlike it where the scenario says so."""
+        told, random = self.scenario.cell, Random(f"{self.seed} cell")
+        if not told:
+            return usual
+        error_mv, slow = (random.uniform(*told[k]) for k in ("ocv_error_mv", "slow_resistance"))
+        return unlike(usual, 1e-3 * error_mv, slow, random)
 
     def _habits(self) -> Habits:
         builder = self.scenario.plan.builder

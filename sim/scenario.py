@@ -38,6 +38,11 @@ TRUTH_DEFAULTS: dict[str, tuple[float, float]] = {
     "landing_time": (1.0, 1.0),  # factor on the planned landing hover
     "avionics_w": (0.0, 0.0),  # more than the builder states
 }
+# How the pack's cells differ from their type, which the builder's table tells of.
+CELL_DEFAULTS: dict[str, tuple[float, float]] = {
+    "ocv_error_mv": (0.0, 0.0),  # rms over charge
+    "slow_resistance": (1.0, 1.0),  # factor
+}
 
 
 @dataclass(frozen=True, slots=True)
@@ -168,6 +173,7 @@ class Scenario:
     sorties: Sorties = field(default_factory=Sorties)
     aborted_landings: int = 0
     sensors: dict[str, Range] = field(default_factory=dict)
+    cell: dict[str, tuple[float, float]] = field(default_factory=dict)  # none: as their type
     telemetry: Reports = field(default_factory=Reports)
     masses_kg: dict[str, float] = field(default_factory=dict)  # what the take-off mass is made of
 
@@ -195,7 +201,7 @@ def read_scenario(path: Path) -> Scenario:
     root = read_table(path)
     root.refuse_others(
         "title", "description", "flight", "seeds", "aborted_landings",
-        "truth", "weather", "fault", "link", "sorties", "sensors", "telemetry", "masses_kg",
+        "truth", "cell", "weather", "fault", "link", "sorties", "sensors", "telemetry", "masses_kg",
     )  # fmt: skip
     plan = read_plan(path.parent / root.text("flight", "flight.toml"))
     return Scenario(
@@ -211,6 +217,7 @@ def read_scenario(path: Path) -> Scenario:
         sorties=_sorties(root.table("sorties")),
         aborted_landings=int(root.number("aborted_landings", 0)),
         sensors=_sensors(root.table("sensors")),
+        cell=_cell(root.table("cell")),
         telemetry=_reports(root.table("telemetry")),
         masses_kg=_masses(root.table("masses_kg"), plan.builder.mass_kg),
     )
@@ -230,6 +237,13 @@ def _range(table: Table, key: str, default: tuple[float, float]) -> tuple[float,
 def _truth(table: Table) -> dict[str, tuple[float, float]]:
     table.refuse_others(*TRUTH_DEFAULTS)
     return {key: _range(table, key, default) for key, default in TRUTH_DEFAULTS.items()}
+
+
+def _cell(table: Table) -> dict[str, tuple[float, float]]:
+    table.refuse_others(*CELL_DEFAULTS)
+    if not table.content:
+        return {}
+    return {key: _range(table, key, default) for key, default in CELL_DEFAULTS.items()}
 
 
 def _sensors(table: Table) -> dict[str, Range]:

@@ -11,6 +11,7 @@ from dataclasses import asdict, dataclass
 from random import Random
 from typing import Any
 
+from sim.cells import CELLS
 from sim.flight import Flight
 from sim.pack import Pack, PackBuild
 from sim.state import AircraftState, Phase
@@ -57,7 +58,7 @@ def final_reserve_wh(flight: Flight) -> float:
     kind, amount = plan.reserve
     if kind == "energy_wh":
         return amount
-    figures, cell = plan.pack, flight.pack.build.cell
+    figures, cell = plan.pack, CELLS[plan.pack.cell]
     if kind == "nameplate_percent":
         return amount / 100.0 * cell.energy_wh_per_ah * figures.series * figures.capacity_ah
     if kind == "hover_min":
