@@ -100,14 +100,14 @@ def test_the_wind_lies_where_it_is_said_to_as_often_as_said(records: list[Record
     test_belief_flights.py), at each look.
 
     Over 200 flights 0.88, 0.80, 0.96 and 1.07 at 15, 25, 35 and 45 min (2.5 and 97.5 % of chance:
-    0.87 and 1.14). Too modest is allowed down to two thirds of the lower bound.
+    0.87 and 1.14; the bounds asked for here, 0.05 % on either side: 0.78 and 1.25).
     """
     for index, t_s in enumerate(LOOKS_S):
         looks = [r.looks[index] for r in records if len(r.looks) > index]
         nees = [k.wind_nees for k in looks]
         low, high = chi2.ppf([0.0005, 0.9995], 2 * len(looks))
         print(f"wind as expected, {t_s / 60:.0f} min: mean NEES {np.mean(nees) / 2:.2f} of 1")
-        assert low / 1.5 < sum(nees) < high
+        assert low < sum(nees) < high
 
 
 def test_an_aged_cold_pack_is_known_to_five_percent() -> None:

@@ -29,7 +29,7 @@ ENDS_S = 7320.0
 FULL_DISCHARGE_WH = 18.31
 
 
-def _reference(temperature_c: float) -> tuple[np.ndarray, np.ndarray]:
+def reference(temperature_c: float) -> tuple[np.ndarray, np.ndarray]:
     """(time [s], voltage [V]) of the file."""
     with FILE.open(encoding="utf-8") as file:
         rows = [
@@ -78,7 +78,7 @@ def test_hover_cruise_hover(temperature_c: float) -> None:
         for _ in range(seconds):
             pack.step(watts, 1.0, temperature_c, 0.0)
             volts.append(pack.voltage_v)
-    time, reference_v = _reference(temperature_c)
+    time, reference_v = reference(temperature_c)
     each_s = np.arange(ENDS_S + 1.0)
     error_v = (np.array(volts) - np.interp(each_s, time, reference_v))[_steady(each_s)]
     largest_mv, rms_mv = 1e3 * np.abs(error_v).max(), 1e3 * np.sqrt((error_v**2).mean())
@@ -111,6 +111,6 @@ def test_energy_until_the_cut_off() -> None:
 @pytest.mark.parametrize("temperature_c", [5.0, 20.0, 35.0])
 def test_the_reference_file_is_what_pybamm_says(temperature_c: float) -> None:
     solved_t, solved_v = _solved(temperature_c)
-    time, reference_v = _reference(temperature_c)
+    time, reference_v = reference(temperature_c)
     error_v = np.interp(time, solved_t, solved_v) - reference_v
     assert np.abs(error_v[_steady(time)]).max() < 0.003
