@@ -106,10 +106,8 @@ class Flight:
         return pack
 
     def _cell(self, usual: Cell) -> Cell:
-        """What the pack's cells are: of the type, or unlike it where the scenario says so."""
+        """What the cells are: as unlike their type as the scenario says, by draws of their own."""
         told, random = self.scenario.cell, Random(f"{self.seed} cell")
-        if not told:
-            return usual
         error_mv, slow = (random.uniform(*told[k]) for k in ("ocv_error_mv", "slow_resistance"))
         return unlike(usual, 1e-3 * error_mv, slow, random)
 

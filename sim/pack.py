@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
-from functools import cache
+from functools import lru_cache
 from random import Random
 from typing import NamedTuple
 
@@ -265,7 +265,7 @@ class _Fresh(NamedTuple):
     r2_ohm: float
 
 
-@cache
+@lru_cache(maxsize=8)
 def _tables(cell: Cell) -> _Tables:
     ocv = cell.fine_ocv_v
     ohms = (fine(cell.knots, values) for values in (cell.r0_ohm, cell.r1_ohm, cell.r2_ohm))

@@ -173,7 +173,7 @@ class Scenario:
     sorties: Sorties = field(default_factory=Sorties)
     aborted_landings: int = 0
     sensors: dict[str, Range] = field(default_factory=dict)
-    cell: dict[str, tuple[float, float]] = field(default_factory=dict)  # none: as their type
+    cell: dict[str, tuple[float, float]] = field(default_factory=CELL_DEFAULTS.copy)
     telemetry: Reports = field(default_factory=Reports)
     masses_kg: dict[str, float] = field(default_factory=dict)  # what the take-off mass is made of
 
@@ -210,14 +210,14 @@ def read_scenario(path: Path) -> Scenario:
         description=root.text("description", "").strip(),
         plan=plan,
         seeds=tuple(int(s) for s in root.content.get("seeds", [1])),
-        truth=_truth(root.table("truth")),
+        truth=_ranges(root.table("truth"), TRUTH_DEFAULTS),
         weather=_weather(root.table("weather")),
         faults=tuple(_fault(row) for row in root.tables("fault")),
         link=_link(root.table("link")),
         sorties=_sorties(root.table("sorties")),
         aborted_landings=int(root.number("aborted_landings", 0)),
         sensors=_sensors(root.table("sensors")),
-        cell=_cell(root.table("cell")),
+        cell=_ranges(root.table("cell"), CELL_DEFAULTS),
         telemetry=_reports(root.table("telemetry")),
         masses_kg=_masses(root.table("masses_kg"), plan.builder.mass_kg),
     )
@@ -234,16 +234,11 @@ def _range(table: Table, key: str, default: tuple[float, float]) -> tuple[float,
     return table.number(key), table.number(key)
 
 
-def _truth(table: Table) -> dict[str, tuple[float, float]]:
-    table.refuse_others(*TRUTH_DEFAULTS)
-    return {key: _range(table, key, default) for key, default in TRUTH_DEFAULTS.items()}
-
-
-def _cell(table: Table) -> dict[str, tuple[float, float]]:
-    table.refuse_others(*CELL_DEFAULTS)
-    if not table.content:
-        return {}
-    return {key: _range(table, key, default) for key, default in CELL_DEFAULTS.items()}
+def _ranges(
+    table: Table, defaults: dict[str, tuple[float, float]]
+) -> dict[str, tuple[float, float]]:
+    table.refuse_others(*defaults)
+    return {key: _range(table, key, default) for key, default in defaults.items()}
 
 
 def _sensors(table: Table) -> dict[str, Range]:

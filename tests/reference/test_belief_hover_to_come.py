@@ -9,7 +9,6 @@ it then believes the last hover is flown with the forecast's own steps (``foreca
 
 from __future__ import annotations
 
-import math
 from typing import NamedTuple
 
 import numpy as np
@@ -28,6 +27,7 @@ from supervisor.core.forecast.discharge import (
     u_of_charge,
 )
 from supervisor.core.plan import Pack
+from tests.reference.monitored import samples
 from tests.reference.test_sim_cell_pybamm import CAPACITY_AH, CRUISE_W, ENDS_S, HOVER_W, reference
 
 CELL = built_in()["nmc-21700-5ah"]
@@ -46,9 +46,7 @@ def believed(air_c: float, told_ah: float) -> PackBelief:
     v += 0.003 + rng.normal(0.0, 0.003, len(t_s))
     spec, curves = Pack("m50", CELL, 1, 1, told_ah, 1.0, 1.0, air_c), pack.Curves(CELL)
     state = pack.start(spec, -1.0, air_c)
-    for k in range(1, len(t_s)):
-        mean_a = 0.5 * float(amps[k - 1] + amps[k])
-        sample = pack.PackSample(float(t_s[k]), float(v[k]), (), mean_a, float(amps[k]), math.nan)
+    for sample in samples(t_s, v, amps):
         state = pack.observe(state, spec, curves, sample, air_c)
     return pack.belief(state, spec)
 

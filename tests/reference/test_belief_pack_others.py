@@ -36,6 +36,7 @@ from supervisor.core import cells
 from supervisor.core.estimate import pack
 from supervisor.core.estimate.prior import PackPrior, next_pack
 from supervisor.core.plan import Pack
+from tests.reference.monitored import samples
 
 pybamm = pytest.importorskip("pybamm")
 pytestmark = pytest.mark.slow
@@ -119,16 +120,7 @@ def ours(told: Telemetry, ah: float = TRUE_AH, prior: PackPrior | None = None) -
     errors: dict[float, float] = {}
     sigmas: dict[float, float] = {}
     spent = []
-    for k in range(1, len(told.t_s)):
-        mean_a = 0.5 * (told.amps[k - 1] + told.amps[k])
-        sample = pack.PackSample(
-            float(told.t_s[k]),
-            float(told.volts[k]),
-            (),
-            float(mean_a),
-            float(told.amps[k]),
-            math.nan,
-        )
+    for k, sample in enumerate(samples(told.t_s, told.volts, told.amps), 1):
         start = time.perf_counter()
         state = pack.observe(state, spec, curves, sample, air_c)
         spent.append(time.perf_counter() - start)

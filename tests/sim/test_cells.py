@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from itertools import pairwise
+from pathlib import Path
 from random import Random
 
 import numpy as np
@@ -11,7 +12,7 @@ import pytest
 
 from sim.cells import CELLS, NMC_21700_5AH, unlike
 from sim.flight import Flight
-from sim.scenario import ScenarioError, load, read_scenario
+from sim.scenario import FOLDER, ScenarioError, load, read_scenario
 from sim.truth import final_reserve_wh
 
 
@@ -33,9 +34,8 @@ def test_it_lies_off_by_as_much_as_asked() -> None:
 
 
 def test_nothing_off_is_the_type() -> None:
-    same = unlike(NMC_21700_5AH, 0.0, 1.0, Random(1))
-    assert same.ocv_v == NMC_21700_5AH.ocv_v
-    assert same.r2_ohm == NMC_21700_5AH.r2_ohm
+    assert unlike(NMC_21700_5AH, 0.0, 1.0, Random(1)) == NMC_21700_5AH
+    assert Flight(load("beacons"), 3).pack.build.cell == NMC_21700_5AH
 
 
 def test_the_scenario_flies_them_and_only_the_truth_knows() -> None:
@@ -47,12 +47,10 @@ def test_the_scenario_flies_them_and_only_the_truth_knows() -> None:
     assert final_reserve_wh(other) == pytest.approx(final_reserve_wh(usual))
 
 
-def test_an_unknown_key_is_refused(tmp_path) -> None:  # type: ignore[no-untyped-def]
-    text = (
-        load("unlike-cells").flight_path.parents[1] / "unlike-cells" / "scenario.toml"
-    ).read_text()
-    text = text.replace("../beacons/flight.toml", str(load("unlike-cells").flight_path))
+def test_an_unknown_key_is_refused(tmp_path: Path) -> None:
+    text = (FOLDER / "unlike-cells" / "scenario.toml").read_text(encoding="utf-8")
+    text = text.replace("../beacons", str(FOLDER / "beacons"))
     path = tmp_path / "scenario.toml"
-    path.write_text(text.replace("slow_resistance", "slow_ohm"))
+    path.write_text(text.replace("slow_resistance", "slow_ohm"), encoding="utf-8")
     with pytest.raises(ScenarioError, match="slow_ohm"):
         read_scenario(path)
